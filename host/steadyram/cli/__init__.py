@@ -1,0 +1,57 @@
+"""The command line: thin files that parse, call and print. One file a command group.
+
+Each module of this package that defines `register(group)` adds its commands; `main` turns
+`SteadyramError` into one sentence on standard error and the error's exit code.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import sys
+
+import click
+
+from steadyram import __version__
+from steadyram.errors import SteadyramError
+
+CAUTION = (
+    "steadyram is not a safety-rated control. It never replaces guards, the relief valve, the emergency stop or "
+    "two-hand control; local codes and licensed practice come first."
+)
+
+
+@click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="steadyram")
+def cli() -> None:
+    """Make every stroke of a hydraulic shop press stop at the same force."""
+
+
+def _load() -> None:
+    for module in sorted(m.name for m in pkgutil.iter_modules(__path__) if not m.name.startswith("_")):
+        loaded = importlib.import_module(f"{__name__}.{module}")
+        if hasattr(loaded, "register"):
+            loaded.register(cli)
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Entry point of the console script; exits with the code that the error's class owns."""
+    _load()
+    try:
+        cli.main(args=argv, prog_name="steadyram", standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.Abort:
+        click.echo("Stopped by the user; nothing more was changed.", err=True)
+        sys.exit(130)
+    except click.UsageError as error:
+        click.echo(f"{error.format_message()} (see {error.ctx.command_path if error.ctx else 'steadyram'} --help)", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        click.echo(error.format_message(), err=True)
+        sys.exit(2)
+    except SteadyramError as error:
+        click.echo(str(error), err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.exit(141)

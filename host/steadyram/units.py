@@ -1,0 +1,96 @@
+"""One pint registry for the whole host, and the parsing of quantities that people type.
+
+Inside the host every number is SI (newton, pascal, metre, second). Quantities are parsed and
+printed here and nowhere else.
+
+Sources of the exact factors: NIST SP 811 (2008), appendix B; 1 lbf = 4.4482216152605 N exactly.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, Final
+
+import pint
+
+from steadyram.errors import UnitError
+
+ureg: Final[pint.UnitRegistry[Any]] = pint.UnitRegistry()
+# `tonf` in this project is the short ton-force (2000 lbf); the long and the metric one have names of their own.
+ureg.define("tonf = 2000 * force_pound = short_tonf")
+ureg.define("long_tonf = 2240 * force_pound")
+ureg.define("tonne_force = 1000 * kilogram_force = metric_tonf")
+ureg.define("kgf = kilogram_force")
+
+_BARE_TON = re.compile(r"^[^a-zA-Z]*(ton|tons|tonne|tonnes|t)\s*$")
+
+FORCE_UNITS: Final = ("tonf", "kN", "lbf", "N", "kgf", "tonne_force", "long_tonf")
+PRESSURE_UNITS: Final = ("psi", "bar", "MPa", "kPa")
+
+_KIND_EXAMPLES: Final = {
+    "newton": "a force such as '1.0 tonf', '8.9 kN' or '2000 lbf'",
+    "pascal": "a pressure such as '3000 psi', '200 bar' or '20 MPa'",
+    "meter": "a length such as '5 mm' or '0.25 in'",
+    "second": "a time such as '25 ms' or '2 s'",
+    "meter**3": "a volume such as '0.8 L'",
+    "meter**3/second": "a flow such as '2 L/min'",
+    "newton/meter": "a stiffness such as '200 kN/mm'",
+    "dimensionless": "a fraction such as '5 %'",
+    "1/second": "a rate such as '0.5 %/s' or '12 /min'",
+}
+
+
+def parse(text: str, si_unit: str, *, what: str = "value") -> float:
+    """Parse a quantity with its unit and return its magnitude in `si_unit`.
+
+    text: what a person wrote, for example "1.6 tonf"; si_unit: a pint unit, for example "newton".
+    Raises UnitError with one sentence naming `what` when the unit is missing, ambiguous ("ton")
+    or of the wrong kind, or when the number is not finite.
+    """
+    expected = _KIND_EXAMPLES.get(si_unit, f"a quantity in {si_unit}")
+    raw = str(text).strip()
+    if si_unit == "newton" and _BARE_TON.match(raw):
+        raise UnitError(
+            f"{what} is '{raw}', and a bare ton is ambiguous: write tonf (short, 2000 lbf), "
+            "long_tonf (2240 lbf) or tonne_force (1000 kgf)."
+        )
+    if len(raw) > 80:
+        raise UnitError(f"{what} is longer than any quantity; write {expected}.")
+    match = re.fullmatch(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)", raw)
+    if match is None:
+        raise UnitError(f"{what} is '{raw}', which does not begin with a number; write {expected}.")
+    number, unit_text = float(match[1]), match[2].strip().replace("%", "percent")
+    if not unit_text:
+        if si_unit == "dimensionless":
+            return _finite(number, what)
+        raise UnitError(f"{what} is '{raw}' and has no unit; write {expected}.")
+    if unit_text.startswith("/"):
+        unit_text = "1" + unit_text
+    if not re.fullmatch(r"[A-Za-z0-9_*/^. µ°()-]+", unit_text):
+        raise UnitError(f"{what} is '{raw}', whose unit cannot be read; write {expected}.")
+    try:
+        unit = ureg.parse_expression(unit_text)
+        quantity = number * (unit if isinstance(unit, ureg.Quantity) else ureg.Quantity(unit))
+        value = float(quantity.to(si_unit).magnitude)
+    except pint.DimensionalityError:
+        raise UnitError(f"{what} is '{raw}', which is of the wrong kind; write {expected}.") from None
+    except Exception:
+        raise UnitError(f"{what} is '{raw}', whose unit is not known; write {expected}.") from None
+    return _finite(value, what)
+
+
+def _finite(value: float, what: str) -> float:
+    if not math.isfinite(value):
+        raise UnitError(f"{what} is not a finite number.")
+    return value
+
+
+def to_unit(value_si: float, si_unit: str, unit: str) -> float:
+    """Convert an SI magnitude to `unit`."""
+    return float(ureg.Quantity(value_si, si_unit).to(unit).magnitude)
+
+
+def show(value_si: float, si_unit: str, unit: str, digits: int = 4) -> str:
+    """Write an SI magnitude for people, in `unit`, with `digits` significant digits."""
+    return f"{to_unit(value_si, si_unit, unit):.{digits}g} {unit}"
