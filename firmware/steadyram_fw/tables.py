@@ -1,0 +1,445 @@
+"""Made by protocol/generate.py from protocol/definition.toml: change those, not this file."""
+
+try:
+    from micropython import const
+except ImportError:
+
+    def const(value):
+        return value
+
+
+PROTO = const(1)
+OLDEST = const(1)
+LINE_MAX = const(240)
+TAG_MAX = const(8)
+JOB_SLOTS = const(16)
+NAME_MAX = const(24)
+
+# inputs: masks of the bit word
+IN_EXTEND = const(1)
+IN_RETRACT = const(2)
+IN_CUTOFF = const(4)
+IN_LATCH = const(8)
+IN_ESTOP_OK = const(16)
+IN_TOP = const(32)
+IN_ENABLE = const(64)
+IN_ACK = const(128)
+
+# outputs: masks of the bit word
+OUT_EXTEND = const(1)
+OUT_RETRACT = const(2)
+OUT_SLOW = const(4)
+OUT_LAMP = const(8)
+OUT_BUZZER = const(16)
+
+# states
+STATE_STARTING = const(0)
+STATE_READY = const(1)
+STATE_ADVANCE = const(2)
+STATE_SETTLE = const(3)
+STATE_NUDGE = const(4)
+STATE_DWELL = const(5)
+STATE_DONE = const(6)
+STATE_RETURN = const(7)
+STATE_FAULT = const(8)
+STATE_REFUSED = const(9)
+STATE_STORING = const(10)
+STATE_NAMES = (
+    "starting",
+    "ready",
+    "advance",
+    "settle",
+    "nudge",
+    "dwell",
+    "done",
+    "return",
+    "fault",
+    "refused",
+    "storing",
+)
+
+# stop reasons
+STOP_NONE = const(0)
+STOP_SETPOINT = const(1)
+STOP_PEDAL = const(2)
+STOP_BOTH_PEDALS = const(3)
+STOP_ESTOP = const(4)
+STOP_FAULT = const(5)
+STOP_NO_CUTOFF = const(6)
+STOP_PROBE = const(7)
+STOP_SHORT = const(8)
+STOP_STALLED = const(9)
+STOP_OVER = const(10)
+STOP_NAMES = (
+    "none",
+    "setpoint",
+    "pedal",
+    "both-pedals",
+    "estop",
+    "fault",
+    "no-cutoff",
+    "probe",
+    "short",
+    "stalled",
+    "over",
+)
+
+# faults
+FAULT_SENSOR_LOW = const(1)
+FAULT_SENSOR_HIGH = const(2)
+FAULT_SENSOR_FROZEN = const(3)
+FAULT_SLOPE_IMPOSSIBLE = const(4)
+FAULT_OVER_FORCE = const(5)
+FAULT_RISE_AFTER_CLOSE = const(6)
+FAULT_NO_RISE = const(7)
+FAULT_LEAK_FAST = const(8)
+FAULT_NO_FALL = const(9)
+FAULT_PEDAL_AT_START = const(10)
+FAULT_ESTOP_OPEN = const(11)
+FAULT_CYCLE_TOO_LONG = const(12)
+FAULT_RETURN_TOO_LONG = const(13)
+FAULT_SETTINGS_BAD = const(14)
+FAULT_CALIBRATION_BAD = const(15)
+FAULT_ZERO_OUT = const(16)
+FAULT_STEP_OVERRUN = const(17)
+FAULT_STORE_FAILED = const(18)
+FAULT_MEMORY = const(19)
+FAULT_OVER_CAPACITY = const(20)
+FAULT_NAMES = (
+    "",
+    "sensor-low",
+    "sensor-high",
+    "sensor-frozen",
+    "slope-impossible",
+    "over-force",
+    "rise-after-close",
+    "no-rise",
+    "leak-fast",
+    "no-fall",
+    "pedal-at-start",
+    "estop-open",
+    "cycle-too-long",
+    "return-too-long",
+    "settings-bad",
+    "calibration-bad",
+    "zero-out",
+    "step-overrun",
+    "store-failed",
+    "memory",
+    "over-capacity",
+)
+
+# refusals of extend
+REFUSAL_NONE = const(0)
+REFUSAL_CUTOFF_REQUIRED = const(1)
+REFUSAL_RECORD_PENDING = const(2)
+REFUSAL_NO_CALIBRATION = const(3)
+REFUSAL_NO_JOB = const(4)
+REFUSAL_SETPOINT_RANGE = const(5)
+REFUSAL_ZERO_OUT = const(6)
+REFUSAL_NAMES = (
+    "none",
+    "cutoff-required",
+    "record-pending",
+    "no-calibration",
+    "no-job",
+    "setpoint-range",
+    "zero-out",
+)
+FAULT_TEXTS = (
+    "",
+    "transducer signal below its valid range: open wire, lost supply or short to ground",
+    "transducer signal above its valid range: short to supply or over-pressure",
+    "transducer signal did not change by one count for longer than its noise allows",
+    "force changed faster than this press can move it: wiring fault or interference",
+    "force above the over-force limit",
+    "force kept rising after the extend valve was told to close: valve stuck or relay welded",
+    "no movement or force although extend is energised: valve not opening or pump off",
+    "force fell faster than the leak-down limit while holding",
+    "pressure did not fall although retract is energised",
+    "a pedal was held at power-up: release it; if it is released, its contact is stuck",
+    "emergency-stop contact open",
+    "extend energised for longer than the cycle limit",
+    "retract energised for longer than the return limit",
+    "press settings missing or corrupt: push them again",
+    "calibration corrupt or of another press: calibrate again",
+    "zero has moved further than the limit since calibration: check transducer and trapped pressure",
+    "the control step missed its period",
+    "a record could not be written: flash full or damaged",
+    "out of memory",
+    "settings ask for more than the press's capacity",
+)
+REFUSAL_TEXTS = (
+    "extend is not refused",
+    "this job requires the cutoff and the cutoff selector is off",
+    "the last record is not in flash yet",
+    "the cutoff needs a calibration and there is none",
+    "the cutoff needs a job and none is chosen",
+    "the setpoint is zero or above what press, tooling or transducer allow",
+    "zero has moved too far since calibration",
+)
+
+# settings: places in the array, then (name, min, max, default)
+S_BORE_UM = const(0)
+S_RANGE_KPA = const(1)
+S_SENSOR_KIND = const(2)
+S_COUNTS_ZERO = const(3)
+S_COUNTS_FULL = const(4)
+S_COUNTS_STEP = const(5)
+S_CAPACITY_N = const(6)
+S_OVERFORCE_N = const(7)
+S_RETURN_KIND = const(8)
+S_DRIVE_KIND = const(9)
+S_HOLDS_LOAD = const(10)
+S_SLOW_FITTED = const(11)
+S_BURST_FEED = const(12)
+S_TOP_SWITCH = const(13)
+S_CYCLE_MAX_MS = const(14)
+S_RETURN_MAX_MS = const(15)
+S_STRATEGY = const(16)
+S_BAND_PPT = const(17)
+S_ZERO_DRIFT_PPT = const(18)
+S_LEAK_LIMIT_PPT_S = const(19)
+S_CHANGES_S = const(20)
+S_CHAR_VALID = const(21)
+S_OPEN_LAG_US = const(22)
+S_CLOSE_LAG_US = const(23)
+S_SENSOR_LAG_US = const(24)
+S_JITTER_US = const(25)
+S_SLOW_OPEN_LAG_US = const(26)
+S_SLOW_CLOSE_LAG_US = const(27)
+S_RATE_LOW_N_S = const(28)
+S_RATE_HIGH_N_S = const(29)
+S_RATE_SLOW_N_S = const(30)
+S_CHANGEOVER_N = const(31)
+S_NOISE_N = const(32)
+S_LEAK_PPM_S = const(33)
+S_COAST_US = const(34)
+S_LEN = const(35)
+SETTINGS = (
+    ("bore_um", 5000, 600000, 100000),
+    ("range_kpa", 100, 100000, 34474),
+    ("sensor_kind", 0, 1, 0),
+    ("counts_zero", 0, 65535, 6554),
+    ("counts_full", 0, 65535, 58982),
+    ("counts_step", 1, 1024, 16),
+    ("capacity_n", 100, 5000000, 178000),
+    ("overforce_n", 100, 5000000, 190000),
+    ("return_kind", 0, 1, 0),
+    ("drive_kind", 0, 1, 0),
+    ("holds_load", 0, 1, 1),
+    ("slow_fitted", 0, 1, 0),
+    ("burst_feed", 0, 1, 0),
+    ("top_switch", 0, 1, 1),
+    ("cycle_max_ms", 500, 600000, 60000),
+    ("return_max_ms", 200, 120000, 15000),
+    ("strategy", 0, 2, 1),
+    ("band_ppt", 2, 200, 12),
+    ("zero_drift_ppt", 1, 100, 20),
+    ("leak_limit_ppt_s", 1, 1000, 100),
+    ("changes_s", 30, 3600, 600),
+    ("char_valid", 0, 1, 0),
+    ("open_lag_us", 0, 500000, 0),
+    ("close_lag_us", 0, 500000, 0),
+    ("sensor_lag_us", 0, 100000, 0),
+    ("jitter_us", 0, 50000, 0),
+    ("slow_open_lag_us", 0, 500000, 0),
+    ("slow_close_lag_us", 0, 500000, 0),
+    ("rate_low_n_s", 0, 50000000, 0),
+    ("rate_high_n_s", 0, 50000000, 0),
+    ("rate_slow_n_s", 0, 50000000, 0),
+    ("changeover_n", 0, 5000000, 0),
+    ("noise_n", 0, 100000, 0),
+    ("leak_ppm_s", 0, 1000000, 0),
+    ("coast_us", 0, 2000000, 0),
+)
+
+# job fields: places in the array, then (name, min, max, default)
+J_SETPOINT_N = const(0)
+J_TOOL_LIMIT_N = const(1)
+J_DWELL_MS = const(2)
+J_LATCH_RETURN = const(3)
+J_CUTOFF_REQUIRED = const(4)
+J_BATCH = const(5)
+J_UNPROVEN = const(6)
+J_LEN = const(7)
+JOB = (
+    ("setpoint_n", 1, 5000000, 1000),
+    ("tool_limit_n", 0, 5000000, 0),
+    ("dwell_ms", 0, 60000, 0),
+    ("latch_return", 0, 2, 2),
+    ("cutoff_required", 0, 1, 1),
+    ("batch", 0, 100000, 0),
+    ("unproven", 0, 1, 0),
+)
+
+# calibration fields: places in the array, then (name, min, max, default)
+C_ZERO_COUNTS = const(0)
+C_C0_N = const(1)
+C_C1_N = const(2)
+C_C2_N = const(3)
+C_C3_N = const(4)
+C_MAX_COUNTS = const(5)
+C_FRICTION_N = const(6)
+C_SERIAL = const(7)
+C_MADE_UNIX = const(8)
+C_DUE_UNIX = const(9)
+C_LEN = const(10)
+CALIBRATION = (
+    ("zero_counts", 0, 65535, 0),
+    ("c0_n", -1000000, 1000000, 0),
+    ("c1_n", -4194303, 4194303, 0),
+    ("c2_n", -4194303, 4194303, 0),
+    ("c3_n", -4194303, 4194303, 0),
+    ("max_counts", 0, 65535, 0),
+    ("friction_n", 0, 1000000, 0),
+    ("serial", 1, 1000000000, 1),
+    ("made_unix", 0, 4294967295, 0),
+    ("due_unix", 0, 4294967295, 0),
+)
+# the first fields go to the control core, the wide ones after them stay outside
+CAL_CORE_LEN = const(8)
+
+# fields of a cycle record
+R_SEQ = const(0)
+R_BOOT = const(1)
+R_AT_MS = const(2)
+R_AT_UNIX = const(3)
+R_JOB = const(4)
+R_JOB_CRC = const(5)
+R_CAL_SERIAL = const(6)
+R_SETTINGS_GEN = const(7)
+R_COUNT = const(8)
+R_SETPOINT_N = const(9)
+R_PEAK_N = const(10)
+R_SETTLED_N = const(11)
+R_END_N = const(12)
+R_STOP = const(13)
+R_FAULT = const(14)
+R_FLAGS = const(15)
+R_DURATION_MS = const(16)
+R_CONTACT_MS = const(17)
+R_KNEE_N = const(18)
+R_PULSES = const(19)
+R_ZERO_COUNTS = const(20)
+R_TRACE_MS = const(21)
+R_TRACE_LEN = const(22)
+R_TRACE_UNIT_N = const(23)
+R_LEN = const(24)
+RECORD = (
+    "seq",
+    "boot",
+    "at_ms",
+    "at_unix",
+    "job",
+    "job_crc",
+    "cal_serial",
+    "settings_gen",
+    "count",
+    "setpoint_n",
+    "peak_n",
+    "settled_n",
+    "end_n",
+    "stop",
+    "fault",
+    "flags",
+    "duration_ms",
+    "contact_ms",
+    "knee_n",
+    "pulses",
+    "zero_counts",
+    "trace_ms",
+    "trace_len",
+    "trace_unit_n",
+)
+RECORD_WIDE = (
+    0,
+    2,
+    3,
+)
+FLAG_CUTOFF = const(1)
+FLAG_FIRST = const(2)
+FLAG_LEARNED = const(4)
+FLAG_PROBE = const(8)
+FLAG_SLOW = const(16)
+FLAG_DWELT = const(32)
+FLAG_SMALL = const(64)
+FLAG_GAP = const(128)
+FLAG_RESET = const(256)
+
+# verbs: (name, changes something, only while changes are enabled)
+VERBS = (
+    ("hello", False, False),
+    ("now", False, False),
+    ("show", False, False),
+    ("stage", True, True),
+    ("put", True, True),
+    ("check", False, False),
+    ("commit", True, True),
+    ("drop", True, False),
+    ("use", True, True),
+    ("recount", True, True),
+    ("forget", True, True),
+    ("zero", True, True),
+    ("probe", True, True),
+    ("teach", True, True),
+    ("log", False, False),
+    ("trace", False, False),
+    ("last", False, False),
+    ("events", False, False),
+    ("clock", True, False),
+    ("changes", False, False),
+)
+
+# errors
+E_TOO_LONG = const(1)
+E_NOT_ASCII = const(2)
+E_BAD_FORM = const(3)
+E_BAD_CRC = const(4)
+E_NEEDS_CRC = const(5)
+E_UNKNOWN_VERB = const(6)
+E_UNKNOWN_KEY = const(7)
+E_MISSING_KEY = const(8)
+E_BAD_VALUE = const(9)
+E_OUT_OF_RANGE = const(10)
+E_TAG_REUSED = const(11)
+E_NOT_ENABLED = const(12)
+E_BUSY = const(13)
+E_NOTHING_STAGED = const(14)
+E_DIGEST_DIFFERS = const(15)
+E_OVER_CAPACITY = const(16)
+E_OVER_TOOLING = const(17)
+E_OVER_RANGE = const(18)
+E_NO_SUCH_RECORD = const(19)
+E_NO_SUCH_JOB = const(20)
+E_STORE_FAILED = const(21)
+E_NOT_AT_REST = const(22)
+E_INCONSISTENT = const(23)
+E_FAULT_LATCHED = const(24)
+ERROR_TEXTS = (
+    "",
+    "the line is longer than the device accepts; shorten it",
+    "the line has a byte that is not printable ASCII",
+    "the line is not: tag verb key=value ...",
+    "the checksum does not match the line; send it again",
+    "a line that changes something needs a checksum",
+    "this firmware does not know that verb",
+    "this verb or set has no such key",
+    "a key that this verb or set needs is missing",
+    "a value is not of the right form",
+    "a value is outside its bounds",
+    "that tag was used for another change; use a new one",
+    "changes are not enabled: hold the enable button at the panel",
+    "a stroke is live; try again when the ram is at rest and the pedals are released",
+    "no set is staged; begin with stage",
+    "the digest does not match the staged set; nothing was changed",
+    "a setpoint is above the press's capacity or over-force limit",
+    "a setpoint is above the rated force of its tooling",
+    "a setpoint is above what the calibrated transducer can read",
+    "there is no record with that number",
+    "there is no job with that number",
+    "the flash did not take it; nothing was changed",
+    "this needs the ram at the top and the pedals released",
+    "the set contradicts itself",
+    "a fault is latched: acknowledge it at the panel first",
+)

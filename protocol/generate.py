@@ -1,0 +1,166 @@
+"""Write the files that are made from `definition.toml`, or check that they are current.
+
+python protocol/generate.py            writes firmware/steadyram_fw/tables.py and protocol/REFERENCE.md
+python protocol/generate.py --check    changes nothing; exit 1 and a sentence when one is stale
+"""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+
+from reference_page import reference  # noqa: E402
+
+DEFINITION = HERE / "definition.toml"
+VECTORS = HERE / "vectors.toml"
+TABLES = HERE.parent / "firmware" / "steadyram_fw" / "tables.py"
+REFERENCE = HERE / "REFERENCE.md"
+
+HEAD = '''"""Made by protocol/generate.py from protocol/definition.toml: change those, not this file."""
+
+try:
+    from micropython import const
+except ImportError:
+
+    def const(value):
+        return value
+
+
+'''
+
+
+def constant(prefix: str, name: str) -> str:
+    """Name of a constant: the prefix, then the entry's name in capitals with `-` as `_`."""
+    return prefix + name.upper().replace("-", "_")
+
+
+def quoted(text: str) -> str:
+    if '"' in text or "\\" in text or not text.isascii():
+        raise SystemExit(f"definition.toml: {text!r} must be ASCII without quotes or backslashes")
+    return f'"{text}"'
+
+
+def tuple_lines(name: str, items: list[str]) -> str:
+    """A tuple with one item a line, as ruff format would lay it out."""
+    if not items:
+        return f"{name} = ()\n"
+    return f"{name} = (\n" + "".join(f"    {item},\n" for item in items) + ")\n"
+
+
+def numbered(rows: list[dict], prefix: str) -> str:
+    return "".join(f"{constant(prefix, row['name'])} = const({row['id']})\n" for row in rows)
+
+
+def dense(rows: list[dict], key: str, what: str) -> list[str]:
+    """One text for each number from 0 on, "" where the definition has none."""
+    numbers = [row["id"] for row in rows]
+    if len(set(numbers)) != len(numbers):
+        raise SystemExit(f"definition.toml: a {what} number is used twice")
+    out = [""] * (max(numbers) + 1)
+    for row in rows:
+        out[row["id"]] = row[key]
+    return out
+
+
+def bounds(rows: list[dict], what: str) -> list[str]:
+    out = []
+    for row in rows:
+        low, high, default = row["min"], row["max"], row["default"]
+        if not low <= default <= high:
+            raise SystemExit(f"definition.toml: {what} {row['name']} has a default outside its bounds")
+        if not row.get("wide") and not -(2**30) <= low <= high < 2**30:
+            raise SystemExit(f"definition.toml: {what} {row['name']} does not fit a small int")
+        out.append(f"({quoted(row['name'])}, {low}, {high}, {default})")
+    return out
+
+
+def tables(d: dict) -> str:
+    """Text of tables.py."""
+    p = d["protocol"]
+    out = [HEAD]
+    out.append(f"PROTO = const({p['version']})\n")
+    out.append(f"OLDEST = const({p['oldest_compatible']})\n")
+    out.append(f"LINE_MAX = const({p['line_max_bytes']})\n")
+    out.append(f"TAG_MAX = const({p['tag_max_chars']})\n")
+    out.append(f"JOB_SLOTS = const({d['jobs']['slots']})\n")
+    out.append(f"NAME_MAX = const({d['jobs']['name_max_chars']})\n")
+    for title, table, prefix in (("inputs", "inputs", "IN_"), ("outputs", "outputs", "OUT_")):
+        out.append(f"\n# {title}: masks of the bit word\n")
+        out += [f"{constant(prefix, name)} = const({1 << bit})\n" for name, bit in d[table].items()]
+    for title, table, prefix in (
+        ("states", "state", "STATE_"),
+        ("stop reasons", "stop", "STOP_"),
+        ("faults", "fault", "FAULT_"),
+        ("refusals of extend", "refusal", "REFUSAL_"),
+    ):
+        out.append(f"\n# {title}\n")
+        out.append(numbered(d[table], prefix))
+        out.append(tuple_lines(table.upper() + "_NAMES", [quoted(n) for n in dense(d[table], "name", title)]))
+    out.append(tuple_lines("FAULT_TEXTS", [quoted(t) for t in dense(d["fault"], "text", "fault")]))
+    out.append(tuple_lines("REFUSAL_TEXTS", [quoted(t) for t in dense(d["refusal"], "text", "refusal")]))
+    for title, table, prefix, name in (
+        ("settings", "setting", "S_", "SETTINGS"),
+        ("job fields", "job", "J_", "JOB"),
+        ("calibration fields", "calibration", "C_", "CALIBRATION"),
+    ):
+        out.append(f"\n# {title}: places in the array, then (name, min, max, default)\n")
+        out += [f"{constant(prefix, row['name'])} = const({i})\n" for i, row in enumerate(d[table])]
+        out.append(f"{prefix}LEN = const({len(d[table])})\n")
+        out.append(tuple_lines(name, bounds(d[table], table)))
+    wide = [row.get("wide", False) for row in d["calibration"]]
+    narrow = wide.index(True) if True in wide else len(wide)
+    if not all(wide[narrow:]):
+        raise SystemExit("definition.toml: the wide calibration fields must be the last ones")
+    out.append(
+        f"# the first fields go to the control core, the wide ones after them stay outside\n"
+        f"CAL_CORE_LEN = const({narrow})\n"
+    )
+    out.append("\n# fields of a cycle record\n")
+    out += [f"{constant('R_', row['name'])} = const({i})\n" for i, row in enumerate(d["record"])]
+    out.append(f"R_LEN = const({len(d['record'])})\n")
+    out.append(tuple_lines("RECORD", [quoted(row["name"]) for row in d["record"]]))
+    out.append(
+        tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])
+    )
+    out += [f"{constant('FLAG_', row['name'])} = const({1 << row['bit']})\n" for row in d["flag"]]
+    out.append("\n# verbs: (name, changes something, only while changes are enabled)\n")
+    out.append(
+        tuple_lines(
+            "VERBS",
+            [f"({quoted(v['name'])}, {v.get('change', False)}, {v.get('enable', False)})" for v in d["verb"]],
+        )
+    )
+    out.append("\n# errors\n")
+    out.append(numbered(d["error"], "E_"))
+    out.append(tuple_lines("ERROR_TEXTS", [quoted(t) for t in dense(d["error"], "text", "error")]))
+    return "".join(out)
+
+
+def main(argv: list[str]) -> int:
+    """Write or check; returns the exit code."""
+    with DEFINITION.open("rb") as file:
+        definition = tomllib.load(file)
+    vectors: dict = {}
+    if VECTORS.exists():
+        with VECTORS.open("rb") as file:
+            vectors = tomllib.load(file)
+    stale = []
+    for path, text in ((TABLES, tables(definition)), (REFERENCE, reference(definition, vectors))):
+        if path.exists() and path.read_text(encoding="utf-8") == text:
+            continue
+        if "--check" in argv:
+            stale.append(path.name)
+        else:
+            path.write_text(text, encoding="utf-8", newline="\n")
+    if stale:
+        print(f"{' and '.join(stale)}: not current with definition.toml; run python protocol/generate.py")
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
