@@ -1,0 +1,258 @@
+"""The press file: what a press, its oil, valve, transducer and work are, as unit strings in TOML.
+
+Read with pint at the edge, kept in SI inside. Every unknown key, missing unit or figure outside a
+plausible range is refused with one sentence that names the key.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from steadyram.errors import BadInput, UnitError
+from steadyram.units import parse
+
+
+def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
+    """Validator: a unit string (or an SI float already parsed) within [low, high]."""
+
+    def convert(value: Any) -> float:
+        if isinstance(value, bool):
+            raise ValueError("is true or false; write a number with its unit")
+        if isinstance(value, int | float) and si_unit != "dimensionless":
+            raise ValueError(f"is {value} without a unit")
+        try:
+            number = parse(str(value), si_unit, what="it")
+        except UnitError as error:
+            raise ValueError(str(error).removeprefix("it ").rstrip(".")) from None
+        if not low <= number <= high:
+            raise ValueError(f"is {value}, outside the plausible range {low:g} to {high:g} {si_unit}")
+        return number
+
+    return convert
+
+
+Length = Annotated[float, BeforeValidator(_quantity("meter", 0.0, 5.0))]
+Bore = Annotated[float, BeforeValidator(_quantity("meter", 0.005, 0.6))]
+Force = Annotated[float, BeforeValidator(_quantity("newton", 0.0, 5e6))]
+Pressure = Annotated[float, BeforeValidator(_quantity("pascal", 1e4, 1e8))]
+SmallPressure = Annotated[float, BeforeValidator(_quantity("pascal", -1e7, 1e7))]
+Modulus = Annotated[float, BeforeValidator(_quantity("pascal", 1e8, 3e9))]
+Flow = Annotated[float, BeforeValidator(_quantity("meter**3/second", 1e-9, 2e-3))]
+Volume = Annotated[float, BeforeValidator(_quantity("meter**3", 1e-7, 0.1))]
+Stiffness = Annotated[float, BeforeValidator(_quantity("newton/meter", 1e5, 1e11))]
+Time = Annotated[float, BeforeValidator(_quantity("second", 0.0, 5.0))]
+Rate = Annotated[float, BeforeValidator(_quantity("1/second", 0.0, 20.0))]
+Fraction = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.0, 0.5))]
+SignedFraction = Annotated[float, BeforeValidator(_quantity("dimensionless", -0.2, 0.2))]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
+
+
+class Cylinder(_Table):
+    """bore_m and friends in SI; `seal_friction` in newtons."""
+
+    bore: Bore
+    rod: Bore
+    stroke: Length
+    seal_friction: Force = 0.0
+    return_: Literal["powered", "spring"] = Field("powered", alias="return")
+
+    @property
+    def area_m2(self) -> float:
+        """Piston area, pi/4 * bore^2."""
+        return math.pi / 4 * self.bore**2
+
+    @property
+    def annulus_m2(self) -> float:
+        """Rod-side area."""
+        return math.pi / 4 * (self.bore**2 - self.rod**2)
+
+
+class Pump(_Table):
+    """Flows in m3/s; a hand pump gives `strokes` (1/s) and `stroke_volume` (m3) instead."""
+
+    flow_low_stage: Flow | None = None
+    flow_high_stage: Flow | None = None
+    changeover: Pressure | None = None
+    relief: Pressure
+    strokes: Rate | None = None
+    stroke_volume: Volume | None = None
+    coast_down: Time = 0.0
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Pump:
+        if (self.strokes is None) != (self.stroke_volume is None):
+            raise ValueError("a hand pump needs both strokes and stroke_volume")
+        if self.strokes is None and self.flow_low_stage is None:
+            raise ValueError("flow_low_stage is missing (or strokes and stroke_volume for a hand pump)")
+        if self.flow_high_stage is not None and self.flow_low_stage is not None:
+            if self.flow_high_stage > self.flow_low_stage:
+                raise ValueError("flow_high_stage is larger than flow_low_stage; the high-pressure stage is the small one")
+            if self.flow_high_stage != self.flow_low_stage and self.changeover is None:
+                raise ValueError("a two-stage pump needs its changeover pressure")
+        return self
+
+    @property
+    def burst(self) -> bool:
+        """True for flow in bursts (hand pump): delivery in the first half of each stroke's period."""
+        return self.strokes is not None
+
+    def flow_m3_s(self, pressure_Pa: float) -> float:
+        """Flow while the pump delivers, at a pressure."""
+        if self.strokes is not None and self.stroke_volume is not None:
+            return 2.0 * self.strokes * self.stroke_volume
+        assert self.flow_low_stage is not None
+        high = self.flow_high_stage if self.flow_high_stage is not None else self.flow_low_stage
+        if self.changeover is not None and pressure_Pa >= self.changeover:
+            return high
+        return self.flow_low_stage
+
+
+class Oil(_Table):
+    bulk_modulus: Modulus
+    trapped_volume: Volume
+
+
+class Frame(_Table):
+    stiffness: Stiffness
+
+
+class Valve(_Table):
+    relay_delay: Time = 0.0
+    open_delay: Time
+    close_delay: Time
+    jitter: Time = 0.0
+    leak_down: Rate = 0.0
+    slow_feed: Flow | None = None
+    load_holding: bool = True
+
+
+class Transducer(_Table):
+    range: Pressure
+    lag: Time = 0.0
+    noise: Fraction = 0.0
+    gain_error: SignedFraction = 0.0
+    zero_error: SmallPressure = 0.0
+    hysteresis: Fraction = 0.0
+    nonlinearity: SignedFraction = 0.0
+    output: Literal["ratiometric", "4-20 mA"] = "ratiometric"
+
+
+class Adc(_Table):
+    bits: int = Field(ge=8, le=16)
+
+
+class Work(_Table):
+    kind: Literal["clinch", "dimple", "dead-stop", "press-fit"]
+    gap: Length
+    plateau: Force = 0.0
+    travel: Length = 0.0
+    stiffness: Stiffness
+    scatter: Fraction = 0.0
+
+    @model_validator(mode="after")
+    def _complete(self) -> Work:
+        if self.kind != "dead-stop" and (self.plateau <= 0 or self.travel <= 0):
+            raise ValueError(f"plateau and travel are needed for a {self.kind}")
+        return self
+
+
+class PressFile(_Table):
+    """One press with the work under it. All figures SI."""
+
+    name: str = Field(min_length=1, max_length=80)
+    cylinder: Cylinder
+    pump: Pump
+    oil: Oil
+    frame: Frame
+    valve: Valve
+    transducer: Transducer
+    adc: Adc
+    work: Work
+
+    @model_validator(mode="after")
+    def _consistent(self) -> PressFile:
+        if self.cylinder.rod >= self.cylinder.bore:
+            raise ValueError("cylinder.rod is not smaller than cylinder.bore")
+        if self.work.gap >= self.cylinder.stroke:
+            raise ValueError("work.gap is not smaller than cylinder.stroke, so the ram never reaches the work")
+        return self
+
+    @property
+    def capacity_N(self) -> float:
+        """Force on the work at relief pressure or at the transducer's range, whichever is lower."""
+        pressure = min(self.pump.relief, self.transducer.range)
+        return max(0.0, pressure * self.cylinder.area_m2 - self.cylinder.seal_friction)
+
+
+def read_press(path: str | Path) -> PressFile:
+    """Read a press file. Raises BadInput with one sentence that names file, key and remedy."""
+    return build_press(read_press_tables(path), str(path))
+
+
+def read_press_tables(path: str | Path) -> dict[str, Any]:
+    """The raw tables of a press file, before units are read (for `--change`)."""
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as error:
+        raise BadInput(f"The press file {path} cannot be read ({error.strerror}); give the path of a TOML file.") from None
+    if len(raw) > 200_000:
+        raise BadInput(f"The press file {path} is too large to be one; give the path of a press file.")
+    try:
+        return tomllib.loads(raw.decode("utf-8"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadInput(f"The press file {path} is not TOML ({error}); see the example in the README.") from None
+
+
+def build_press(tables: dict[str, Any], origin: str) -> PressFile:
+    """Validate raw tables. Raises BadInput with one sentence for the first thing wrong."""
+    try:
+        return PressFile.model_validate(tables)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"] if part != "return_")
+        message = first["msg"].removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            raise BadInput(f"{origin}: the key {where} is not known in a press file; remove or correct it.") from None
+        if first["type"] == "missing":
+            raise BadInput(f"{origin}: the key {where} is missing; add it with its unit.") from None
+        raise BadInput(f"{origin}: {where + ': ' if where else ''}{message[:300]}.") from None
+
+
+_CHANGE = re.compile(r"^([a-z_]+)\.([a-z_]+)=(.{1,60})@(\d{1,6})$")
+
+
+def parse_change(text: str) -> tuple[str, str, str, int]:
+    """Split `table.key=value@cycle`. Raises BadInput."""
+    match = _CHANGE.match(text)
+    if match is None:
+        raise BadInput(f"--change '{text}' is not of the form table.key=value@cycle, e.g. work.plateau=+30%@10.")
+    return match[1], match[2], match[3].strip().strip('"'), int(match[4])
+
+
+def apply_change(tables: dict[str, Any], table: str, key: str, value: str, origin: str) -> dict[str, Any]:
+    """Return tables with one key changed, absolutely ("1.2 GPa") or relatively ("+30%"). Raises BadInput."""
+    changed = {k: dict(v) if isinstance(v, dict) else v for k, v in tables.items()}
+    if not isinstance(changed.get(table), dict):
+        raise BadInput(f"--change: the press file has no table {table}.")
+    relative = re.fullmatch(r"([+-]\d+(?:\.\d+)?)\s*%", value)
+    if relative is None:
+        changed[table][key] = int(value) if key == "bits" and value.isdigit() else value
+    else:
+        if key not in changed[table]:
+            raise BadInput(f"--change: {table}.{key} is not in the press file, so it cannot be changed by a percentage.")
+        number = re.match(r"\s*([-+]?[\d.]+(?:[eE][-+]?\d+)?)\s*(.*)", str(changed[table][key]))
+        if number is None:
+            raise BadInput(f"--change: {table}.{key} is not a number with a unit.")
+        changed[table][key] = f"{float(number[1]) * (1 + float(relative[1]) / 100):.12g} {number[2]}"
+    build_press(changed, origin)
+    return changed
