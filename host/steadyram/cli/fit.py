@@ -1,0 +1,86 @@
+"""`steadyram fit`: a polynomial through calibration points."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.table import Table
+from scipy import stats
+
+from steadyram.metrology.exact_fit import DEGREES, PolynomialFit, fit_polynomial
+from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
+
+
+def _higher_term(points_fit: PolynomialFit, higher: PolynomialFit | None) -> tuple[float | None, str | None]:
+    """F test of one more power (Draper and Smith, from memory): p-value and a sentence if it is needed."""
+    if higher is None or higher.residual_ss <= 0.0:
+        return None, None
+    ratio = (points_fit.residual_ss - higher.residual_ss) / (higher.residual_ss / higher.dof)
+    p_value = float(stats.f.sf(ratio, 1, higher.dof))
+    if p_value < 0.001:
+        times = points_fit.residual_sd / higher.residual_sd
+        return p_value, (
+            f"One more power fits clearly better: the residual standard deviation falls {times:.3g} times "
+            f"(F test, p = {p_value:.1g})."
+        )
+    return p_value, None
+
+
+@click.command("fit")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--model", type=click.Choice(list(DEGREES)), required=True, help="Polynomial to fit.")
+@click.option("--weights", "weights_column", metavar="COLUMN", help="Column with weights, 1/sigma squared.")
+@click.option("--keep-outliers", is_flag=True, help="Fit points that are out of scale with the others, too.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool, as_json: bool) -> None:
+    """Fit reading as a polynomial of reference (CSV: reference,reading[,direction])."""
+    points = read_points(file, weights_column=weights_column)
+    refuse_wrong_way(points, str(file))
+    degree = DEGREES[model]
+    result = fit_polynomial(points.reference, points.reading, degree, points.weights)
+    if not keep_outliers:
+        refuse_wrong_magnitude(points.lines, points.reference, points.reading, str(file))
+    distinct = len(set(points.reference))
+    higher = (
+        fit_polynomial(points.reference, points.reading, degree + 1, points.weights)
+        if distinct >= degree + 2 and len(points.lines) > degree + 2
+        else None
+    )
+    p_value, advice = _higher_term(result, higher)
+    if as_json:
+        document = {
+            "model": model,
+            "n": len(points.lines),
+            "degrees_of_freedom": result.dof,
+            "coefficients": list(result.coefficients),
+            "standard_errors": list(result.standard_errors),
+            "covariance": [list(row) for row in result.covariance],
+            "residual_sd": result.residual_sd,
+            "residual_ss": result.residual_ss,
+            "regression_ss": result.regression_ss,
+            "r_squared": result.r_squared,
+            "f_statistic": result.f_statistic,
+            "next_power_p_value": p_value,
+            "residuals": list(result.residuals),
+            "advice": [advice] if advice else [],
+        }
+        click.echo(json.dumps(document, allow_nan=False))
+        return
+    table = Table(title=f"{model}, {len(points.lines)} points, {result.dof} degrees of freedom")
+    table.add_column("coefficient")
+    table.add_column("value", justify="right")
+    table.add_column("standard error", justify="right")
+    for power, (b, s) in enumerate(zip(result.coefficients, result.standard_errors, strict=True)):
+        table.add_row(f"b{power}", f"{b:.15g}", f"{s:.6g}")
+    Console().print(table)
+    click.echo(f"residual standard deviation {result.residual_sd:.6g}; R squared {result.r_squared:.12g}")
+    if advice:
+        click.echo(advice)
+
+
+def register(group: click.Group) -> None:
+    """Add the command."""
+    group.add_command(fit)
