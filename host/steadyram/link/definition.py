@@ -1,0 +1,169 @@
+"""The protocol definition as frozen, typed objects: every number and name that two sides must agree on.
+
+The host does not copy the definition, it reads it: from the package data of a wheel
+(`steadyram/_protocol/definition.toml`) or from `protocol/definition.toml` of a checkout.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from steadyram.errors import BadInput
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One integer field of a set or record. The unit is the suffix of the name."""
+
+    name: str
+    text: str
+    minimum: int
+    maximum: int
+    default: int
+    wide: bool
+
+    def admits(self, value: int) -> bool:
+        """True when `value` is within the field's bounds."""
+        return self.minimum <= value <= self.maximum
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A numbered name with its sentence: a state, stop reason, fault, refusal or error."""
+
+    number: int
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verb:
+    """One request: its arguments, the keys of its reply and whether it changes something."""
+
+    name: str
+    text: str
+    args: tuple[str, ...]
+    reply: tuple[str, ...]
+    change: bool
+    enable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Definition:
+    """The whole protocol definition, read once."""
+
+    version: int
+    oldest_compatible: int
+    line_max_bytes: int
+    tag_max_chars: int
+    inputs: Mapping[str, int]
+    outputs: Mapping[str, int]
+    states: Mapping[int, Named]
+    stops: Mapping[int, Named]
+    faults: Mapping[int, Named]
+    refusals: Mapping[int, Named]
+    errors: Mapping[int, Named]
+    settings: tuple[Field, ...]
+    job: tuple[Field, ...]
+    calibration: tuple[Field, ...]
+    record: tuple[Field, ...]
+    verbs: Mapping[str, Verb]
+    job_slots: int
+    job_name_max_chars: int
+
+    def fields(self, kind: str) -> tuple[Field, ...]:
+        """Fields of a set by its kind: "settings", "jobs" or "calibration". Raises KeyError."""
+        return {"settings": self.settings, "jobs": self.job, "calibration": self.calibration}[kind]
+
+
+_WIDE_MAX = 2**32 - 1
+_SMALL_MAX = 2**30 - 1
+
+
+def _fields(rows: list[dict[str, Any]]) -> tuple[Field, ...]:
+    built = []
+    for row in rows:
+        wide = bool(row.get("wide", False))
+        built.append(
+            Field(
+                name=str(row["name"]),
+                text=str(row["text"]),
+                minimum=int(row.get("min", 0 if wide else -_SMALL_MAX)),
+                maximum=int(row.get("max", _WIDE_MAX if wide else _SMALL_MAX)),
+                default=int(row.get("default", 0)),
+                wide=wide,
+            )
+        )
+    return tuple(built)
+
+
+def _named(rows: list[dict[str, Any]]) -> Mapping[int, Named]:
+    return MappingProxyType(
+        {int(row["id"]): Named(int(row["id"]), str(row["name"]), str(row["text"])) for row in rows}
+    )
+
+
+def parse_definition(text: str) -> Definition:
+    """Build a Definition from the text of `definition.toml`. Raises KeyError or TOMLDecodeError if broken."""
+    raw = tomllib.loads(text)
+    protocol = raw["protocol"]
+    verbs = {
+        str(row["name"]): Verb(
+            name=str(row["name"]),
+            text=str(row["text"]),
+            args=tuple(row.get("args", ())),
+            reply=tuple(row.get("reply", ())),
+            change=bool(row.get("change", False)),
+            enable=bool(row.get("enable", False)),
+        )
+        for row in raw["verb"]
+    }
+    return Definition(
+        version=int(protocol["version"]),
+        oldest_compatible=int(protocol["oldest_compatible"]),
+        line_max_bytes=int(protocol["line_max_bytes"]),
+        tag_max_chars=int(protocol["tag_max_chars"]),
+        inputs=MappingProxyType({str(k): int(v) for k, v in raw["inputs"].items()}),
+        outputs=MappingProxyType({str(k): int(v) for k, v in raw["outputs"].items()}),
+        states=_named(raw["state"]),
+        stops=_named(raw["stop"]),
+        faults=_named(raw["fault"]),
+        refusals=_named(raw["refusal"]),
+        errors=_named(raw["error"]),
+        settings=_fields(raw["setting"]),
+        job=_fields(raw["job"]),
+        calibration=_fields(raw["calibration"]),
+        record=_fields(raw["record"]),
+        verbs=MappingProxyType(verbs),
+        job_slots=int(raw["jobs"]["slots"]),
+        job_name_max_chars=int(raw["jobs"]["name_max_chars"]),
+    )
+
+
+def _definition_text() -> str:
+    packaged = resources.files("steadyram").joinpath("_protocol", "definition.toml")
+    if packaged.is_file():
+        return packaged.read_text(encoding="utf-8")
+    checkout = Path(__file__).resolve().parents[3] / "protocol" / "definition.toml"
+    if checkout.is_file():
+        return checkout.read_text(encoding="utf-8")
+    raise BadInput("The protocol definition is missing from this installation; install steadyram again.")
+
+
+@lru_cache(maxsize=1)
+def definition() -> Definition:
+    """The definition that this installation carries. Raises BadInput when the installation is broken."""
+    return parse_definition(_definition_text())
+
+
+def name_of(table: Mapping[int, Named], number: int) -> str:
+    """Name of a number; "unknown-N" for one that a newer firmware may have added."""
+    entry = table.get(number)
+    return entry.name if entry is not None else f"unknown-{number}"
