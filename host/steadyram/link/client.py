@@ -27,7 +27,8 @@ _SERIAL_CHARS: Final = 4
 _DAMAGE_WAIT_S: Final = 0.25
 # Error numbers that a line damaged on its way to the device gets; sending it again is the cure.
 _DAMAGED_ON_THE_WAY: Final = frozenset({1, 2, 3, 4, 5})
-_ANSWER_MAX: Final = 1024
+# Lines longer than this are rubbish whatever the definition of a newer device allows.
+_LINE_KEPT: Final = 1024
 _EVENTS_KEPT: Final = 1000
 
 
@@ -136,12 +137,12 @@ class Client:
                 return reply
         if damaged:
             raise BadFrame(
-                f"The answer to '{verb}' came back damaged {self.tries} times; check the cable and keep it away "
-                "from motor and valve wiring."
+                f"The answer to '{verb}' came back damaged {self.tries} times; check the cable and "
+                "keep it away from motor and valve wiring."
             )
         raise LinkTimeout(
-            f"The device did not answer '{verb}' in {self.tries} tries of {wait_s:g} s; check that it has power "
-            "and that the port is the right one."
+            f"The device did not answer '{verb}' in {self.tries} tries of {wait_s:g} s; check that it has "
+            "power and that the port is the right one."
         )
 
     def next_event(self, timeout_s: float) -> Answer | None:
@@ -194,7 +195,7 @@ class Client:
     def _sort(self, line: bytes) -> Answer | None:
         """Decode a line and put an event where events are kept; None for a damaged line."""
         try:
-            answer = decode_answer(line, line_max=_ANSWER_MAX)
+            answer = decode_answer(line, line_max=self.definition.reply_max_bytes)
         except FrameError:
             self.damaged_lines += 1
             return None
@@ -216,13 +217,13 @@ class Client:
         *whole, rest = data.split(b"\n")
         for part in whole:
             self._buffer += part
-            # An overlong line is kept only as its head: enough to be counted as damaged, never enough to hurt.
-            line = bytes(self._buffer[: _ANSWER_MAX + 1])
+            # Of an overlong line only the head is kept: enough to be counted as damaged.
+            line = bytes(self._buffer[: _LINE_KEPT + 1])
             self._buffer.clear()
             if line.strip():
                 self._lines.append(line.rstrip(b"\r"))
         self._buffer += rest
-        del self._buffer[_ANSWER_MAX + 1 :]
+        del self._buffer[_LINE_KEPT + 1 :]
 
     def _new_prefix(self) -> None:
         length = self.definition.tag_max_chars - _SERIAL_CHARS

@@ -62,6 +62,7 @@ class Definition:
     version: int
     oldest_compatible: int
     line_max_bytes: int
+    reply_max_bytes: int
     tag_max_chars: int
     inputs: Mapping[str, int]
     outputs: Mapping[str, int]
@@ -70,6 +71,7 @@ class Definition:
     faults: Mapping[int, Named]
     refusals: Mapping[int, Named]
     errors: Mapping[int, Named]
+    flags: Mapping[int, Named]
     settings: tuple[Field, ...]
     job: tuple[Field, ...]
     calibration: tuple[Field, ...]
@@ -104,9 +106,9 @@ def _fields(rows: list[dict[str, Any]]) -> tuple[Field, ...]:
     return tuple(built)
 
 
-def _named(rows: list[dict[str, Any]]) -> Mapping[int, Named]:
+def _named(rows: list[dict[str, Any]], key: str = "id") -> Mapping[int, Named]:
     return MappingProxyType(
-        {int(row["id"]): Named(int(row["id"]), str(row["name"]), str(row["text"])) for row in rows}
+        {int(row[key]): Named(int(row[key]), str(row["name"]), str(row["text"])) for row in rows}
     )
 
 
@@ -129,6 +131,7 @@ def parse_definition(text: str) -> Definition:
         version=int(protocol["version"]),
         oldest_compatible=int(protocol["oldest_compatible"]),
         line_max_bytes=int(protocol["line_max_bytes"]),
+        reply_max_bytes=int(protocol["reply_max_bytes"]),
         tag_max_chars=int(protocol["tag_max_chars"]),
         inputs=MappingProxyType({str(k): int(v) for k, v in raw["inputs"].items()}),
         outputs=MappingProxyType({str(k): int(v) for k, v in raw["outputs"].items()}),
@@ -137,6 +140,7 @@ def parse_definition(text: str) -> Definition:
         faults=_named(raw["fault"]),
         refusals=_named(raw["refusal"]),
         errors=_named(raw["error"]),
+        flags=_named(raw["flag"], "bit"),
         settings=_fields(raw["setting"]),
         job=_fields(raw["job"]),
         calibration=_fields(raw["calibration"]),

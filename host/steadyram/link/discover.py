@@ -24,7 +24,8 @@ def find_port(ports: Sequence[str] | None = None, opener: Callable[[str], Transp
         return answering[0]
     if answering:
         raise PortError(
-            f"More than one device answers ({', '.join(answering)}); choose one with --port or {PORT_VARIABLE}."
+            f"More than one device answers ({', '.join(answering)}); choose one with --port or "
+            f"{PORT_VARIABLE}."
         )
     looked = f"asked {', '.join(candidates)}" if candidates else "no USB serial port was found"
     raise PortError(f"No steadyram device was found ({looked}); plug it in or name its port with --port.")

@@ -8,26 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from steadyram.errors import BadFrame
 from steadyram.link.client import integer_of
 from steadyram.link.definition import Definition, definition, name_of
-
-# Bit numbers of the record's `flags` field, as its sentence in the definition lists them.
-FLAGS: Final = (
-    "cutoff_on",
-    "first_part",
-    "learned",
-    "probe",
-    "slow_feed",
-    "dwell_complete",
-    "below_smallest",
-    "gap_before",
-    "learning_reset",
-)
 
 
 class Identity(BaseModel):
@@ -141,7 +128,7 @@ class CycleRecord:
     def flags(self) -> frozenset[str]:
         """Names of the flags that are set."""
         word = self.values["flags"]
-        return frozenset(name for bit, name in enumerate(FLAGS) if word >> bit & 1)
+        return frozenset(flag.name for bit, flag in definition().flags.items() if word >> bit & 1)
 
     @property
     def stop(self) -> str:

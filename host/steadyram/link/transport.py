@@ -50,7 +50,7 @@ class Transport(ABC):
         return data
 
     def now_s(self) -> float:
-        """Seconds on the clock that this transport's timeouts are counted on; only differences mean anything."""
+        """Seconds on the clock that timeouts are counted on; only differences mean anything."""
         return self._now_s()
 
     def close(self) -> None:

@@ -1,0 +1,328 @@
+"""What a device can do, in host terms, over a Client.
+
+A set (settings, jobs, calibration) is pushed by staging it, putting its fields, having it checked, comparing
+the device's digest with our own and only then committing. When the link drops on the way the device holds
+the old set or the new one, never a mix; pushing again after reconnecting settles which.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+from typing import Final, Literal
+
+from pydantic import ValidationError
+
+from steadyram.errors import BadFrame, BadInput, CheckFailed, DeviceRefusal, LinkTimeout, PortLost
+from steadyram.link.client import Client, Reply, integer_of
+from steadyram.link.definition import Definition
+from steadyram.link.frames import Answer
+from steadyram.link.records import (
+    CalibrationState,
+    Change,
+    CycleRecord,
+    DeviceJob,
+    Identity,
+    JobsState,
+    Pulse,
+    Reading,
+    SettingsState,
+    Trace,
+    integers,
+)
+from steadyram.link.sets import checked, digest_of_fields, digest_of_jobs, put_lines
+
+SetKind = Literal["settings", "jobs", "calibration"]
+
+_LOG_CHUNK: Final = 50
+_NO_SUCH_RECORD: Final = 19
+
+
+class Device:
+    """One steadyram device. Every method may raise LinkError and DeviceRefusal."""
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+        self._identity: Identity | None = None
+
+    def close(self) -> None:
+        """Close the link."""
+        self.client.close()
+
+    @property
+    def _protocol(self) -> Definition:
+        return self.client.definition
+
+    # ------------------------------------------------------------ who and how
+    def hello(self) -> Identity:
+        """Ask who the device is. Raises CheckFailed when its protocol and this tool's do not overlap."""
+        reply = self.client.request("hello")
+        try:
+            identity = Identity.model_validate(reply.merged())
+        except ValidationError as error:
+            where = ".".join(str(part) for part in error.errors()[0]["loc"])
+            raise BadFrame(
+                f"The device's answer to 'hello' is wrong at '{where}'; it may be another device."
+            ) from None
+        if identity.oldest > self._protocol.version or identity.proto < self._protocol.oldest_compatible:
+            raise CheckFailed(
+                f"The device speaks protocol {identity.oldest} to {identity.proto} and this tool "
+                f"{self._protocol.oldest_compatible} to {self._protocol.version}; update the "
+                "older of the two."
+            )
+        self._identity = identity
+        return identity
+
+    def identity(self) -> Identity:
+        """Who the device is, asked once."""
+        return self._identity if self._identity is not None else self.hello()
+
+    def now(self) -> Reading:
+        """Live readings in SI units."""
+        return Reading.from_fields(self.client.request("now").merged(), self._protocol)
+
+    def set_clock(self, unix: int | None = None) -> int:
+        """Set the wall clock to `unix` (default: this computer's); returns what the device took."""
+        return self.client.request("clock", unix=int(time.time()) if unix is None else unix).integer("unix")
+
+    # ------------------------------------------------------------ sets
+    def settings(self) -> SettingsState:
+        """Press settings in force. Raises BadFrame when they do not match their digest."""
+        reply = self.client.request("show", kind="settings")
+        values = self._values("settings", reply)
+        return SettingsState("settings", reply.integer("gen"), self._digest(reply), values)
+
+    def calibration(self) -> CalibrationState:
+        """Calibration in force; its values are empty when there is none."""
+        reply = self.client.request("show", kind="calibration")
+        values = self._values("calibration", reply)
+        return CalibrationState("calibration", reply.integer("gen"), self._digest(reply), values)
+
+    def jobs(self) -> JobsState:
+        """Jobs in force, by slot. Raises BadFrame when they do not match their digest."""
+        reply = self.client.request("show", kind="jobs")
+        by_slot: dict[int, dict[str, str]] = {}
+        for row in reply.rows:
+            by_slot.setdefault(integer_of(row, "slot"), {}).update(row)
+        jobs = tuple(
+            DeviceJob(
+                slot,
+                fields.get("name", ""),
+                {field.name: integer_of(fields, field.name) for field in self._protocol.job},
+            )
+            for slot, fields in sorted(by_slot.items())
+        )
+        digest = self._digest(reply)
+        self._agree("jobs", digest, digest_of_jobs(jobs), bool(jobs))
+        return JobsState("jobs", reply.integer("gen"), digest, jobs)
+
+    def learned(self) -> tuple[Mapping[str, str], ...]:
+        """What was learned, one mapping a job, as the device writes it."""
+        return self.client.request("show", kind="learned").rows
+
+    def push_settings(self, values: Mapping[str, int]) -> SettingsState:
+        """Make `values` (complete, protocol units) the settings in force, all of them or none.
+
+        Raises BadInput before anything is sent when the set is not complete and within bounds.
+        """
+        complete = checked("settings", values, self._protocol)
+        self._push(
+            "settings",
+            put_lines(list(complete.items()), self._line_max()),
+            digest_of_fields(complete.items()),
+        )
+        return self.settings()
+
+    def push_calibration(self, values: Mapping[str, int]) -> CalibrationState:
+        """Make `values` (complete, protocol units) the calibration in force, all of it or none."""
+        complete = checked("calibration", values, self._protocol)
+        lines = put_lines(list(complete.items()), self._line_max())
+        self._push("calibration", lines, digest_of_fields(complete.items()))
+        return self.calibration()
+
+    def push_jobs(self, jobs: Sequence[DeviceJob]) -> JobsState:
+        """Make `jobs` the device's whole list of jobs, all of them or none.
+
+        Raises BadInput before anything is sent when a slot or field is out of bounds or a slot is used twice.
+        """
+        slots = self.identity().job_slots
+        lines: list[dict[str, str | int]] = []
+        complete: list[DeviceJob] = []
+        for job in sorted(jobs, key=lambda each: each.slot):
+            if not 1 <= job.slot <= slots:
+                raise BadInput(
+                    f"Job '{job.name}' has slot {job.slot}, and this device has slots 1 to {slots}."
+                )
+            if complete and complete[-1].slot == job.slot:
+                raise BadInput(f"Slot {job.slot} is given to two jobs; give each its own.")
+            fields = checked("jobs", job.fields, self._protocol)
+            complete.append(DeviceJob(job.slot, job.name, fields))
+            pairs: list[tuple[str, str | int]] = [("name", job.name), *fields.items()]
+            lines += put_lines(pairs, self._line_max(), ("slot", job.slot))
+        self._push("jobs", lines, digest_of_jobs(complete))
+        return self.jobs()
+
+    def _push(self, kind: SetKind, lines: Sequence[Mapping[str, str | int]], digest: str) -> None:
+        self.client.request("stage", kind=kind)
+        for line in lines:
+            self.client.request("put", line)
+        staged = self._digest(self.client.request("check"))
+        if staged != digest:
+            self.client.request("drop")
+            raise CheckFailed(
+                f"The device staged other {kind} than were sent (digest {staged}, not {digest}); nothing was "
+                "changed, try again."
+            )
+        try:
+            self.client.request("commit", digest=digest)
+        except (LinkTimeout, BadFrame):
+            # The answer was lost, not necessarily the commit: the device itself is the judge.
+            if self._digest(self.client.request("show", kind=kind)) != digest:
+                raise
+        except PortLost as error:
+            raise PortLost(
+                f"{error} The device holds either the old {kind} or the new, never a mix; repeat the push to "
+                "settle it."
+            ) from None
+
+    def _line_max(self) -> int:
+        return min(self._protocol.line_max_bytes, self.identity().line_max)
+
+    def _values(self, kind: SetKind, reply: Reply) -> dict[str, int]:
+        merged: dict[str, str] = {}
+        for row in reply.rows:
+            merged.update(row)
+        if not merged:
+            return {}
+        values = {field.name: integer_of(merged, field.name) for field in self._protocol.fields(kind)}
+        self._agree(kind, self._digest(reply), digest_of_fields(values.items()), True)
+        return values
+
+    @staticmethod
+    def _agree(kind: str, told: str, computed: str, any_rows: bool) -> None:
+        if any_rows and told != computed:
+            raise BadFrame(
+                f"The {kind} that the device showed do not match their digest ({computed}, not {told}); ask "
+                "again."
+            )
+
+    @staticmethod
+    def _digest(reply: Reply) -> str:
+        digest = reply.fields.get("digest")
+        if digest is None:
+            raise BadFrame(
+                "The device's answer lacks 'digest'; its firmware and this tool do not fit together."
+            )
+        return digest
+
+    # ------------------------------------------------------------ jobs and commissioning
+    def use_job(self, job: int) -> float:
+        """Choose the active job (0 = none); returns its setpoint in newtons."""
+        return float(self.client.request("use", job=job).integer("setpoint_n"))
+
+    def recount(self) -> int:
+        """Set the part count of the active job's batch to zero."""
+        return self.client.request("recount").integer("count")
+
+    def forget(self, job: int) -> None:
+        """Forget what was learned for a job."""
+        self.client.request("forget", job=job)
+
+    def zero(self) -> int:
+        """Take a new zero, ram at the top and pedals released; returns it in counts."""
+        return self.client.request("zero").integer("zero")
+
+    def probe(
+        self, *, feed: int = 0, cut_counts: int = 0, pulse_ms: int = 0, pulses: int = 0, pause_ms: int = 0
+    ) -> None:
+        """Arm one commissioning stroke; the ram moves only while the pedal is held."""
+        self.client.request(
+            "probe", feed=feed, cut_counts=cut_counts, pulse_ms=pulse_ms, pulses=pulses, pause_ms=pause_ms
+        )
+
+    def teach(self, setpoint_N: float | None = None) -> float:
+        """Store the proposed or the given setpoint into the active job; returns it in newtons."""
+        given = {} if setpoint_N is None else {"setpoint_n": round(setpoint_N)}
+        return float(self.client.request("teach", given).integer("setpoint_n"))
+
+    # ------------------------------------------------------------ records
+    def log(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[CycleRecord]:
+        """Records from sequence number `start` on, oldest first; resume with the last one's `seq` + 1.
+
+        Raises BadFrame when the device skips a number inside what it says it holds.
+        """
+        for records in self.log_chunks(start, chunk):
+            yield from records
+
+    def log_chunks(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[list[CycleRecord]]:
+        """The same in lists of at most `chunk`, one request each."""
+        at = start
+        while True:
+            reply = self.client.request("log", {"from": at, "max": chunk})
+            records = [self._record(row) for row in reply.rows]
+            following = reply.integer("next")
+            for before, after in pairwise(records):
+                if after.seq <= before.seq:
+                    raise BadFrame("The device's log is out of order; pull it again.")
+            if records:
+                yield records
+            if not records or following <= at or following > reply.integer("last"):
+                return
+            at = following
+
+    def _record(self, row: Mapping[str, str]) -> CycleRecord:
+        return CycleRecord({field.name: integer_of(row, field.name) for field in self._protocol.record})
+
+    def trace(self, seq: int) -> Trace | None:
+        """Stored trace of a record, or None when the device no longer has it."""
+        try:
+            reply = self.client.request("trace", seq=seq)
+        except DeviceRefusal as refusal:
+            if refusal.number == _NO_SUCH_RECORD:
+                return None
+            raise
+        points = self._list(reply)
+        return Trace(seq, reply.integer("dt_ms") / 1000.0, float(reply.integer("unit_n")), tuple(points))
+
+    def last_fine(self) -> list[int]:
+        """Samples of the newest stroke around its stop: counts at 1 kHz."""
+        return self._list(self.client.request("last", kind="fine"))
+
+    def last_pulses(self) -> list[Pulse]:
+        """Pulses of the newest stroke."""
+        flat = self._list(self.client.request("last", kind="pulses"), per_item=3)
+        return [
+            Pulse(width / 1000.0, before / 16.0, after / 16.0)
+            for width, before, after in zip(flat[::3], flat[1::3], flat[2::3], strict=True)
+        ]
+
+    @staticmethod
+    def _list(reply: Reply, per_item: int = 1) -> list[int]:
+        found = [number for row in reply.rows for number in integers(row.get("v", ""))]
+        if len(found) != reply.integer("n") * per_item:
+            raise BadFrame(
+                f"The device announced {reply.fields['n']} points and sent another number; ask again."
+            )
+        return found
+
+    def changes(self, start: int = 0) -> list[Change]:
+        """The device's record of changes from number `start` on."""
+        found: list[Change] = []
+        at = start
+        while True:
+            reply = self.client.request("changes", {"from": at, "max": _LOG_CHUNK})
+            found += [Change(integer_of(row, "seq"), dict(row)) for row in reply.rows]
+            following = reply.integer("next")
+            if not reply.rows or following <= at or following > reply.integer("last"):
+                return found
+            at = following
+
+    # ------------------------------------------------------------ events
+    def events(self, on: bool = True, live_s: float = 0.0) -> None:
+        """Switch the event stream; live_s: period of live readings, 0 = none."""
+        self.client.request("events", on=int(on), live_ms=round(live_s * 1000))
+
+    def next_event(self, timeout_s: float) -> Answer | None:
+        """The next event, or None after `timeout_s` without one."""
+        return self.client.next_event(timeout_s)
