@@ -209,5 +209,5 @@ def refuse_wrong_magnitude(
         expected = slope * xs[worst] + offset
         raise BadInput(
             f"{where}, row {lines[worst]}: the reading {ys[worst]:g} at reference {xs[worst]:g} is out "
-            f"of scale with the others (about {expected:.3g} would fit); check the decimal point and the unit."
+            f"of scale with the others (about {expected:.3g} would fit); check decimal point and unit."
         )

@@ -1,0 +1,64 @@
+"""Write an estimate into a jobs file as a job that is marked unproven."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import tomllib
+from pathlib import Path
+
+from steadyram.errors import BadInput
+from steadyram.press.estimate import Estimate
+from steadyram.units import to_unit
+
+NAME_MAX = 24
+
+
+def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> str:
+    """Append `[[job]]` with the estimate's force and `unproven = true`; return the job's name.
+
+    What stands in the file already is kept as it is, comments included; a new file is made if
+    there is none. Raises BadInput when the file is not TOML, cannot be written, or has a job of
+    that name.
+    """
+    job_name = name if name is not None else f"{estimate.what} estimate"[:NAME_MAX].strip()
+    if not re.fullmatch(rf"[ !#-\[\]-~]{{1,{NAME_MAX}}}", job_name):
+        raise BadInput(f"job name {job_name[:40]!r} must be 1 to {NAME_MAX} plain characters without quotes.")
+    try:
+        before = path.read_text(encoding="utf-8") if path.exists() else ""
+        jobs = tomllib.loads(before).get("job", [])
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise BadInput(f"{path} is not a jobs file ({error}); give another name.") from None
+    except OSError as error:
+        raise BadInput(f"{path} cannot be read ({error.strerror}); give another name.") from None
+    if not isinstance(jobs, list) or any(isinstance(j, dict) and j.get("name") == job_name for j in jobs):
+        raise BadInput(f"{path} has a job {job_name!r} already; give another --job-name.")
+    low, high = to_unit(estimate.low_N, "newton", unit), to_unit(estimate.high_N, "newton", unit)
+    text = (f"{before.rstrip()}\n\n" if before.strip() else "") + (
+        f"# Estimate, expect {low:.3g} to {high:.3g} {unit}. {estimate.formula}\n"
+        "# Unproven: start below it and teach it with a first part.\n"
+        "[[job]]\n"
+        f'name = "{job_name}"\n'
+        f'force = "{to_unit(estimate.force_N, "newton", unit):.4g} {unit}"\n'
+        "unproven = true\n"
+    )
+    write_whole(path, text.encode("utf-8"))
+    return job_name
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
+    temporary = None
+    try:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o644)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None
