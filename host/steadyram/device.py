@@ -31,7 +31,7 @@ from steadyram.link.records import (
     Trace,
     integers,
 )
-from steadyram.link.sets import checked, digest_of_fields, digest_of_jobs, put_lines
+from steadyram.link.sets import checked, digest, put_lines
 
 SetKind = Literal["settings", "jobs", "calibration"]
 
@@ -113,9 +113,9 @@ class Device:
             )
             for slot, fields in sorted(by_slot.items())
         )
-        digest = self._digest(reply)
-        self._agree("jobs", digest, digest_of_jobs(jobs), bool(jobs))
-        return JobsState("jobs", reply.integer("gen"), digest, jobs)
+        told = self._digest(reply)
+        self._agree("jobs", told, digest("jobs", jobs))
+        return JobsState("jobs", reply.integer("gen"), told, jobs)
 
     def learned(self) -> tuple[Mapping[str, str], ...]:
         """What was learned, one mapping a job, as the device writes it."""
@@ -130,7 +130,7 @@ class Device:
         self._push(
             "settings",
             put_lines(list(complete.items()), self._line_max()),
-            digest_of_fields(complete.items()),
+            digest("settings", complete),
         )
         return self.settings()
 
@@ -138,7 +138,7 @@ class Device:
         """Make `values` (complete, protocol units) the calibration in force, all of it or none."""
         complete = checked("calibration", values, self._protocol)
         lines = put_lines(list(complete.items()), self._line_max())
-        self._push("calibration", lines, digest_of_fields(complete.items()))
+        self._push("calibration", lines, digest("calibration", complete))
         return self.calibration()
 
     def push_jobs(self, jobs: Sequence[DeviceJob]) -> JobsState:
@@ -160,25 +160,25 @@ class Device:
             complete.append(DeviceJob(job.slot, job.name, fields))
             pairs: list[tuple[str, str | int]] = [("name", job.name), *fields.items()]
             lines += put_lines(pairs, self._line_max(), ("slot", job.slot))
-        self._push("jobs", lines, digest_of_jobs(complete))
+        self._push("jobs", lines, digest("jobs", complete))
         return self.jobs()
 
-    def _push(self, kind: SetKind, lines: Sequence[Mapping[str, str | int]], digest: str) -> None:
+    def _push(self, kind: SetKind, lines: Sequence[Mapping[str, str | int]], wanted: str) -> None:
         self.client.request("stage", kind=kind)
         for line in lines:
             self.client.request("put", line)
         staged = self._digest(self.client.request("check"))
-        if staged != digest:
+        if staged != wanted:
             self.client.request("drop")
             raise CheckFailed(
-                f"The device staged other {kind} than were sent (digest {staged}, not {digest}); nothing was "
+                f"The device staged other {kind} than were sent (digest {staged}, not {wanted}); nothing was "
                 "changed, try again."
             )
         try:
-            self.client.request("commit", digest=digest)
+            self.client.request("commit", digest=wanted)
         except (LinkTimeout, BadFrame):
             # The answer was lost, not necessarily the commit: the device itself is the judge.
-            if self._digest(self.client.request("show", kind=kind)) != digest:
+            if self._digest(self.client.request("show", kind=kind)) != wanted:
                 raise
         except PortLost as error:
             raise PortLost(
@@ -193,15 +193,17 @@ class Device:
         merged: dict[str, str] = {}
         for row in reply.rows:
             merged.update(row)
-        if not merged:
-            return {}
-        values = {field.name: integer_of(merged, field.name) for field in self._protocol.fields(kind)}
-        self._agree(kind, self._digest(reply), digest_of_fields(values.items()), True)
+        values = (
+            {}
+            if not merged
+            else {field.name: integer_of(merged, field.name) for field in self._protocol.fields(kind)}
+        )
+        self._agree(kind, self._digest(reply), digest(kind, values))
         return values
 
     @staticmethod
-    def _agree(kind: str, told: str, computed: str, any_rows: bool) -> None:
-        if any_rows and told != computed:
+    def _agree(kind: str, told: str, computed: str) -> None:
+        if told != computed:
             raise BadFrame(
                 f"The {kind} that the device showed do not match their digest ({computed}, not {told}); ask "
                 "again."
@@ -209,12 +211,12 @@ class Device:
 
     @staticmethod
     def _digest(reply: Reply) -> str:
-        digest = reply.fields.get("digest")
-        if digest is None:
+        told = reply.fields.get("digest")
+        if told is None:
             raise BadFrame(
                 "The device's answer lacks 'digest'; its firmware and this tool do not fit together."
             )
-        return digest
+        return told
 
     # ------------------------------------------------------------ jobs and commissioning
     def use_job(self, job: int) -> float:

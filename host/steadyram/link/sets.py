@@ -1,16 +1,16 @@
 """Sets of settings, jobs and calibration: completeness, bounds, canonical digest, lines to stage them.
 
-The digest is the device's: see "Digest of a set" in `protocol/REFERENCE.md`.
+The digest is the device's: see `protocol/REFERENCE.md`.
 """
 
 from __future__ import annotations
 
 import binascii
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from steadyram.errors import BadInput
 from steadyram.link.definition import Definition, definition
-from steadyram.link.frames import write_value
+from steadyram.link.frames import crc16, write_value
 from steadyram.link.records import DeviceJob
 
 # tag, spaces, verb and checksum around the fields of a "put" line
@@ -45,22 +45,32 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
     return out
 
 
-def digest_of_fields(values: Iterable[tuple[str, int]]) -> str:
-    """Digest of settings or calibration from its pairs in definition order."""
-    return _digest("".join(f"{key}={value}\n" for key, value in values))
+def canonical_text(kind: str, content: Mapping[str, int] | Sequence[DeviceJob]) -> str:
+    """The text that a set's digest is taken over, the same on both sides.
+
+    The kind, then one `key=value` a line in definition order; jobs by rising slot with the keys
+    `slot.name` and `slot.field`. content: jobs for the kind "jobs", otherwise the fields (none = no set).
+    """
+    text = f"{kind}\n"
+    if isinstance(content, Mapping):
+        return text + "".join(f"{key}={value}\n" for key, value in content.items())
+    for job in sorted(content, key=lambda each: each.slot):
+        text += "".join(f"{job.slot}.{line}\n" for line in _job_lines(job))
+    return text
 
 
-def digest_of_jobs(jobs: Sequence[DeviceJob]) -> str:
-    """Digest of a set of jobs, in slot order whatever order they come in."""
-    text = ""
-    for job in sorted(jobs, key=lambda each: each.slot):
-        text += f"slot={job.slot}\nname={job.name}\n"
-        text += "".join(f"{key}={value}\n" for key, value in job.fields.items())
-    return _digest(text)
+def digest(kind: str, content: Mapping[str, int] | Sequence[DeviceJob]) -> str:
+    """CRC-32 (ISO-HDLC) of the canonical text, eight upper-case hex digits."""
+    return f"{binascii.crc32(canonical_text(kind, content).encode('ascii')):08X}"
 
 
-def _digest(text: str) -> str:
-    return f"{binascii.crc32(text.encode('ascii')):08X}"
+def job_crc(job: DeviceJob) -> int:
+    """CRC-16 of one job's canonical text without its slot: what a cycle record carries as `job_crc`."""
+    return crc16("".join(f"{line}\n" for line in _job_lines(job)).encode("ascii"))
+
+
+def _job_lines(job: DeviceJob) -> list[str]:
+    return [f"name={job.name}", *(f"{key}={value}" for key, value in job.fields.items())]
 
 
 def put_lines(
