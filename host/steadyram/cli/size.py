@@ -1,0 +1,185 @@
+"""`steadyram size`: what a press can hold, and what to buy or change."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from steadyram.errors import BadInput
+from steadyram.press import sizing_advice, sizing_parts
+from steadyram.press.force_beam import bed_deflection, bend_angle_error_rad, bow_over_part
+from steadyram.press.pressfile import read_press
+from steadyram.press.sizing import size_press
+from steadyram.press.sizing_plot import plot_holdable
+from steadyram.units import FORCE_UNITS, parse, show
+
+DEFINITION = (
+    "smallest S with 1.96 limit_sigma(S) <= tolerance S: 95 % of a perfect controller's strokes land inside"
+)
+CAUTION = "Process control only: relief valve, guards and emergency stop stay what protects people."
+
+
+@click.command("size")
+@click.option(
+    "--press", "press_file", type=click.Path(path_type=Path), required=True, help="Press file (TOML)."
+)
+@click.option("--smallest", help="Smallest force you need, e.g. '0.6 tonf'.")
+@click.option("--largest", help="Largest force you need (relief setting); default: capacity.")
+@click.option("--tolerance", default="5 %", show_default=True, help="Of the setpoint, 95 % of strokes.")
+@click.option(
+    "--compare",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Another press file beside it; repeatable.",
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    help="Write holdable force against setpoint (.png, .svg, .pdf).",
+)
+@click.option("--supply", default="24 V", show_default=True, help="Of the solenoids.")
+@click.option("--solenoid-power", default="30 W", show_default=True)
+@click.option("--cable", default="5 m", show_default=True, help="One way, to the solenoid.")
+@click.option("--bed-span", help="Between the bed's supports; default: the frame's stiffness alone.")
+@click.option("--bed-inertia", help="Second moment of area of the bed, e.g. '1500 cm^4'.")
+@click.option("--bed-modulus", default="200 GPa", show_default=True)
+@click.option("--part", help="Length of a part bent on the bed.")
+@click.option("--opening", help="Die opening of that bend.")
+@click.option("--unit", type=click.Choice(FORCE_UNITS), default="tonf", show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def size(
+    press_file: Path,
+    smallest: str | None,
+    largest: str | None,
+    tolerance: str,
+    compare: tuple[Path, ...],
+    plot: Path | None,
+    supply: str,
+    solenoid_power: str,
+    cable: str,
+    bed_span: str | None,
+    bed_inertia: str | None,
+    bed_modulus: str,
+    part: str | None,
+    opening: str | None,
+    unit: str,
+    as_json: bool,
+) -> None:
+    """Size a press: capacity, speeds, overshoot, the smallest force it can hold, and what to change."""
+    press = read_press(press_file)
+    others = [read_press(p) for p in compare]
+    tol = parse(tolerance, "dimensionless", what="tolerance")
+    if not 0.0005 <= tol <= 0.5:
+        raise BadInput(f"the tolerance is {tolerance}; give one between 0.05 % and 50 %, for example '5 %'.")
+
+    def within(text: str, what: str) -> float:
+        value = parse(text, "newton", what=what)
+        if not 0.0 < value <= press.capacity_N:
+            limit = show(press.capacity_N, "newton", unit)
+            raise BadInput(f"the {what} {text} is not between zero and the capacity of this press, {limit}.")
+        return value
+
+    at = within(smallest, "smallest force") if smallest is not None else None
+    most = within(largest, "largest force") if largest is not None else press.capacity_N
+    sized = size_press(press, at, tol)
+    compared = sizing_advice.alternatives(press, at, tol)
+    compared += [
+        (f"file {p.name}", size_press(other, min(sized.setpoint_N, other.capacity_N), tol))
+        for p, other in zip(compare, others, strict=True)
+    ]
+    lines = sizing_advice.advice(press, sized, compared, unit)
+    wiring = sizing_parts.Wiring(
+        parse(supply, "volt", what="supply"),
+        parse(solenoid_power, "watt", what="solenoid power"),
+        parse(cable, "meter", what="cable"),
+    )
+    if min(wiring.supply_V, wiring.solenoid_W, wiring.cable_m) <= 0.0:
+        raise BadInput("supply, solenoid power and cable length must be more than zero.")
+    bed: dict[str, object] = {"frame_deflection_at_capacity_m": sized.frame_deflection_m}
+    if bed_span is not None and bed_inertia is not None:
+        span = parse(bed_span, "meter", what="bed span")
+        bow = bed_deflection(
+            press.capacity_N,
+            span,
+            parse(bed_modulus, "pascal", what="bed modulus"),
+            parse(bed_inertia, "meter**4", what="bed inertia"),
+        ).deflection_m
+        bed["bed_deflection_at_capacity_m"] = bow
+        if part is not None:
+            over = bow_over_part(bow, span, parse(part, "meter", what="part"))
+            bed["bow_over_part_m"] = over
+            if opening is not None:
+                error = bend_angle_error_rad(over, parse(opening, "meter", what="opening"))
+                bed["bend_angle_error_rad"] = error
+                lines.append(
+                    f"At capacity the bed's bow opens the middle of that bend by about "
+                    f"{error * 57.3:.2g} degrees; shim the middle."
+                )
+    elif bed_span is not None or bed_inertia is not None:
+        raise BadInput("give --bed-span and --bed-inertia together.")
+    warnings = []
+    if at is not None and not sized.holds:
+        warnings.append(f"{smallest} is below the smallest setpoint that this press can hold to {tolerance}.")
+        click.echo(f"Warning: {warnings[0]}", err=True)
+    if plot is not None:
+        plot_holdable([press, *others], tol, plot, unit)
+    document = sized.document() | {
+        "definition_of_smallest_setpoint": DEFINITION,
+        "rise_rates": sizing_advice.rise_rates(press),
+        "transducer": sizing_parts.transducer_choice(press),
+        "converter": sizing_parts.converter_choice(press, sized.setpoint_N, tol),
+        "filter": sizing_parts.filter_choice(press, sized.setpoint_N),
+        "circuit": sizing_parts.circuit_choice(wiring),
+        "relief": sizing_parts.relief_choice(press, most),
+        "bed": bed,
+        "alternatives": [{"change": label} | s.document() for label, s in compared],
+        "advice": lines,
+        "warnings": warnings,
+        "caution": CAUTION,
+    }
+    if as_json:
+        click.echo(json.dumps(document, allow_nan=False))
+        return
+
+    def force(value: float | None) -> str:
+        return "none" if value is None else show(value, "newton", unit, 3)
+
+    console = Console()
+    table = Table(title=f"{press.name} at {force(sized.setpoint_N)}, tolerance {tolerance}")
+    for heading in ("", "limit ± (95 %)", "smallest setpoint", "threshold over by", "rise rate a second"):
+        table.add_column(heading, justify="right" if heading else "left")
+    for label, s in compared:
+        table.add_row(
+            label,
+            f"{force(1.96 * s.limit_sigma_N)} ({196 * s.limit_sigma_N / s.setpoint_N:.2g} %)",
+            force(s.smallest_setpoint_N),
+            force(s.threshold_overshoot_N),
+            force(s.slow_rise_rate_N_per_s or s.rise_rate_N_per_s),
+        )
+    console.print(table)
+    click.echo(
+        f"capacity {force(sized.capacity_N)}, area {sized.area_m2 * 1e4:.4g} cm2, series stiffness "
+        f"{sized.series_stiffness_N_per_m / 1e6:.3g} kN/mm, approach "
+        f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, "
+        f"pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s"
+    )
+    for key in ("transducer", "converter", "filter", "circuit", "relief", "bed"):
+        part_document = document[key]
+        assert isinstance(part_document, dict)
+        shown = ", ".join(
+            f"{k} {v:.4g}" if isinstance(v, float) else f"{k} {v}" for k, v in part_document.items()
+        )
+        click.echo(f"{key}: {shown}")
+    for line in lines:
+        click.echo(f"- {line}")
+    click.echo(DEFINITION)
+    click.echo(CAUTION)
+
+
+def register(group: click.Group) -> None:
+    """Add the command."""
+    group.add_command(size)
