@@ -22,6 +22,7 @@ from steadyram.virtual.work import Part, make_part
 
 STEP_S = 0.001
 _BLOCK = 4096
+_KEPT = 4 * _BLOCK
 
 
 class NoiseTape:
@@ -30,11 +31,21 @@ class NoiseTape:
     def __init__(self, seed: int, stream: int) -> None:
         self._rng = np.random.Generator(np.random.PCG64([seed, stream]))
         self._numbers: list[float] = []
+        self._first = 0
 
     def at(self, index: int) -> float:
-        while index >= len(self._numbers):
+        """The number at an index; indices may go back, but by no more than a block."""
+        place = index - self._first
+        while place >= len(self._numbers):
             self._numbers.extend(self._rng.standard_normal(_BLOCK).tolist())
-        return self._numbers[index]
+            if len(self._numbers) > _KEPT:
+                # A press that is served for days must not remember every draw.
+                del self._numbers[:_BLOCK]
+                self._first += _BLOCK
+                place -= _BLOCK
+        if place < 0:
+            raise IndexError(f"noise at index {index} was forgotten; a rewind may not go back that far")
+        return self._numbers[place]
 
 
 @dataclass(slots=True)
@@ -50,15 +61,17 @@ class Solenoid:
     spool: bool = False
     pending: list[tuple[float, bool]] = field(default_factory=list)
     drawn: int = 0
-    welded: bool = False
-    dead: bool = False
+    stuck: bool = False  # fault: stays open once open
+    dead: bool = False  # fault: does not open
 
     def command(self, energised: bool, now_s: float) -> None:
         if energised == self.commanded:
             return
         self.commanded = energised
         relay = max(0.0, self.relay_s + self.jitter_s * self.tape.at(self.drawn))
-        spool = max(0.0, (self.open_s if energised else self.close_s) + self.jitter_s * self.tape.at(self.drawn + 1))
+        spool = max(
+            0.0, (self.open_s if energised else self.close_s) + self.jitter_s * self.tape.at(self.drawn + 1)
+        )
         self.drawn += 2
         when = now_s + relay + spool
         # A later command overrides whatever an earlier one would still have done after it.
@@ -70,11 +83,11 @@ class Solenoid:
 
     def advance(self, now_s: float) -> None:
         while self.pending and self.pending[0][0] <= now_s:
-            self.spool = self.pending.pop(0)[1]
+            self.spool = self.pending.pop(0)[1] or (self.stuck and self.spool)
 
     @property
     def open(self) -> bool:
-        return (self.spool or self.welded) and not self.dead
+        return self.spool and not self.dead
 
 
 class Plant:
@@ -97,7 +110,7 @@ class Plant:
         )
         self.motor_off_s = -1.0
         self._flowing = False
-        self.leak_factor = 1.0
+        self.leak_extra = 0.0
         self.sensor_override: Callable[[int, int], int] | None = None
         self.supply_factor = 1.0
         self._play = 0.0
@@ -251,7 +264,11 @@ class Plant:
         elif self.retract.open:
             self._retract(dt)
             self._flowing = False
-        elif self._flowing and self.press.pump.coast_down > 0 and now - self.motor_off_s < self.press.pump.coast_down:
+        elif (
+            self._flowing
+            and self.press.pump.coast_down > 0
+            and now - self.motor_off_s < self.press.pump.coast_down
+        ):
             share = 1.0 - (now + dt / 2 - self.motor_off_s) / self.press.pump.coast_down
             self._extend(dt, max(0.0, share))
         else:
@@ -345,7 +362,7 @@ class Plant:
                 self.u = self.u_max - self.force_max / self._end_slope
             self.deficit = self.dead_band
             return
-        rate = self.press.valve.leak_down * self.leak_factor
+        rate = self.press.valve.leak_down + self.leak_extra
         if rate <= 0.0:
             return
         lost = 1.0 - math.exp(-rate * dt)

@@ -1,0 +1,131 @@
+# mypy: ignore-errors
+"""Run by MicroPython, not imported by the host: the firmware's App behind two pipes.
+
+argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap (0 or 1).
+
+Request: <HhH = ticks, knob steps, link bytes; then ticks pairs of u16 (counts, inputs); then the link bytes.
+Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text.
+A reply whose first word is 0xFFFF carries a traceback as its link bytes and is the last one.
+"""
+
+import os
+import struct
+import sys
+from array import array
+
+BLOCK = 4096
+
+
+class Flash:
+    """Blocks in a file of the PC, written through at once, so that a kill loses nothing written before it.
+
+    `left` counts programmed blocks down to a power cut in the middle of a write; negative = never.
+    """
+
+    def __init__(self, path, blocks):
+        self.blocks = blocks
+        self.file = open(path, "r+b")  # noqa: SIM115
+        self.left = -1
+
+    def readblocks(self, block, buffer, offset=0):
+        self.file.seek(block * BLOCK + offset)
+        self.file.readinto(buffer)
+
+    def writeblocks(self, block, buffer, offset=None):
+        self.file.seek(block * BLOCK + (offset or 0))
+        if self.left >= 0:
+            self.left -= 1
+            if self.left < 0:
+                self.file.write(memoryview(buffer)[: len(buffer) // 2])
+                self.file.flush()
+                sys.exit(9)
+        self.file.write(buffer)
+
+    def ioctl(self, op, argument):
+        if op == 3:
+            self.file.flush()
+        elif op == 4:
+            return self.blocks
+        elif op == 5:
+            return BLOCK
+        return 0
+
+
+def mount(flash):
+    try:
+        files = os.VfsLfs2(flash)
+    except OSError:
+        os.VfsLfs2.mkfs(flash)
+        files = os.VfsLfs2(flash)
+    os.mount(files, "/flash")
+
+
+def locked(tick):
+    """`tick` with the heap locked: any allocation in it raises MemoryError."""
+    from micropython import heap_lock, heap_unlock
+
+    def guarded(counts, inputs):
+        heap_lock()
+        try:
+            return tick(counts, inputs)
+        finally:
+            heap_unlock()
+
+    return guarded
+
+
+def serve(standin, flash, requests, replies):
+    head = bytearray(6)
+    samples = array("H", bytes(2 * 2 * 256))
+    view = memoryview(samples)
+    while True:
+        got = requests.readinto(head)
+        if not got or got < 6:
+            return
+        ticks, knob, size = struct.unpack("<HhH", head)
+        if ticks == 0xFFFF:
+            flash.left = knob
+            continue
+        requests.readinto(view[: 2 * ticks])
+        if size:
+            standin.link_in += requests.read(size)
+        standin.turns += knob
+        ran = standin.batch(samples, ticks)
+        link = standin.link_out
+        if link:
+            standin.link_out = b""
+        text = standin.fresh_text()
+        replies.write(struct.pack("<HHHH", ran, standin.outputs, len(link), len(text)) + link + text)
+
+
+def main():
+    import io
+
+    home, image, blocks, uid, request_fd, reply_fd, lock = sys.argv[1:8]
+    # Only the firmware: nothing of CPython's library may be picked up by accident.
+    sys.path[:] = [home, ".frozen"]
+    requests = open("/dev/fd/" + request_fd, "rb")  # noqa: SIM115
+    replies = open("/dev/fd/" + reply_fd, "wb")  # noqa: SIM115
+    try:
+        flash = Flash(image, int(blocks))
+        mount(flash)
+        from standin import StandIn
+        from steadyram_fw.app import App
+
+        standin = StandIn(uid, "/flash")
+        app = App(standin)
+        standin.tick = locked(app.tick) if lock == "1" else app.tick
+        standin.poll = app.poll
+        version = "%d.%d.%d" % sys.implementation[1][:3]
+        replies.write(struct.pack("<H", len(version)) + version.encode())
+        serve(standin, flash, requests, replies)
+    except SystemExit:
+        raise
+    except BaseException as error:
+        text = io.StringIO()
+        sys.print_exception(error, text)
+        note = text.getvalue().encode()[-4000:]
+        replies.write(struct.pack("<HHHH", 0xFFFF, 0, len(note), 0) + note)
+
+
+main()

@@ -1,0 +1,115 @@
+"""What a tester asserts about the valves. Every check looks at the log of outputs, which misses no change."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from steadyram_fw import tables
+
+if TYPE_CHECKING:
+    from steadyram.virtual.press import Noted, Output
+
+_FEED = tables.OUT_EXTEND | tables.OUT_SLOW
+_VALVES = _FEED | tables.OUT_RETRACT
+
+
+class ValveChecks:
+    """Assertions for VirtualPress. Each raises AssertionError with a sentence that gives times."""
+
+    valve_log: list[Output]
+    events: list[Noted]
+    outputs: int
+
+    @property
+    def time_s(self) -> float:
+        raise NotImplementedError
+
+    def time_of(self, happening: str | float) -> float:
+        """Time in seconds of the newest happening of that name in `events` (a number is taken as it is)."""
+        if not isinstance(happening, str):
+            return float(happening)
+        for noted in reversed(self.events):
+            if noted.name == happening:
+                return noted.time_s
+        raise AssertionError(
+            f"nothing called '{happening}' happened; there was {sorted({e.name for e in self.events})}"
+        )
+
+    def word_at(self, time_s: float) -> int:
+        """The output word in force at a time (changes at that very time included)."""
+        word = 0
+        for change in self.valve_log:
+            if change.time_s > time_s + 1e-9:
+                break
+            word = change.word
+        return word
+
+    def off_at(self, after: str | float, mask: int = _FEED) -> float | None:
+        """When the masked outputs were first all off at or after a happening; None = still on."""
+        start = self.time_of(after)
+        if not self.word_at(start) & mask:
+            return start
+        for change in self.valve_log:
+            if change.time_s > start and not change.word & mask:
+                return change.time_s
+        return None
+
+    def on_times(self, mask: int, since: str | float = 0.0) -> list[tuple[float, float]]:
+        """(from, to) of each spell with any masked output on, from a happening to now."""
+        start = self.time_of(since)
+        spells: list[tuple[float, float]] = []
+        began = start if self.word_at(start) & mask else None
+        for change in self.valve_log:
+            if change.time_s <= start:
+                continue
+            on = bool(change.word & mask)
+            if on and began is None:
+                began = change.time_s
+            elif not on and began is not None:
+                spells.append((began, change.time_s))
+                began = None
+        if began is not None:
+            spells.append((began, self.time_s))
+        return spells
+
+    # ------------------------------------------------------------------ assertions
+    def assert_never_both(self) -> None:
+        """Extend (or slow feed) and retract were never energised together."""
+        for change in self.valve_log:
+            if change.word & _FEED and change.word & tables.OUT_RETRACT:
+                raise AssertionError(f"extend and retract were energised together at {change.time_s:.3f} s")
+
+    def assert_extend_off_within(self, ms: float, *, after: str | float) -> None:
+        """Extend and slow feed were off no later than `ms` milliseconds after a happening (name or time)."""
+        self._off_within(_FEED, "extend", ms, after)
+
+    def assert_all_off_within(self, ms: float, *, after: str | float) -> None:
+        """Every valve was off no later than `ms` milliseconds after a happening (name or time)."""
+        self._off_within(_VALVES, "a valve", ms, after)
+
+    def _off_within(self, mask: int, what: str, ms: float, after: str | float) -> None:
+        start = self.time_of(after)
+        off = self.off_at(after, mask)
+        if off is None:
+            late = 1000 * (self.time_s - start)
+            # What has not had its time yet has not failed, but has not passed either.
+            raise AssertionError(
+                f"{what} is still energised {late:.0f} ms after {after}; at most {ms:g} ms were allowed"
+            )
+        if 1000 * (off - start) > ms + 1e-6:
+            raise AssertionError(
+                f"{what} went off {1000 * (off - start):.0f} ms after {after}; at most {ms:g} ms were allowed"
+            )
+
+    def assert_stays_off(self, *, since: str | float) -> None:
+        """No valve was energised from a happening until now."""
+        spells = self.on_times(_VALVES, since)
+        if spells:
+            raise AssertionError(f"a valve was energised at {spells[0][0]:.3f} s, after {since}")
+
+    def assert_extended_once(self, *, since: str | float) -> None:
+        """Extend (or slow feed) was energised at least once since a happening, and is off now."""
+        if not self.on_times(_FEED, since):
+            raise AssertionError(f"extend was never energised after {since}")
+        if self.outputs & _FEED:
+            raise AssertionError("extend is still energised")

@@ -1,0 +1,395 @@
+"""What can go wrong with a press, on demand. A new fault is one row of `FAULTS`.
+
+A fault says how to bring it on and gives back how to repair it. It acts only on what lies outside the
+firmware: the sensor's signal, contacts, relays, valves, oil and pump.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from steadyram.errors import BadInput
+from steadyram.virtual.plant import STEP_S, NoiseTape
+from steadyram_fw import tables
+
+if TYPE_CHECKING:
+    from steadyram.virtual.press import VirtualPress
+
+Repair = Callable[[], None]
+Bring = Callable[["VirtualPress"], Repair]
+
+# Figures of the faults: invented, chosen to be plainly a fault and not a matter of tuning.
+NOISE_SHARE: Final = 0.01
+SPIKE_SHARE: Final = 0.3
+SUPPLY_FACTOR: Final = 0.9
+ZERO_SHIFT_SHARE: Final = 0.05
+LEAK_PER_S: Final = 1.5
+SLOW_FACTOR: Final = 2.0
+RELIEF_SHARE: Final = 0.05
+BOUNCE_S: Final = 0.012
+_SPAN: Final = 0.8 * 65535
+_NOISE_STREAM, _BOUNCE_STREAM = 11, 12
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that can go wrong; `phase` is when in a cycle it comes on if nothing else is said.
+
+    derived: it alters a figure that follows from the press file, and comes on again when that is changed.
+    """
+
+    name: str
+    text: str
+    phase: str
+    bring: Bring
+    derived: bool = False
+
+
+@dataclass(slots=True)
+class ActiveFault:
+    """A fault that is on."""
+
+    fault: Fault
+    repair: Repair
+
+    def reapply(self, press: VirtualPress) -> None:
+        if self.fault.derived:
+            self.repair = self.fault.bring(press)
+
+    def clear(self, press: VirtualPress) -> None:
+        self.repair()
+        if self.fault.derived:
+            press.plant.set_press(press.plant.press)
+            for other in press.faults:
+                other.reapply(press)
+
+
+# ---------------------------------------------------------------------- sensor
+def _signal(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
+    """A fault that alters the count of each step: `make(press)` gives `change(step, counts)`."""
+
+    def bring(press: VirtualPress) -> Repair:
+        plant = press.plant
+        before = plant.sensor_override
+        change = make(press)
+
+        def altered(step: int, counts: int) -> int:
+            return change(step, counts if before is None else before(step, counts))
+
+        plant.sensor_override = altered
+
+        def repair() -> None:
+            plant.sensor_override = before
+
+        return repair
+
+    return bring
+
+
+def _coded(press: VirtualPress, counts: float) -> int:
+    """The nearest count the converter can give."""
+    shift = 16 - press.plant.press.adc.bits
+    most = ((1 << press.plant.press.adc.bits) - 1) << shift
+    return min(most, max(0, (round(counts) >> shift) << shift))
+
+
+def _frozen(press: VirtualPress) -> Callable[[int, int], int]:
+    held = press.counts
+    return lambda step, counts: held
+
+
+def _noisy(press: VirtualPress) -> Callable[[int, int], int]:
+    tape = NoiseTape(press.seed, _NOISE_STREAM)
+    first = press.plant.step_index
+    return lambda step, counts: _coded(press, counts + NOISE_SHARE * _SPAN * tape.at(step - first))
+
+
+def _spike(press: VirtualPress) -> Callable[[int, int], int]:
+    only = press.plant.step_index + 1
+    return lambda step, counts: _coded(press, counts + SPIKE_SHARE * _SPAN) if step == only else counts
+
+
+def _supply(press: VirtualPress) -> Repair:
+    press.plant.supply_factor = SUPPLY_FACTOR
+
+    def repair() -> None:
+        press.plant.supply_factor = 1.0
+
+    return repair
+
+
+# ---------------------------------------------------------------------- contacts
+def _contact(change: Callable[[int], int]) -> Bring:
+    """A fault that alters the input word."""
+
+    def bring(press: VirtualPress) -> Repair:
+        return press.add_input_filter(lambda step, levels: change(levels))
+
+    return bring
+
+
+def _bounce(press: VirtualPress) -> Repair:
+    tape = NoiseTape(press.seed, _BOUNCE_STREAM)
+    first = press.plant.step_index
+    last = round(BOUNCE_S / STEP_S)
+
+    def change(step: int, levels: int) -> int:
+        op = press.operator
+        toss = tape.at(step - first) < 0.0
+        if toss and step - op.extend_step <= last:
+            levels ^= tables.IN_EXTEND
+        if toss and step - op.retract_step <= last:
+            levels ^= tables.IN_RETRACT
+        return levels
+
+    return press.add_input_filter(change)
+
+
+# ---------------------------------------------------------------------- relays and valves
+def _weld(press: VirtualPress) -> Repair:
+    press.weld_next |= tables.OUT_EXTEND
+    press.rewire()
+
+    def repair() -> None:
+        press.weld_next &= ~tables.OUT_EXTEND
+        press.welded &= ~tables.OUT_EXTEND
+        press.rewire()
+
+    return repair
+
+
+def _valves(flag: str, *names: str) -> Bring:
+    def bring(press: VirtualPress) -> Repair:
+        solenoids = [getattr(press.plant, name) for name in names]
+        for solenoid in solenoids:
+            setattr(solenoid, flag, True)
+
+        def repair() -> None:
+            for solenoid in solenoids:
+                setattr(solenoid, flag, False)
+                if not solenoid.pending:
+                    solenoid.spool = solenoid.commanded
+
+        return repair
+
+    return bring
+
+
+def _nothing() -> None:
+    return None
+
+
+def _slow_valve(press: VirtualPress) -> Repair:
+    valve = press.plant.press.valve
+    for solenoid in (press.plant.extend, press.plant.retract, press.plant.slow):
+        solenoid.open_s = SLOW_FACTOR * valve.open_delay
+        solenoid.close_s = SLOW_FACTOR * valve.close_delay
+    return _nothing
+
+
+# ---------------------------------------------------------------------- oil and pump
+def _leak(press: VirtualPress) -> Repair:
+    press.plant.leak_extra = LEAK_PER_S
+
+    def repair() -> None:
+        press.plant.leak_extra = 0.0
+
+    return repair
+
+
+def _relief(press: VirtualPress) -> Repair:
+    plant = press.plant
+    plant.relief_N = RELIEF_SHARE * plant.press.pump.relief * plant.area - plant.friction
+    return _nothing
+
+
+def _pump_off(press: VirtualPress) -> Repair:
+    plant = press.plant
+    plant.flow_low = plant.flow_high = plant.flow_slow = plant.return_flow = 0.0
+    return _nothing
+
+
+_IN = tables
+FAULTS: Final[dict[str, Fault]] = {
+    fault.name: fault
+    for fault in (
+        Fault(
+            "sensor-open",
+            "transducer wire open: the reading falls to 0",
+            "rise",
+            _signal(lambda p: lambda s, c: 0),
+        ),
+        Fault(
+            "sensor-short",
+            "signal shorted to its supply: the reading goes to full scale",
+            "rise",
+            _signal(lambda p: lambda s, c: _coded(p, 65535)),
+        ),
+        Fault("sensor-frozen", "the reading stays at its last value", "contact", _signal(_frozen)),
+        Fault("sensor-noisy", f"interference: noise of {NOISE_SHARE:.0%} of range", "start", _signal(_noisy)),
+        Fault("sensor-spike", f"one reading too high by {SPIKE_SHARE:.0%} of range", "rise", _signal(_spike)),
+        Fault(
+            "zero-shift",
+            f"transducer overstrained: every reading too high by {ZERO_SHIFT_SHARE:.0%} of range",
+            "start",
+            _signal(lambda p: lambda s, c: _coded(p, c + ZERO_SHIFT_SHARE * _SPAN)),
+        ),
+        Fault("supply-shift", f"transducer supply at {SUPPLY_FACTOR:.0%}, reference not", "start", _supply),
+        Fault(
+            "valve-stuck-open",
+            "the extend and slow-feed spools stay open once open",
+            "start",
+            _valves("stuck", "extend", "slow"),
+        ),
+        Fault(
+            "valve-stuck-closed",
+            "the extend and slow-feed spools do not open",
+            "start",
+            _valves("dead", "extend", "slow"),
+        ),
+        Fault(
+            "relay-welded",
+            "the extend relay stays closed once closed; only the emergency stop cuts it",
+            "start",
+            _weld,
+        ),
+        Fault("retract-stuck", "the retract spool does not open", "start", _valves("dead", "retract")),
+        Fault(
+            "retract-stuck-open",
+            "the retract spool stays open once open",
+            "start",
+            _valves("stuck", "retract"),
+        ),
+        Fault(
+            "slow-valve",
+            f"cold oil: every spool takes {SLOW_FACTOR:g} times its time",
+            "start",
+            _slow_valve,
+            True,
+        ),
+        Fault("leak-fast", f"held pressure leaks away at {LEAK_PER_S:g} a second", "hold", _leak),
+        Fault(
+            "relief-low", f"relief valve opens at {RELIEF_SHARE:.0%} of its setting", "start", _relief, True
+        ),
+        Fault("pump-off", "no flow", "start", _pump_off, True),
+        Fault(
+            "pedal-stuck",
+            "the extend pedal's contact stays closed",
+            "start",
+            _contact(lambda w: w | _IN.IN_EXTEND),
+        ),
+        Fault(
+            "pedal-dead",
+            "the extend pedal's contact never closes",
+            "start",
+            _contact(lambda w: w & ~_IN.IN_EXTEND),
+        ),
+        Fault(
+            "both-pedals",
+            "both pedals' contacts closed",
+            "rise",
+            _contact(lambda w: w | _IN.IN_EXTEND | _IN.IN_RETRACT),
+        ),
+        Fault(
+            "contact-bounce",
+            f"pedal contacts chatter for {1000 * BOUNCE_S:g} ms at each change",
+            "before",
+            _bounce,
+        ),
+        Fault(
+            "estop-open",
+            "the emergency stop's monitor contact opens (wire off)",
+            "rise",
+            _contact(lambda w: w & ~_IN.IN_ESTOP_OK),
+        ),
+        Fault("top-switch-open", "the top switch never closes", "start", _contact(lambda w: w & ~_IN.IN_TOP)),
+        Fault("top-switch-closed", "the top switch never opens", "start", _contact(lambda w: w | _IN.IN_TOP)),
+    )
+}
+
+# ---------------------------------------------------------------------- when
+# Share of capacity above which a cycle counts as rising.
+_RISE_SHARE: Final = 0.02
+_HOLD_S: Final = 0.1
+
+PHASES: Final[dict[str, str]] = {
+    "before": "just before the cycle's pedal is pressed (at the end of the cycle before)",
+    "start": "when the extend pedal is pressed",
+    "contact": "when the ram touches the part",
+    "rise": f"when the force passes {_RISE_SHARE:.0%} of capacity",
+    "stop": "when the extend outputs go off after contact",
+    "hold": f"{_HOLD_S:g} s after that",
+    "return": "when retract is energised",
+}
+
+
+def _phase(name: str, cycle: int) -> Callable[[VirtualPress], bool]:
+    feed = tables.OUT_EXTEND | tables.OUT_SLOW
+
+    def happens(press: VirtualPress) -> bool:
+        if name == "before":
+            return press.cycle == cycle - 1 and not press.operator.extend_held
+        if press.cycle != cycle:
+            return False
+        if name == "start":
+            return True
+        force = press.plant.force_N
+        if name == "contact":
+            return force > 0.0
+        if name == "rise":
+            return force > _RISE_SHARE * press.plant.press.capacity_N
+        if name in ("stop", "hold"):
+            return force > 0.0 and not press.outputs & feed
+        return bool(press.outputs & tables.OUT_RETRACT)
+
+    return happens
+
+
+@dataclass(frozen=True, slots=True)
+class FaultPlan:
+    """A fault and when it comes on: at once, at a time, or at a phase of a cycle."""
+
+    fault: Fault
+    cycle: int | None = None
+    phase: str | None = None
+    time_s: float | None = None
+
+    def arm(self, press: VirtualPress) -> None:
+        def bring() -> None:
+            press.faults.append(ActiveFault(self.fault, self.fault.bring(press)))
+            press.note(f"fault {self.fault.name}")
+
+        if self.time_s is not None:
+            press.after(self.time_s - press.time_s, bring)
+        elif self.cycle is None:
+            bring()
+        else:
+            phase = self.phase or self.fault.phase
+            delayed = bring if phase != "hold" else lambda: press.after(_HOLD_S, bring)
+            press.when(_phase(phase, self.cycle), delayed)
+
+
+_PLAN = re.compile(r"([a-z-]+)(?:@(?:(\d+(?:\.\d+)?)s|(\d+)(?::([a-z]+))?))?")
+
+
+def parse_fault(text: str) -> FaultPlan:
+    """Read "NAME", "NAME@CYCLE", "NAME@CYCLE:PHASE" or "NAME@2.5s". Raises BadInput."""
+    match = _PLAN.fullmatch(text)
+    if match is None:
+        raise BadInput(
+            f"The fault '{text}' is not of the form NAME@CYCLE, NAME@CYCLE:PHASE or NAME@2.5s; correct it."
+        )
+    name, seconds, cycle, phase = match.groups()
+    if name not in FAULTS:
+        near = difflib.get_close_matches(name, FAULTS, 1, 0.5)
+        hint = f"did you mean {near[0]}" if near else f"known are {', '.join(FAULTS)}"
+        raise BadInput(f"There is no fault '{name}'; {hint}.")
+    if phase is not None and phase not in PHASES:
+        raise BadInput(f"There is no phase '{phase}'; known are {', '.join(PHASES)}.")
+    if cycle is not None and int(cycle) < 1:
+        raise BadInput(f"The fault '{text}' names cycle {cycle}; cycles count from 1.")
+    return FaultPlan(FAULTS[name], int(cycle) if cycle else None, phase, float(seconds) if seconds else None)

@@ -1,0 +1,148 @@
+"""The person at the virtual press: pedals, selectors, emergency stop, panel buttons, parts.
+
+Each act is what a hand or foot does; what the firmware gets is the level of a contact. The acts that take
+time (`tap_ack`, `hold_enable`, `tap_*`) run the press while they last; the others return at once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from steadyram.virtual.work import Part, block, no_part
+
+if TYPE_CHECKING:
+    from steadyram.virtual.press import VirtualPress
+
+# How long a person holds a button down: long enough for the panel's "hold to enable".
+HOLD_S = 3.0
+TAP_S = 0.15
+
+
+class Operator:
+    """Levels of everything a person can touch. True = pressed, held, on, or (estop) pushed in."""
+
+    def __init__(self, press: VirtualPress) -> None:
+        self._press = press
+        self.extend_held = False
+        self.retract_held = False
+        self.cutoff_on = True
+        self.latch_on = False
+        self.estop_pushed = False
+        self.enable_held = False
+        self.ack_held = False
+        self.knob_steps = 0
+        # When each pedal last moved, in steps of the plant (for contacts that bounce).
+        self.extend_step = -1_000_000
+        self.retract_step = -1_000_000
+
+    def _act(self, name: str) -> None:
+        self._press.note(name)
+
+    # ------------------------------------------------------------------ pedals
+    def press_extend(self) -> None:
+        """Foot on the extend pedal. Counts one cycle."""
+        if not self.extend_held:
+            self.extend_held = True
+            self.extend_step = self._press.plant.step_index
+            self._press.cycle += 1
+            self._act("press-extend")
+
+    def release_extend(self) -> None:
+        if self.extend_held:
+            self.extend_held = False
+            self.extend_step = self._press.plant.step_index
+            self._act("release-extend")
+
+    def press_retract(self) -> None:
+        if not self.retract_held:
+            self.retract_held = True
+            self.retract_step = self._press.plant.step_index
+            self._act("press-retract")
+
+    def release_retract(self) -> None:
+        if self.retract_held:
+            self.retract_held = False
+            self.retract_step = self._press.plant.step_index
+            self._act("release-retract")
+
+    def release_all(self) -> None:
+        """Both feet off the pedals."""
+        self.release_extend()
+        self.release_retract()
+
+    def tap_retract(self, seconds: float = TAP_S) -> None:
+        """One touch of the retract pedal (latched return)."""
+        self.press_retract()
+        self._press.run(seconds)
+        self.release_retract()
+
+    # ------------------------------------------------------------------ selectors, emergency stop
+    def cutoff(self, on: bool) -> None:
+        """The cutoff selector."""
+        self.cutoff_on = on
+        self._act("cutoff-on" if on else "cutoff-off")
+
+    def latch(self, on: bool) -> None:
+        """The return selector: True = latched return."""
+        self.latch_on = on
+        self._act("latch-on" if on else "latch-off")
+
+    def push_estop(self) -> None:
+        """Push the emergency stop in: opens its monitor contact and takes the supply off the relays."""
+        self.estop_pushed = True
+        self._act("estop-pushed")
+        self._press.rewire()
+
+    def pull_estop(self) -> None:
+        """Pull the emergency stop out again."""
+        self.estop_pushed = False
+        self._act("estop-pulled")
+        self._press.rewire()
+
+    # ------------------------------------------------------------------ panel
+    def press_enable(self) -> None:
+        self.enable_held = True
+        self._act("press-enable")
+
+    def release_enable(self) -> None:
+        self.enable_held = False
+        self._act("release-enable")
+
+    def hold_enable(self, seconds: float = HOLD_S) -> None:
+        """Hold the panel's enable button as a person does before changes."""
+        self.press_enable()
+        self._press.run(seconds)
+        self.release_enable()
+        self._press.run(TAP_S)
+
+    def tap_ack(self, seconds: float = TAP_S) -> None:
+        """Touch the panel's acknowledge button."""
+        self.ack_held = True
+        self._act("press-ack")
+        self._press.run(seconds)
+        self.ack_held = False
+        self._act("release-ack")
+        self._press.run(TAP_S)
+
+    def turn_knob(self, steps: int) -> None:
+        """Turn the setpoint knob, clockwise positive."""
+        self.knob_steps += steps
+
+    # ------------------------------------------------------------------ parts
+    def load_part(self, part: Part | None = None) -> None:
+        """A fresh part of the press file's work (scatter drawn from the seed), or the part given."""
+        if part is None:
+            self._press.plant.next_part()
+        else:
+            self._press.plant.load_part(part)
+        self._act("load-part")
+
+    def swap_block(self) -> None:
+        """A solid block in the part's place, as far from the ram: the dead stop of commissioning."""
+        self._press.plant.load_part(block(self._press.plant.press.work.gap))
+        self._act("swap-block")
+
+    def remove_part(self) -> None:
+        """Nothing under the ram."""
+        self._press.plant.load_part(no_part(self._press.plant.press.cylinder.stroke))
+        self._act("remove-part")

@@ -1,0 +1,438 @@
+"""The virtual press: plant, firmware, operator and faults on one clock that nothing sleeps for.
+
+Each millisecond the plant moves on, the converter's count and the contacts' levels go to the firmware, and
+what the firmware energises goes to the relays. To keep the pipe to MicroPython quiet the plant runs ahead
+with the outputs as they are; the firmware stops at the first tick in which something came out, and the plant
+then takes its steps again up to that tick. Results do not depend on how far it ran ahead.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import shutil
+import tempfile
+from array import array
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
+
+from steadyram.errors import BadInput, SteadyramError
+from steadyram.link.transport import Transport
+from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
+from steadyram.virtual.checks import ValveChecks
+from steadyram.virtual.faults import ActiveFault, parse_fault
+from steadyram.virtual.operator import Operator
+from steadyram.virtual.plant import STEP_S, Plant
+from steadyram.virtual.runtime import FlashCut, Runtime, RuntimeInfo, RuntimeName, start_runtime
+from steadyram_fw import tables
+
+if TYPE_CHECKING:
+    from steadyram.virtual.work import Part
+
+_LINK_MOST = 32768
+_VALVES = tables.OUT_EXTEND | tables.OUT_RETRACT | tables.OUT_SLOW
+_IN_TOP = int(tables.IN_TOP)
+
+
+class Output(NamedTuple):
+    """One change of the output word (bits of the definition's [outputs]), at `time_s` of the plant."""
+
+    time_s: float
+    word: int
+
+    @property
+    def extend(self) -> bool:
+        return bool(self.word & tables.OUT_EXTEND)
+
+    @property
+    def retract(self) -> bool:
+        return bool(self.word & tables.OUT_RETRACT)
+
+    @property
+    def slow(self) -> bool:
+        return bool(self.word & tables.OUT_SLOW)
+
+
+class Noted(NamedTuple):
+    """Something that an operator, a fault or the power did, at `time_s`."""
+
+    time_s: float
+    name: str
+
+
+class VirtualTransport(Transport):
+    """The serial link of a virtual press in virtual time: waiting for bytes runs the press."""
+
+    def __init__(self, press: VirtualPress) -> None:
+        super().__init__()
+        self._press = press
+
+    def _write(self, data: bytes) -> None:
+        self._press.send(data)
+
+    def _read(self, timeout_s: float) -> bytes:
+        press = self._press
+        if not press.received:
+            press.run_until(lambda p: bool(p.received), timeout_s)
+        return press.take_received()
+
+    def _now_s(self) -> float:
+        return self._press.time_s
+
+
+class VirtualPress(ValveChecks):
+    """A press that is not there.
+
+    press: press file (path, raw tables or model); seed: of every random draw; runtime: where the firmware
+    runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder, gone at
+    `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch: ticks run
+    ahead at most (None = adaptive; any value gives the same results).
+    Raises BadInput for a bad press file, FirmwareStopped when the firmware does not start.
+    """
+
+    def __init__(
+        self,
+        press: str | Path | PressFile | dict[str, Any],
+        seed: int = 0,
+        runtime: RuntimeName = "micropython",
+        state_dir: str | Path | None = None,
+        wall_unix: int = 0,
+        *,
+        heap: int | None = None,
+        lock_heap: bool = False,
+        batch: int | None = None,
+    ) -> None:
+        if not 0 <= seed < 1 << 63:
+            raise BadInput(f"The seed {seed} is not a whole number from 0 up; give one.")
+        self._tables: dict[str, Any] | None = None
+        if isinstance(press, PressFile):
+            model = press
+        else:
+            self._tables = press if isinstance(press, dict) else read_press_tables(press)
+            self._origin = "press" if isinstance(press, dict) else str(press)
+            model = build_press(self._tables, self._origin)
+        self.seed = seed
+        self.wall_unix = wall_unix
+        self.plant = Plant(model, seed)
+        self.operator = Operator(self)
+        self.outputs = 0
+        self.valve_log: list[Output] = []
+        self.events: list[Noted] = []
+        self.display = ""
+        self.received = bytearray()
+        self.cycle = 0
+        self.faults: list[ActiveFault] = []
+        # Output bits whose relay welds when it next closes, and those that have.
+        self.weld_next = 0
+        self.welded = 0
+        self._to_device = bytearray()
+        self._watched: list[tuple[Callable[[VirtualPress], bool], Callable[[], None]]] = []
+        self._schedule: list[tuple[int, int, Callable[[], None]]] = []
+        self._order = itertools.count()
+        self._input_filters: list[Callable[[int, int], int]] = []
+        self._last_counts = 0
+        self._batch_fixed = batch
+        self._runtime: Runtime | None = None
+        self._runtime_name: RuntimeName = runtime
+        self._heap, self._lock_heap = heap, lock_heap
+        self._own_state = state_dir is None
+        self.state_dir = Path(tempfile.mkdtemp(prefix="steadyram-press-") if state_dir is None else state_dir)
+        try:
+            self.power_up()
+        except BaseException:
+            self.close()
+            raise
+
+    # ------------------------------------------------------------------ life
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the firmware and remove what is temporary; closing twice is harmless."""
+        if self._runtime is not None:
+            self._runtime.close()
+            self._runtime = None
+        if self._own_state:
+            shutil.rmtree(self.state_dir, ignore_errors=True)
+
+    @property
+    def powered(self) -> bool:
+        return self._runtime is not None
+
+    @property
+    def runtime(self) -> RuntimeInfo:
+        """Interpreter that runs (or last ran) the firmware."""
+        return self._info
+
+    @property
+    def firmware(self) -> Any:
+        """The App object, under CPython only (for tests of the simulator itself)."""
+        return getattr(self._runtime, "app", None)
+
+    def power_up(self) -> None:
+        """Give the board power. The firmware boots with what its flash holds."""
+        if self._runtime is not None:
+            return
+        self._runtime = start_runtime(
+            self._runtime_name,
+            self.state_dir,
+            f"v{self.seed:08x}",
+            heap=self._heap,
+            lock_heap=self._lock_heap,
+        )
+        self._info = self._runtime.info
+        self._ahead = self._batch_fixed or self._runtime.batch_least
+        self.note("power-up")
+
+    def power_cut(self) -> None:
+        """Take the power away now: relays drop, the firmware ends where it stands, flash stays as it is."""
+        if self._runtime is None:
+            return
+        self._runtime.close()
+        self._power_lost()
+
+    def power_cut_in_write(self, after: int = 0) -> None:
+        """Cut the power by itself in the middle of the flash program after `after` more whole ones.
+
+        MicroPython only; raises BadInput on CPython. `powered` is False once it happened.
+        """
+        if self._runtime is not None:
+            self._runtime.cut_in_write(after)
+
+    def _power_lost(self) -> None:
+        self._runtime = None
+        self._to_device.clear()
+        self.display = ""
+        self.note("power-cut")
+        self._take_outputs(0)
+
+    # ------------------------------------------------------------------ time
+    @property
+    def time_s(self) -> float:
+        """Seconds of virtual time since the plant began."""
+        return self.plant.step_index * STEP_S
+
+    @property
+    def unix(self) -> int:
+        """Wall clock now, seconds since 1970, on the virtual clock."""
+        return self.wall_unix + int(self.time_s)
+
+    def run(self, seconds: float) -> None:
+        """Let `seconds` of virtual time pass. Raises FirmwareStopped."""
+        self._advance(round(seconds / STEP_S), None)
+
+    def run_until(self, predicate: Callable[[VirtualPress], bool], timeout_s: float) -> bool:
+        """Run until `predicate(press)` is true after a tick; False when `timeout_s` passed first.
+
+        The predicate must only look (at plant, outputs, received, display, time); it is also asked for ticks
+        that are taken again.
+        """
+        if predicate(self):
+            return True
+        return self._advance(round(timeout_s / STEP_S), predicate)
+
+    def _advance(self, ticks: int, stop: Callable[[VirtualPress], bool] | None) -> bool:
+        plant = self.plant
+        end = plant.step_index + ticks
+        watched = self._watched
+        while plant.step_index < end:
+            now = plant.step_index
+            until = end
+            schedule = self._schedule
+            if schedule:
+                while schedule and schedule[0][0] <= now:
+                    heapq.heappop(schedule)[2]()
+                if schedule:
+                    until = min(end, schedule[0][0])
+            runtime = self._runtime
+            if runtime is None:
+                self._last_counts = plant.step()
+            else:
+                self._batch(runtime, min(self._ahead, until - now), stop)
+            if watched:
+                for entry in [e for e in watched if e[0](self)]:
+                    watched.remove(entry)
+                    entry[1]()
+            if stop is not None and stop(self):
+                return True
+        return False
+
+    def _batch(self, runtime: Runtime, most: int, stop: Callable[[VirtualPress], bool] | None) -> None:
+        plant = self.plant
+        step = plant.step
+        base = self._levels()
+        filters = self._input_filters
+        watched = self._watched
+        before = plant.snapshot() if most > 1 else None
+        samples = array("H")
+        add = samples.append
+        looking = stop is not None or bool(watched)
+        for _ in range(most):
+            add(step())
+            levels = base | _IN_TOP if plant.u <= 0.0 else base
+            for change in filters:
+                levels = change(plant.step_index, levels)
+            add(levels)
+            if looking and ((stop is not None and stop(self)) or any(w[0](self) for w in watched)):
+                break
+        sent = len(samples) // 2
+        link = b""
+        if self._to_device:
+            link = bytes(self._to_device[:_LINK_MOST])
+            del self._to_device[:_LINK_MOST]
+        knob = self.operator.knob_steps
+        self.operator.knob_steps = 0
+        try:
+            heard = runtime.exchange(samples, link, knob)
+        except FlashCut:
+            # Which tick of the batch wrote is not known; the batch is taken as lived through.
+            runtime.close()
+            self._last_counts = samples[-2]
+            self._power_lost()
+            return
+        except SteadyramError:
+            runtime.close()
+            self._runtime = None
+            self._take_outputs(0)
+            raise
+        ran = heard.ticks
+        self._last_counts = samples[2 * ran - 2]
+        if ran < sent:
+            plant.restore(before)  # type: ignore[arg-type]
+            for _ in range(ran):
+                step()
+        if self._batch_fixed is None:
+            if ran < sent:
+                self._ahead = max(runtime.batch_least, self._ahead // 2)
+            elif sent == self._ahead < runtime.batch_most:
+                self._ahead *= 2
+        if heard.link:
+            self.received += heard.link
+        if heard.text is not None:
+            self.display = heard.text
+        if heard.outputs != self.outputs:
+            self._take_outputs(heard.outputs)
+
+    # ------------------------------------------------------------------ wiring
+    def _levels(self) -> int:
+        """The input word but for the top switch."""
+        op = self.operator
+        word = 0
+        if op.extend_held:
+            word |= tables.IN_EXTEND
+        if op.retract_held:
+            word |= tables.IN_RETRACT
+        if op.cutoff_on:
+            word |= tables.IN_CUTOFF
+        if op.latch_on:
+            word |= tables.IN_LATCH
+        if not op.estop_pushed:
+            word |= tables.IN_ESTOP_OK
+        if op.enable_held:
+            word |= tables.IN_ENABLE
+        if op.ack_held:
+            word |= tables.IN_ACK
+        return word
+
+    def _take_outputs(self, word: int) -> None:
+        if word != self.outputs:
+            self.outputs = word
+            self.valve_log.append(Output(self.time_s, word))
+        self.rewire()
+
+    def rewire(self) -> None:
+        """Pass the output word on to the relays; a pushed emergency stop takes their supply away."""
+        self.welded |= self.weld_next & self.outputs
+        word = 0 if self.operator.estop_pushed else self.outputs | self.welded
+        self.plant.command(
+            bool(word & tables.OUT_EXTEND), bool(word & tables.OUT_RETRACT), bool(word & tables.OUT_SLOW)
+        )
+
+    @property
+    def valves_on(self) -> bool:
+        """True while any solenoid is energised."""
+        return bool(self.outputs & _VALVES)
+
+    @property
+    def counts(self) -> int:
+        """The newest reading that the firmware got, on the 16-bit scale."""
+        return self._last_counts
+
+    # ------------------------------------------------------------------ link
+    def transport(self) -> Transport:
+        """The serial link in virtual time."""
+        return VirtualTransport(self)
+
+    def send(self, data: bytes) -> None:
+        """Put bytes on the line to the device; it gets them in the next millisecond. Lost without power."""
+        if self._runtime is not None:
+            self._to_device += data
+
+    def take_received(self) -> bytes:
+        """All bytes that the device wrote since last taken."""
+        data = bytes(self.received)
+        self.received.clear()
+        return data
+
+    # ------------------------------------------------------------------ happenings
+    def note(self, name: str) -> None:
+        """Write a happening into `events`."""
+        self.events.append(Noted(self.time_s, name))
+
+    def after(self, seconds: float, action: Callable[[], None]) -> None:
+        """Do `action` when `seconds` more have passed."""
+        tick = self.plant.step_index + max(0, round(seconds / STEP_S))
+        heapq.heappush(self._schedule, (tick, next(self._order), action))
+
+    def when(self, predicate: Callable[[VirtualPress], bool], action: Callable[[], None]) -> None:
+        """Do `action` once, after the first tick for which `predicate(press)` is true (see `run_until`)."""
+        self._watched.append((predicate, action))
+
+    def inject(self, fault: str, *, at: str | None = None) -> None:
+        """Bring a fault on: "NAME" now, "NAME@CYCLE", "NAME@CYCLE:PHASE" or "NAME@2.5s"; `at` = the part after @.
+
+        Names and phases are those of `faults.FAULTS` and `faults.PHASES`. Raises BadInput.
+        """
+        parse_fault(fault if at is None else f"{fault}@{at}").arm(self)
+
+    def clear_faults(self) -> None:
+        """Repair everything that was injected."""
+        while self.faults:
+            self.faults.pop().clear(self)
+        self.note("faults-cleared")
+
+    def change(self, key: str, value: str) -> None:
+        """Change one key of the press file from now on, absolutely ("1.2 GPa") or relatively ("+30%").
+
+        key: "table.key". Raises BadInput. Active faults stay on top of the new figures.
+        """
+        if self._tables is None:
+            raise BadInput(
+                "Changes need the press file's own text; give the press as a file, not as a model."
+            )
+        table, _, name = key.partition(".")
+        self._tables = apply_change(self._tables, table, name, value, self._origin)
+        self.plant.set_press(build_press(self._tables, self._origin))
+        for fault in self.faults:
+            fault.reapply(self)
+        self.note(f"change {key}={value}")
+
+    def swap_block(self) -> None:
+        """See Operator.swap_block."""
+        self.operator.swap_block()
+
+    def load_part(self, part: Part | None = None) -> None:
+        """See Operator.load_part."""
+        self.operator.load_part(part)
+
+    def add_input_filter(self, change: Callable[[int, int], int]) -> Callable[[], None]:
+        """Let `change(step, levels) -> levels` alter the input word; returns what takes it out again."""
+        self._input_filters.append(change)
+        return lambda: self._input_filters.remove(change)
