@@ -78,6 +78,31 @@ def bounds(rows: list[dict], what: str) -> list[str]:
     return out
 
 
+def verb_row(verb: dict) -> str:
+    """One row of VERBS."""
+    flags = ", ".join(str(verb.get(key, False)) for key in ("change", "enable", "busy"))
+    if verb.get("open_keys"):
+        return f"({quoted(verb['name'])}, {flags}, None)"
+    args = []
+    for name in verb.get("args", []):
+        default = verb.get("optional", {}).get(name)
+        if name in verb.get("bounds", {}):
+            low, high = verb["bounds"][name]
+            args.append(f"({quoted(name)}, {low}, {high}, {default})")
+        else:
+            choices = verb.get("choices", {}).get(name)
+            words = "None" if choices is None else f"({', '.join(map(quoted, choices))})"
+            args.append(f"({quoted(name)}, None, {words}, {default})")
+    inner = ", ".join(args) + ("," if len(args) == 1 else "")
+    row = f"({quoted(verb['name'])}, {flags}, ({inner}))"
+    if len(row) < 105:
+        return row
+    # laid out as ruff format lays out what does not fit on a line
+    lines = [f"    {item}," for item in [quoted(verb["name"]), *flags.split(", ")]]
+    lines += ["    (", *(f"        {item}," for item in args), "    ),"]
+    return "(\n    " + "\n    ".join(lines) + "\n    )"
+
+
 def tables(d: dict) -> str:
     """Text of tables.py."""
     p = d["protocol"]
@@ -85,6 +110,8 @@ def tables(d: dict) -> str:
     out.append(f"PROTO = const({p['version']})\n")
     out.append(f"OLDEST = const({p['oldest_compatible']})\n")
     out.append(f"LINE_MAX = const({p['line_max_bytes']})\n")
+    out.append(f"REPLY_MAX = const({p['reply_max_bytes']})\n")
+    out.append(f"TAGS_KEPT = const({p['tags_remembered']})\n")
     out.append(f"TAG_MAX = const({p['tag_max_chars']})\n")
     out.append(f"JOB_SLOTS = const({d['jobs']['slots']})\n")
     out.append(f"NAME_MAX = const({d['jobs']['name_max_chars']})\n")
@@ -127,13 +154,12 @@ def tables(d: dict) -> str:
         tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])
     )
     out += [f"{constant('FLAG_', row['name'])} = const({1 << row['bit']})\n" for row in d["flag"]]
-    out.append("\n# verbs: (name, changes something, only while changes are enabled)\n")
     out.append(
-        tuple_lines(
-            "VERBS",
-            [f"({quoted(v['name'])}, {v.get('change', False)}, {v.get('enable', False)})" for v in d["verb"]],
-        )
+        "\n# verbs: (name, change, only while enabled, refused while live, arguments)\n"
+        "# argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);\n"
+        "# default None = must be given; arguments None = the keys belong to the staged set\n"
     )
+    out.append(tuple_lines("VERBS", [verb_row(v) for v in d["verb"]]))
     out.append("\n# errors\n")
     out.append(numbered(d["error"], "E_"))
     out.append(tuple_lines("ERROR_TEXTS", [quoted(t) for t in dense(d["error"], "text", "error")]))

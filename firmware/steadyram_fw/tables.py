@@ -11,6 +11,8 @@ except ImportError:
 PROTO = const(1)
 OLDEST = const(1)
 LINE_MAX = const(240)
+REPLY_MAX = const(480)
+TAGS_KEPT = const(8)
 TAG_MAX = const(8)
 JOB_SLOTS = const(16)
 NAME_MAX = const(24)
@@ -367,28 +369,42 @@ FLAG_SMALL = const(64)
 FLAG_GAP = const(128)
 FLAG_RESET = const(256)
 
-# verbs: (name, changes something, only while changes are enabled)
+# verbs: (name, change, only while enabled, refused while live, arguments)
+# argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);
+# default None = must be given; arguments None = the keys belong to the staged set
 VERBS = (
-    ("hello", False, False),
-    ("now", False, False),
-    ("show", False, False),
-    ("stage", True, True),
-    ("put", True, True),
-    ("check", False, False),
-    ("commit", True, True),
-    ("drop", True, False),
-    ("use", True, True),
-    ("recount", True, True),
-    ("forget", True, True),
-    ("zero", True, True),
-    ("probe", True, True),
-    ("teach", True, True),
-    ("log", False, False),
-    ("trace", False, False),
-    ("last", False, False),
-    ("events", False, False),
-    ("clock", True, False),
-    ("changes", False, False),
+    ("hello", False, False, False, ()),
+    ("now", False, False, False, ()),
+    ("show", False, False, False, (("kind", None, ("settings", "jobs", "calibration", "learned"), None),)),
+    ("stage", True, True, False, (("kind", None, ("settings", "jobs", "calibration"), None),)),
+    ("put", True, True, False, None),
+    ("check", False, False, False, ()),
+    ("commit", True, True, True, (("digest", None, None, None),)),
+    ("drop", True, False, False, ()),
+    ("use", True, True, True, (("job", 0, 16, None),)),
+    ("recount", True, True, True, ()),
+    ("forget", True, True, True, (("job", 1, 16, None),)),
+    ("zero", True, True, True, ()),
+    (
+        "probe",
+        True,
+        True,
+        True,
+        (
+            ("feed", 0, 1, None),
+            ("cut_counts", 0, 65535, None),
+            ("pulse_ms", 0, 5000, None),
+            ("pulses", 0, 200, None),
+            ("pause_ms", 0, 10000, None),
+        ),
+    ),
+    ("teach", True, True, True, (("setpoint_n", 1, 5000000, 0),)),
+    ("log", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
+    ("trace", False, False, False, (("seq", 0, 4294967295, None),)),
+    ("last", False, False, False, (("kind", None, ("fine", "pulses"), None),)),
+    ("events", False, False, False, (("on", 0, 1, None), ("live_ms", 0, 60000, 0))),
+    ("clock", True, False, False, (("unix", 0, 4294967295, None),)),
+    ("changes", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
 )
 
 # errors

@@ -1,0 +1,147 @@
+"""The application: control core and services over one board.
+
+tick() runs every millisecond and only decides; poll() runs in the foreground and does one piece of work at a
+time. Flash is written only while the ram is not live.
+"""
+
+import gc
+
+from . import tables as T
+from .services.access import Access
+from .services.clock import Clock
+from .services.keeper import Keeper
+from .services.link import Link
+from .services.panel import Panel
+from .services.store import StoreError
+
+_LOG_SHAPE = (128, 64, 40)
+
+
+class App:
+    """See boards/__init__.py for what a board offers. `core` may be given to stand in for the controller."""
+
+    def __init__(self, board, core=None):
+        if core is None:
+            from .core.controller import Controller
+
+            core = Controller()
+        self.board = board
+        self.core = core
+        self.clock = Clock()
+        self.access = Access()
+        self.inputs = 0
+        self.outputs = 0
+        self._ended_s = -1
+        self._ended_ms = 0
+        self.keeper = Keeper(board.root, board.uid, getattr(board, "log_shape", _LOG_SHAPE))
+        self.keeper.load()
+        self.keeper.attach(self.core)
+        self.access.open_s = self.keeper.settings[T.S_CHANGES_S]
+        if self.keeper.fault:
+            self.core.raise_fault(self.keeper.fault)
+        self.link = Link(self, board.link_write)
+        self.panel = Panel(self)
+        gc.collect()
+
+    def tick(self, counts, inputs):
+        """One millisecond: a reading on the 16-bit scale and the input word in, the output word out."""
+        core = self.core
+        self.inputs = inputs
+        self.outputs = core.step(counts, inputs)
+        self.clock.tick()
+        self.access.tick(inputs)
+        if self._ended_s < 0 and core.record_ready:
+            self._ended_s = self.clock.seconds
+            self._ended_ms = self.clock.ms
+        return self.outputs
+
+    def at_rest(self):
+        """True when flash may be written and sets may be exchanged."""
+        return not self.core.live and not self.core.record_ready
+
+    def poll(self):
+        """One piece of foreground work; returns True when there was any."""
+        core = self.core
+        if core.record_ready and not core.live and self._may_store():
+            self._store_record()
+            return True
+        link = self.link
+        if link.hungry:
+            data = self.board.link_read()
+            if data:
+                link.receive(data)
+        if link.work():
+            return True
+        if self.keeper.changes.waiting and self.at_rest() and not core.fault == T.FAULT_STORE_FAILED:
+            if not self.keeper.flush_changes(self.clock.uptime_ms(), self.clock.unix()):
+                core.raise_fault(T.FAULT_STORE_FAILED)
+            return True
+        return self.panel.work()
+
+    # ------------------------------------------------------------ records
+    def _may_store(self):
+        # after a failure the next try waits for the operator, who has seen the fault and acknowledged it
+        return self.core.fault != T.FAULT_STORE_FAILED or not self._failed
+
+    _failed = False
+
+    def _store_record(self):
+        core = self.core
+        keeper = self.keeper
+        values = self._record()
+        try:
+            keeper.store_record(values, core.trace, core.trace_len)
+            keeper.gap = False
+            if core.learned_dirty:
+                keeper.save_learned()
+                core.learned_dirty = False
+                keeper.learned_reset = False
+        except (OSError, StoreError):
+            self._failed = True
+            if keeper.log.next == values[T.R_SEQ]:
+                core.raise_fault(T.FAULT_STORE_FAILED)
+                return
+            # the record itself is safe; what was learned is offered again with the next one
+            core.raise_fault(T.FAULT_STORE_FAILED)
+        self._failed = False
+        self._ended_s = -1
+        core.record_stored()
+        self.link.event("record", " seq=%d" % values[T.R_SEQ])
+        gc.collect()
+
+    def _record(self):
+        """The core's record with what only services know."""
+        core = self.core
+        keeper = self.keeper
+        clock = self.clock
+        values = list(core.record)
+        seconds = clock.seconds if self._ended_s < 0 else self._ended_s
+        job = keeper.active
+        flags = values[T.R_FLAGS]
+        count = keeper.counts[job]
+        if job and values[T.R_STOP] == T.STOP_SETPOINT and flags & T.FLAG_CUTOFF:
+            count += 1
+        if keeper.gap:
+            flags |= T.FLAG_GAP
+        if keeper.learned_reset:
+            flags |= T.FLAG_RESET
+        values[T.R_SEQ] = keeper.log.next
+        values[T.R_BOOT] = keeper.boot
+        values[T.R_AT_MS] = (seconds * 1000 + self._ended_ms) & 0xFFFFFFFF
+        values[T.R_AT_UNIX] = clock.unix(seconds)
+        values[T.R_JOB] = job
+        values[T.R_JOB_CRC] = keeper.job_crc
+        values[T.R_CAL_SERIAL] = keeper.cal[T.C_SERIAL] if keeper.cal is not None else 0
+        values[T.R_SETTINGS_GEN] = keeper.gen("settings")
+        values[T.R_COUNT] = count
+        values[T.R_FLAGS] = flags
+        values[T.R_TRACE_MS] = core.trace_ms
+        values[T.R_TRACE_LEN] = core.trace_len
+        values[T.R_TRACE_UNIT_N] = core.trace_unit_n
+        return values
+
+    def replaced(self, kind):
+        """A set in force was replaced."""
+        keeper = self.keeper
+        self.access.open_s = keeper.settings[T.S_CHANGES_S]
+        self.link.event("set", " kind=%s gen=%d digest=%s" % (kind, keeper.gen(kind), keeper.digests[kind]))

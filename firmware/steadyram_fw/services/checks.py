@@ -1,0 +1,83 @@
+"""What a set must fulfil as a whole, against the other sets in force, before it may be committed."""
+
+from .. import tables as T
+from .refuse import Refuse
+
+
+def force_n(cal, counts):
+    """Force on the work by a calibration, newtons, at a reading in counts (rising force)."""
+    x = counts - cal[T.C_ZERO_COUNTS]
+    y = 0
+    for c in (T.C_C3_N, T.C_C2_N, T.C_C1_N):
+        y = (cal[c] + y) * x + 32768 >> 16
+    return cal[T.C_C0_N] + y
+
+
+def nominal_n(settings, counts):
+    """Force by the nameplate: bore times the transducer's nominal pressure, newtons."""
+    span = settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO]
+    # pi/4 = 0.785398; um^2 * kPa = 1e-9 N
+    area_um2 = settings[T.S_BORE_UM] * settings[T.S_BORE_UM] * 785398 // 1000000
+    return area_um2 * settings[T.S_RANGE_KPA] // 1000000000 * counts // span
+
+
+def check_all(settings, jobs, cal):
+    """Check three sets together. Raises Refuse with the first contradiction."""
+    check_settings(settings)
+    if cal is not None:
+        check_calibration(settings, cal)
+    for number in range(1, T.JOB_SLOTS + 1):
+        if jobs[number] is not None:
+            check_setpoint(settings, jobs[number][1], cal, number)
+
+
+def check_settings(settings):
+    """Contradictions within the settings."""
+    if settings[T.S_COUNTS_ZERO] >= settings[T.S_COUNTS_FULL]:
+        raise Refuse(T.E_INCONSISTENT, "counts_zero not below counts_full")
+    if settings[T.S_OVERFORCE_N] < settings[T.S_CAPACITY_N]:
+        raise Refuse(T.E_INCONSISTENT, "overforce_n below capacity_n")
+
+
+def check_calibration(settings, cal):
+    """A calibration must rise over its whole range and agree with the nameplate within a factor of two."""
+    zero = cal[T.C_ZERO_COUNTS]
+    top = cal[T.C_MAX_COUNTS]
+    if top <= zero:
+        raise Refuse(T.E_INCONSISTENT, "max_counts not above zero_counts")
+    if cal[T.C_DUE_UNIX] and cal[T.C_DUE_UNIX] < cal[T.C_MADE_UNIX]:
+        raise Refuse(T.E_INCONSISTENT, "due_unix before made_unix")
+    steps = min(16, top - zero)
+    before = force_n(cal, zero)
+    for i in range(1, steps + 1):
+        now = force_n(cal, zero + (top - zero) * i // steps)
+        if now <= before:
+            raise Refuse(T.E_INCONSISTENT, "force does not rise with the reading")
+        before = now
+    nominal = nominal_n(settings, top - zero)
+    if not nominal < 2 * (before - cal[T.C_C0_N]) < 4 * nominal:
+        raise Refuse(T.E_INCONSISTENT, "calibration and nameplate differ by more than a factor of two")
+
+
+def limit_n(settings, job, cal):
+    """Highest setpoint that press, tooling and transducer allow, and the error above it."""
+    limit = settings[T.S_CAPACITY_N]
+    error = T.E_OVER_CAPACITY
+    if settings[T.S_OVERFORCE_N] < limit:
+        limit = settings[T.S_OVERFORCE_N]
+    if job[T.J_TOOL_LIMIT_N] and job[T.J_TOOL_LIMIT_N] < limit:
+        limit = job[T.J_TOOL_LIMIT_N]
+        error = T.E_OVER_TOOLING
+    if cal is not None:
+        range_n = force_n(cal, cal[T.C_MAX_COUNTS])
+        if range_n < limit:
+            limit = range_n
+            error = T.E_OVER_RANGE
+    return limit, error
+
+
+def check_setpoint(settings, job, cal, number):
+    """A job's setpoint against press, tooling and transducer."""
+    limit, error = limit_n(settings, job, cal)
+    if job[T.J_SETPOINT_N] > limit:
+        raise Refuse(error, "job %d, limit %d N" % (number, limit))

@@ -1,0 +1,183 @@
+"""The record of cycles, with the traces of the newest ones, and the record of changes.
+
+Both are bounded: the oldest segment goes when a new one begins, and only the newest traces are kept. Numbers
+are never used twice. Nothing here may be called while the ram is live.
+"""
+
+import struct
+from array import array
+
+from .. import tables as T
+from . import files
+from .crc import crc32
+from .segments import Segments
+
+_BODY = "<" + "".join("I" if i in T.RECORD_WIDE else "i" for i in range(T.R_LEN))
+_BODY_LEN = struct.calcsize(_BODY)
+_TRACE_MAGIC = b"sdyt"
+_TRACE_HEAD = "<4sHHiI"  # magic, points, ms a point, newtons a unit, record number
+_TRACE_HEAD_LEN = struct.calcsize(_TRACE_HEAD)
+
+
+class CycleLog:
+    """Cycle records and traces under `root`/cycles and `root`/traces."""
+
+    def __init__(self, root, per=128, keep=64, traces=40):
+        self._records = Segments(root + "/cycles", "c", _BODY_LEN, per, keep)
+        self._traces = root + "/traces"
+        self._keep = traces
+        self._seqs = []
+
+    def open(self, least=1):
+        """Scan what is there; record numbers start no lower than `least`. Returns words for what is wrong."""
+        files.make_folder(self._traces)
+        self._records.open(least)
+        self._seqs = []
+        for name in files.names(self._traces):
+            if len(name) == 11 and name[0] == "t" and name[1:].isdigit():
+                self._seqs.append(int(name[1:]))
+            else:
+                files.remove(self._traces + "/" + name)
+        found = []
+        if self._records.torn:
+            found.append("torn")
+        if self._records.damaged:
+            found.append("damaged")
+        return found
+
+    @property
+    def next(self):
+        return self._records.next
+
+    @property
+    def first(self):
+        return self._records.first()
+
+    @property
+    def last(self):
+        return self._records.last()
+
+    def store(self, values, trace, length):
+        """Store a record (R_LEN integers, the number must be `next`) and its trace. Raises OSError.
+
+        The trace goes first: a record that is there always has the trace that belongs to it.
+        Returns True when a new segment began.
+        """
+        seq = values[T.R_SEQ]
+        if length:
+            self._store_trace(seq, values[T.R_TRACE_MS], values[T.R_TRACE_UNIT_N], trace, length)
+        return self._records.append(struct.pack(_BODY, *values))
+
+    def read(self, seq):
+        """Fields of a record as a tuple, or None."""
+        body = self._records.read(seq)
+        return None if body is None else struct.unpack(_BODY, body)
+
+    def trace(self, seq):
+        """(ms a point, newtons a unit, array of points) of a record's trace, or None."""
+        if not self._records.first() <= seq < self._records.next:
+            return None
+        data = files.read(self._trace_path(seq), 65536)
+        if data is None or len(data) < _TRACE_HEAD_LEN + 4:
+            return None
+        magic, points, ms, unit, number = struct.unpack(_TRACE_HEAD, data[:_TRACE_HEAD_LEN])
+        end = _TRACE_HEAD_LEN + 2 * points
+        if magic != _TRACE_MAGIC or number != seq or len(data) != end + 4:
+            return None
+        if struct.unpack("<I", data[end:])[0] != crc32(data[:end]):
+            return None
+        return ms, unit, array("H", data[_TRACE_HEAD_LEN:end])
+
+    def make_room(self):
+        """Flash is full: give up half of the traces and the oldest records."""
+        for _ in range((len(self._seqs) + 1) // 2):
+            files.remove(self._trace_path(self._seqs.pop(0)))
+        self._records.make_room()
+
+    def close(self):
+        """Let go of open files."""
+        self._records.close()
+
+    def _trace_path(self, seq):
+        return "%s/t%010d" % (self._traces, seq)
+
+    def _store_trace(self, seq, ms, unit, trace, length):
+        while len(self._seqs) >= self._keep:
+            files.remove(self._trace_path(self._seqs.pop(0)))
+        head = struct.pack(_TRACE_HEAD, _TRACE_MAGIC, length, ms, unit, seq)
+        body = memoryview(trace)[:length]
+        with open(self._trace_path(seq), "wb") as file:
+            file.write(head)
+            file.write(body)
+            file.write(struct.pack("<I", crc32(body, crc32(head))))
+        if seq not in self._seqs:
+            self._seqs.append(seq)
+
+
+# ---------------------------------------------------------------- changes
+_CHANGE = "<IIIII28s24s24s"  # number, boot, ms since power-up, wall clock, who, what, from, to
+BY_LINK = 0
+BY_PANEL = 1
+BY_ITSELF = 2
+BY_NAMES = ("link", "panel", "itself")
+
+
+class ChangeLog:
+    """What was changed, from, to, when and by whom, under `root`/changes."""
+
+    def __init__(self, root, per=64, keep=16):
+        self._records = Segments(root + "/changes", "x", struct.calcsize(_CHANGE), per, keep)
+        self.waiting = []
+
+    def open(self):
+        """Scan what is there."""
+        self._records.open()
+
+    @property
+    def next(self):
+        """Number that the next stored change gets."""
+        return self._records.next
+
+    @property
+    def first(self):
+        return self._records.first()
+
+    @property
+    def last(self):
+        return self._records.last()
+
+    def note(self, by, what, old, new):
+        """Keep a change until flush() may write it; old and new are shown as text."""
+        self.waiting.append((by, _clip(what, 28), _clip(str(old), 24), _clip(str(new), 24)))
+
+    def flush(self, boot, at_ms, at_unix):
+        """Write what waits, only while the ram is not live. Raises OSError; then everything still waits."""
+        if not self.waiting:
+            return
+        bodies = []
+        seq = self._records.next
+        for by, what, old, new in self.waiting:
+            bodies.append(struct.pack(_CHANGE, seq, boot, at_ms, at_unix, by, what, old, new))
+            seq += 1
+        self._records.append_all(bodies)
+        self.waiting = []
+
+    def read(self, seq):
+        """(number, boot, ms, unix, who, what, from, to) with the last three as text, or None."""
+        body = self._records.read(seq)
+        if body is None:
+            return None
+        row = struct.unpack(_CHANGE, body)
+        return row[:5] + tuple(_text(field) for field in row[5:])
+
+    def close(self):
+        """Let go of open files."""
+        self._records.close()
+
+
+def _clip(text, size):
+    return bytes(text, "ascii")[:size]
+
+
+def _text(field):
+    return str(field.rstrip(b"\x00"), "ascii")

@@ -1,0 +1,375 @@
+"""Keeps what must survive a power cut, and hands it to the control core while the ram is at rest.
+
+Settings, jobs, calibration, the active job with its part counts, and what was learned for each job. After a
+power cut part counts are taken from the cycle log: a record carries the count, so the two cannot disagree.
+"""
+
+import struct
+from array import array
+
+from .. import tables as T
+from . import checks, sets
+from .crc import crc16
+from .cyclelog import BY_ITSELF, BY_LINK, ChangeLog, CycleLog
+from .refuse import Refuse
+from .store import Cell, StoreError
+
+try:
+    from ..core.learn import LEARNED_LEN
+except ImportError:
+    LEARNED_LEN = 48
+
+_ACTIVE = "<II%dI" % T.JOB_SLOTS  # active job, number of the record that the counts include, counts
+_LEARNED = "<8s8sHHi"  # digests of settings and calibration, CRC-16 of the job's name, length, setpoint
+_LEARNED_HEAD = struct.calcsize(_LEARNED)
+
+
+class Keeper:
+    """Owner of all files under `root`; `log_shape`: records a segment, segments, traces of the cycle log."""
+
+    def __init__(self, root, uid, log_shape):
+        root = root.rstrip("/")
+        owner = crc16(bytes(uid, "ascii"))
+        self._root = root
+        self.settings = sets.default_settings()
+        self.jobs = sets.no_jobs()
+        self.cal = None
+        self.active = 0
+        self.counts = [0] * (T.JOB_SLOTS + 1)
+        self.boot = 0
+        self.job_crc = 0
+        self.learned = array("i", [0] * LEARNED_LEN)
+        self.learned_reset = False
+        self.gap = False
+        self.fault = 0
+        self.digests = {}
+        self.cells = {kind: Cell(root, kind, owner) for kind in sets.KINDS}
+        self._active_cell = Cell(root, "active", owner)
+        self._boot_cell = Cell(root, "boot", owner)
+        self.log = CycleLog(root, *log_shape)
+        self.changes = ChangeLog(root)
+        self.recovered = []
+        self._core = None
+
+    # ------------------------------------------------------------ power-up
+    def load(self):
+        """Read everything back; `recovered` lists (what, words) of what was not as it should be."""
+        self.changes.open()
+        for kind in sets.KINDS:
+            self._load_set(kind)
+        payload = self._active_cell.load()
+        counted = 0
+        if payload is not None and len(payload) == struct.calcsize(_ACTIVE):
+            row = struct.unpack(_ACTIVE, payload)
+            self.active = row[0] if row[0] <= T.JOB_SLOTS else 0
+            counted = row[1]
+            self.counts[1:] = row[2:]
+        self._report(self._active_cell)
+        for words in self.log.open(counted + 1):
+            self.gap = True
+            self.recovered.append(("cycles", words))
+        self._recount_from(counted)
+        if self.jobs[self.active] is None:
+            self.active = 0
+        self._load_boot()
+        for kind in sets.KINDS:
+            cell = self.cells[kind]
+            if cell.gen and cell.note >= self.changes.next:
+                self.changes.note(BY_ITSELF, kind, "", "gen %d" % cell.gen)
+        for what, words in self.recovered:
+            self.changes.note(BY_ITSELF, "recovered." + what, "", words)
+
+    def _load_set(self, kind):
+        cell = self.cells[kind]
+        payload = cell.load()
+        value = None if payload is None else sets.from_payload(kind, payload)
+        cell.release()
+        bad = cell.trouble == "lost" or (payload is not None and value is None)
+        if kind == "calibration" and cell.foreign:
+            bad = True
+            value = None
+        self._report(cell)
+        if bad and kind == "settings":
+            self.fault = T.FAULT_SETTINGS_BAD
+        elif bad and kind == "calibration":
+            # without good settings there is nothing to calibrate: the first fault is the one to show
+            self.fault = self.fault or T.FAULT_CALIBRATION_BAD
+        if value is not None:
+            self._take(kind, value)
+        self.digests[kind] = sets.digest_of(kind, self.value(kind))
+
+    def _load_boot(self):
+        payload = self._boot_cell.load()
+        boot = 0
+        if payload is not None and len(payload) == 4:
+            boot = struct.unpack("<I", payload)[0]
+        record = self.log.read(self.log.last)
+        if record is not None and record[T.R_BOOT] > boot:
+            boot = record[T.R_BOOT]
+        self.boot = boot + 1
+        self._report(self._boot_cell)
+        try:
+            self._boot_cell.save(struct.pack("<I", self.boot))
+        except StoreError:
+            self.fault = self.fault or T.FAULT_STORE_FAILED
+
+    def _report(self, cell):
+        if cell.trouble:
+            self.recovered.append((cell.name, cell.trouble))
+        elif cell.foreign:
+            self.recovered.append((cell.name, "foreign"))
+
+    def _recount_from(self, counted):
+        for seq in range(max(counted + 1, self.log.first), self.log.next):
+            record = self.log.read(seq)
+            if record is not None and 0 < record[T.R_JOB] <= T.JOB_SLOTS:
+                self.counts[record[T.R_JOB]] = record[T.R_COUNT]
+
+    def attach(self, core):
+        """Configure the core with what is in force."""
+        self._core = core
+        core.configure(self.settings)
+        self._calibrate()
+        self._choose()
+
+    # ------------------------------------------------------------ reading
+    def value(self, kind):
+        """The set in force of one kind."""
+        if kind == "settings":
+            return self.settings
+        return self.jobs if kind == "jobs" else self.cal
+
+    def gen(self, kind):
+        """Generation of the set in force, 0 when none was ever committed."""
+        return self.cells[kind].gen
+
+    def job(self):
+        """Fields of the active job, or None."""
+        entry = self.jobs[self.active]
+        return None if entry is None else entry[1]
+
+    def learned_of(self, number):
+        """What was learned for a job as an array, or None."""
+        if self.jobs[number] is None:
+            return None
+        if number == self.active:
+            return self.learned if any(self.learned) else None
+        return self._read_learned(number)[0]
+
+    # ------------------------------------------------------------ changing (only while the ram is not live)
+    def check(self, kind, value):
+        """Check a set against the others in force. Raises Refuse."""
+        three = [value if kind == k else self.value(k) for k in sets.KINDS]
+        checks.check_all(*three)
+
+    def commit(self, kind, value, by=BY_LINK):
+        """Make a set the one in force; returns its generation. Raises Refuse, StoreError: nothing changed."""
+        self.check(kind, value)
+        cell = self.cells[kind]
+        new = sets.digest_of(kind, value)
+        if cell.gen and new == self.digests[kind]:
+            return cell.gen
+        self.flush_changes_or_fail()
+        before = cell.gen
+        cell.save(b"".join(sets.text_lines(kind, value)), self.changes.next)
+        cell.release()
+        old = self.value(kind)
+        self._take(kind, value)
+        self.changes.note(by, kind, "gen %d %s" % (before, self.digests[kind]), "gen %d %s" % (cell.gen, new))
+        self.digests[kind] = new
+        self._note_details(by, kind, old, value)
+        if kind == "jobs":
+            for number in range(1, T.JOB_SLOTS + 1):
+                if _name(old[number]) != _name(value[number]):
+                    self.counts[number] = 0
+            if self.jobs[self.active] is None:
+                self.active = 0
+            self.save_active()
+        if kind == "settings":
+            if self.fault == T.FAULT_SETTINGS_BAD:
+                self.fault = 0
+            self._core.configure(self.settings)
+        self._calibrate()
+        self._choose()
+        return cell.gen
+
+    def set_setpoint(self, setpoint_n, by, proven):
+        """Give the active job another setpoint. Raises Refuse or StoreError."""
+        name, fields = self.jobs[self.active]
+        fields = array("i", fields)
+        fields[T.J_SETPOINT_N] = setpoint_n
+        if proven:
+            fields[T.J_UNPROVEN] = 0
+        jobs = list(self.jobs)
+        jobs[self.active] = (name, fields)
+        return self.commit("jobs", jobs, by)
+
+    def use(self, number):
+        """Choose the active job, 0 = none. Raises Refuse or StoreError."""
+        if number and self.jobs[number] is None:
+            raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
+        if number == self.active:
+            return
+        before = self.active
+        self.active = number
+        try:
+            self.save_active()
+        except StoreError:
+            self.active = before
+            raise
+        self.changes.note(BY_LINK, "active", before, number)
+        self._choose()
+
+    def recount(self):
+        """Set the part count of the active job to zero. Raises Refuse or StoreError."""
+        if not self.active:
+            raise Refuse(T.E_NO_SUCH_JOB)
+        before = self.counts[self.active]
+        self.counts[self.active] = 0
+        try:
+            self.save_active()
+        except StoreError:
+            self.counts[self.active] = before
+            raise
+        self.changes.note(BY_LINK, "count.%d" % self.active, before, 0)
+
+    def forget(self, number):
+        """Forget what was learned for a job. Raises Refuse or StoreError."""
+        if self.jobs[number] is None:
+            raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
+        cell = Cell(self._root, "learned.%d" % number)
+        if cell.load() is not None:
+            cell.save(b"")
+        self.changes.note(BY_LINK, "learned.%d" % number, "", "forgotten")
+        if number == self.active:
+            self._choose()
+            self.learned_reset = True
+
+    def save_active(self):
+        """Store active job and counts. Raises StoreError."""
+        self._active_cell.save(struct.pack(_ACTIVE, self.active, self.log.next - 1, *self.counts[1:]))
+        self._active_cell.release()
+
+    def save_learned(self):
+        """Store what was learned for the active job. Raises StoreError."""
+        if not self.active:
+            return
+        name, fields = self.jobs[self.active]
+        head = struct.pack(
+            _LEARNED,
+            bytes(self.digests["settings"], "ascii"),
+            bytes(self.digests["calibration"], "ascii"),
+            crc16(bytes(name, "ascii")),
+            LEARNED_LEN,
+            fields[T.J_SETPOINT_N],
+        )
+        cell = Cell(self._root, "learned.%d" % self.active)
+        cell.load()
+        cell.save(head + bytes(self.learned))
+
+    def store_record(self, values, trace, length):
+        """Store a record with its trace; on a full flash make room once. Raises OSError."""
+        try:
+            began = self.log.store(values, trace, length)
+        except OSError:
+            self.log.make_room()
+            began = self.log.store(values, trace, length)
+        number = values[T.R_JOB]
+        if 0 < number <= T.JOB_SLOTS:
+            self.counts[number] = values[T.R_COUNT]
+        if began:
+            # keeps the scan after a power cut short
+            self.save_active()
+
+    def flush_changes(self, at_ms, at_unix):
+        """Write waiting entries of the record of changes; they keep waiting when flash refuses."""
+        self._stamp = (at_ms, at_unix)
+        try:
+            self.changes.flush(self.boot, at_ms, at_unix)
+        except OSError:
+            return False
+        return True
+
+    _stamp = (0, 0)
+
+    def flush_changes_or_fail(self):
+        """Nothing is changed while the entries of earlier changes cannot be written."""
+        if not self.flush_changes(*self._stamp):
+            raise StoreError("changes")
+
+    # ------------------------------------------------------------ inside
+    def _take(self, kind, value):
+        if kind == "settings":
+            self.settings = value
+        elif kind == "jobs":
+            self.jobs = value
+        else:
+            self.cal = value
+
+    def _calibrate(self):
+        if self.cal is None or self.fault == T.FAULT_SETTINGS_BAD:
+            self._core.calibrate(None)
+        else:
+            self._core.calibrate(array("i", self.cal[: T.CAL_CORE_LEN]))
+
+    def _choose(self):
+        self.learned_reset = False
+        self.learned = array("i", [0] * LEARNED_LEN)
+        if not self.active:
+            self.job_crc = 0
+            self._core.choose(0, None, self.learned)
+            return
+        self.job_crc = sets.job_crc(self.jobs[self.active])
+        learned, stale = self._read_learned(self.active)
+        if learned is not None:
+            self.learned = learned
+        self.learned_reset = stale
+        self._core.choose(self.active, self.jobs[self.active][1], self.learned)
+
+    def _read_learned(self, number):
+        """(array, False) if it fits this job, press and calibration; else (None, whether it is stale)."""
+        payload = Cell(self._root, "learned.%d" % number).load()
+        if not payload:
+            return None, False
+        if len(payload) != _LEARNED_HEAD + 4 * LEARNED_LEN:
+            return None, True
+        settings, cal, name, length, setpoint = struct.unpack(_LEARNED, payload[:_LEARNED_HEAD])
+        job = self.jobs[number]
+        now = job[1][T.J_SETPOINT_N]
+        if (
+            str(settings, "ascii") != self.digests["settings"]
+            or str(cal, "ascii") != self.digests["calibration"]
+            or name != crc16(bytes(job[0], "ascii"))
+            or length != LEARNED_LEN
+            # a turn of the knob is still the same job; a twentieth off is another one
+            or abs(setpoint - now) * 20 > now
+        ):
+            return None, True
+        return array("i", payload[_LEARNED_HEAD:]), False
+
+    def _note_details(self, by, kind, old, new):
+        if kind == "jobs":
+            for number in range(1, T.JOB_SLOTS + 1):
+                a = old[number]
+                b = new[number]
+                what = "jobs.%d" % number
+                if _name(a) != _name(b):
+                    self.changes.note(by, what + ".name", _name(a), _name(b))
+                if b is not None:
+                    before = [""] * T.J_LEN if a is None else a[1]
+                    for i in range(T.J_LEN):
+                        # of a new job, what its force comes from; of an old one, every change
+                        if before[i] != b[1][i] and (
+                            a is not None or i in (T.J_SETPOINT_N, T.J_TOOL_LIMIT_N)
+                        ):
+                            self.changes.note(by, what + "." + T.JOB[i][0], before[i], b[1][i])
+            return
+        spec = T.SETTINGS if kind == "settings" else T.CALIBRATION
+        for i in range(len(spec)):
+            before = "" if old is None else old[i]
+            if before != new[i]:
+                self.changes.note(by, kind + "." + spec[i][0], before, new[i])
+
+
+def _name(job):
+    return "" if job is None else job[0]

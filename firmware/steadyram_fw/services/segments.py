@@ -1,0 +1,178 @@
+"""An append-only sequence of fixed-size records in flash, bounded by dropping the oldest segment.
+
+A segment is a file `<prefix><first number>`: an eight-byte head (magic, record size, CRC-16), then records. A
+record is the body given, which begins with its number as 32 bits, and a CRC-32 over the body. Numbers only go
+up; a segment's name carries its first number, so that none is used twice even when every record is gone.
+
+Power cuts: littlefs shows an append whole or not at all; on other file systems the tail may be torn. A torn
+tail is left where it is and a new segment begins, so what was whole stays readable.
+"""
+
+import struct
+
+from . import files
+from .crc import crc16, crc32
+
+_MAGIC = b"sdyl"
+_HEAD_LEN = 8
+
+
+def _head(size):
+    head = struct.pack("<4sH", _MAGIC, size)
+    return head + struct.pack("<H", crc16(head))
+
+
+class Segments:
+    """`body` bytes a record, `per` records a segment, at most `keep` segments.
+
+    After open(): `next` is the number of the next record, `torn` and `damaged` tell what the end was like.
+    """
+
+    def __init__(self, folder, prefix, body, per, keep):
+        self.folder = folder
+        self.prefix = prefix
+        self.size = body + 4
+        self.per = per
+        self.keep = keep
+        self.next = 1
+        self.torn = False
+        self.damaged = False
+        self._list = []  # [first number, records]
+        self._seal = True  # the next append begins a new segment
+        self._file = None
+        self._file_first = -1
+        self._buf = bytearray(self.size)
+
+    def open(self, least=1):
+        """Scan the folder; numbers start no lower than `least`."""
+        files.make_folder(self.folder)
+        self._list = []
+        self.torn = self.damaged = False
+        self._seal = True
+        self.next = least
+        for name in files.names(self.folder):
+            digits = name[len(self.prefix) :]
+            if not name.startswith(self.prefix) or len(digits) != 10 or not digits.isdigit():
+                continue
+            whole, rest = divmod(files.size(self.folder + "/" + name) - _HEAD_LEN, self.size)
+            first = int(digits)
+            if whole < 0:
+                whole, rest = 0, 1
+            if self._list and self._list[-1][0] + self._list[-1][1] > first:
+                self._list[-1][1] = max(0, first - self._list[-1][0])
+            self._list.append([first, whole])
+            self.torn = rest != 0
+        if self._list:
+            first, whole = self._list[-1]
+            self.next = max(least, first + whole)
+            if whole and self.read(self.next - 1) is None and first + whole == self.next:
+                self.damaged = True
+            self._seal = self.torn or self.damaged or first + whole != self.next or whole >= self.per
+            if not self._seal and files.read(self._path(first), _HEAD_LEN) != _head(self.size):
+                self._seal = self.damaged = True
+
+    def first(self):
+        """Number of the oldest record kept, 0 when there is none."""
+        for first, count in self._list:
+            if count:
+                return first
+        return 0
+
+    def last(self):
+        """Number of the newest record, 0 when there is none."""
+        for i in range(len(self._list) - 1, -1, -1):
+            if self._list[i][1]:
+                return self._list[i][0] + self._list[i][1] - 1
+        return 0
+
+    def append(self, body):
+        """Store one record; returns True when it began a new segment. Raises OSError."""
+        return self.append_all((body,))
+
+    def append_all(self, bodies):
+        """Store records in one go as far as they share a segment; the first one's number must be `next`."""
+        self.close()
+        at = 0
+        began = False
+        while at < len(bodies):
+            if not self._seal and self._list and self._list[-1][1] < self.per:
+                room = self.per - self._list[-1][1]
+                head = b""
+            else:
+                self._drop_oldest()
+                room = self.per
+                head = _head(self.size)
+                # a torn segment that never got a whole record has this very name
+                if self._list and self._list[-1][0] == self.next:
+                    self._list.pop()
+                began = True
+            some = bodies[at : at + room]
+            self._seal = True  # until the write is known to be whole
+            path = self._path(self.next if head else self._list[-1][0])
+            with open(path, "wb" if head else "ab") as file:
+                if head:
+                    file.write(head)
+                for body in some:
+                    file.write(body)
+                    file.write(struct.pack("<I", crc32(body)))
+            if head:
+                self._list.append([self.next, 0])
+            self._list[-1][1] += len(some)
+            self.next += len(some)
+            self._seal = False
+            at += len(some)
+        return began
+
+    def read(self, number):
+        """Body of a record as a memoryview that the next read overwrites, or None (gone or damaged)."""
+        for i in range(len(self._list) - 1, -1, -1):
+            first, count = self._list[i]
+            if first <= number:
+                if number >= first + count:
+                    return None
+                break
+        else:
+            return None
+        try:
+            if self._file_first != first:
+                self.close()
+                file = open(self._path(first), "rb")
+                self._file = file
+                self._file_first = first
+                if file.read(_HEAD_LEN) != _head(self.size):
+                    self.close()
+                    return None
+            self._file.seek(_HEAD_LEN + (number - first) * self.size)
+            if self._file.readinto(self._buf) != self.size:
+                return None
+        except OSError:
+            self.close()
+            return None
+        view = memoryview(self._buf)
+        end = self.size - 4
+        if struct.unpack_from("<I", self._buf, end)[0] != crc32(view[:end]):
+            return None
+        if struct.unpack_from("<I", self._buf, 0)[0] != number:
+            return None
+        return view[:end]
+
+    def close(self):
+        """Let go of the file kept open for reading."""
+        if self._file is not None:
+            self._file.close()
+        self._file = None
+        self._file_first = -1
+
+    def make_room(self):
+        """Remove the oldest segment unless it is the only one."""
+        self.close()
+        if len(self._list) > 1:
+            files.remove(self._path(self._list.pop(0)[0]))
+
+    def _path(self, first):
+        return "%s/%s%010d" % (self.folder, self.prefix, first)
+
+    def _drop_oldest(self):
+        while len(self._list) >= self.keep:
+            files.remove(self._path(self._list[0][0]))
+            self._list.pop(0)

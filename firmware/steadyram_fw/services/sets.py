@@ -1,0 +1,167 @@
+"""The three sets that are staged, checked as a whole and committed: settings, jobs, calibration.
+
+In force they are kept as: settings an array('i') in definition order; calibration a list of integers or None
+(its wide fields do not fit the array); jobs a list by job number, each None or (name, array('i')).
+
+The canonical text of a set is what its file holds, what its digest is taken over, and what the host builds to
+compare: the kind, then one `key=value` a line in definition order; jobs by rising number with the keys
+`<number>.name` and `<number>.<field>`. ASCII, every line ends with one line feed.
+"""
+
+from array import array
+
+from .. import tables as T
+from . import lines
+from .crc import crc16, digest
+from .refuse import Refuse
+
+KINDS = ("settings", "jobs", "calibration")
+_SPECS = (T.SETTINGS, T.JOB, T.CALIBRATION)
+
+
+def default_settings():
+    """Settings of a board that was never told any."""
+    return array("i", [row[3] for row in T.SETTINGS])
+
+
+def no_jobs():
+    """A jobs set without a job."""
+    return [None] * (T.JOB_SLOTS + 1)
+
+
+def text_lines(kind, value):
+    """Canonical text of a set in force, line by line, as bytes."""
+    yield bytes(kind + "\n", "ascii")
+    if kind == "jobs":
+        for number in range(1, T.JOB_SLOTS + 1):
+            if value[number] is not None:
+                for line in job_lines(value[number]):
+                    yield bytes("%d." % number, "ascii") + line
+    elif value is not None:
+        spec = _SPECS[KINDS.index(kind)]
+        for i in range(len(spec)):
+            yield bytes("%s=%d\n" % (spec[i][0], value[i]), "ascii")
+
+
+def job_lines(job):
+    """Canonical text of one job without its number, line by line, as bytes."""
+    name, fields = job
+    yield bytes("name=" + name + "\n", "ascii")
+    for i in range(T.J_LEN):
+        yield bytes("%s=%d\n" % (T.JOB[i][0], fields[i]), "ascii")
+
+
+def digest_of(kind, value):
+    """Digest of a set: CRC-32 of its canonical text, eight upper-case hex digits."""
+    return digest(text_lines(kind, value))
+
+
+def job_crc(job):
+    """CRC-16 of a job's canonical text."""
+    crc = 0xFFFF
+    for line in job_lines(job):
+        crc = crc16(line, crc)
+    return crc
+
+
+class Staged:
+    """A set being made. Nothing of it is in force until it is committed."""
+
+    def __init__(self, kind):
+        self.kind = kind
+        self._spec = _SPECS[KINDS.index(kind)]
+        self._values = {}  # number (0 for single sets) -> list, None where nothing was put; jobs: name last
+
+    def put(self, fields):
+        """Put the fields of one line; all or none. Returns how many. Raises Refuse."""
+        number = 0
+        rest = fields
+        if self.kind == "jobs":
+            if not fields or fields[0][0] != "slot":
+                raise Refuse(T.E_MISSING_KEY, "slot")
+            number = lines.integer("slot", fields[0][1], 1, T.JOB_SLOTS)
+            rest = fields[1:]
+        if not rest:
+            raise Refuse(T.E_MISSING_KEY)
+        found = []
+        for key, text in rest:
+            if number and key == "name":
+                if not 1 <= len(text) <= T.NAME_MAX:
+                    raise Refuse(T.E_OUT_OF_RANGE, "name")
+                found.append((len(self._spec), text))
+                continue
+            i = self._index(key)
+            found.append((i, lines.integer(key, text, self._spec[i][1], self._spec[i][2])))
+        values = self._values.get(number)
+        if values is None:
+            values = self._values[number] = [None] * (len(self._spec) + (1 if number else 0))
+        for i, value in found:
+            values[i] = value
+        return len(found)
+
+    def fill(self):
+        """Give keys that were not put their defaults: for a file that an older firmware wrote."""
+        for values in self._values.values():
+            for i in range(len(self._spec)):
+                if values[i] is None:
+                    values[i] = self._spec[i][3]
+
+    def result(self):
+        """The whole set in the form that it has in force. Raises Refuse when something is missing."""
+        if self.kind == "jobs":
+            jobs = no_jobs()
+            for number in sorted(self._values):
+                values = self._values[number]
+                self._whole(values, "%d." % number)
+                jobs[number] = (values[-1], array("i", values[:-1]))
+            return jobs
+        values = self._values.get(0)
+        if values is None:
+            values = [None] * len(self._spec)
+        self._whole(values, "")
+        return array("i", values) if self.kind == "settings" else list(values)
+
+    def _whole(self, values, prefix):
+        for i in range(len(values)):
+            if values[i] is None:
+                raise Refuse(T.E_MISSING_KEY, prefix + (self._spec[i][0] if i < len(self._spec) else "name"))
+
+    def _index(self, key):
+        for i in range(len(self._spec)):
+            if self._spec[i][0] == key:
+                return i
+        raise Refuse(T.E_UNKNOWN_KEY, key)
+
+
+def from_payload(kind, payload):
+    """A set from the canonical text in its file, or None when it does not read.
+
+    Keys that this firmware does not know are left out, keys that the file lacks get their defaults: the file
+    is whole (its checksum says so), so only another firmware version can be the cause.
+    """
+    staged = Staged(kind)
+    at = payload.find(b"\n")
+    if at < 0 or payload[:at] != bytes(kind, "ascii"):
+        return None
+    at += 1
+    while at < len(payload):
+        end = payload.find(b"\n", at)
+        if end < 0:
+            return None
+        key, eq, value = str(payload[at:end], "ascii").partition("=")
+        at = end + 1
+        fields = [(key, value)]
+        if kind == "jobs":
+            number, dot, key = key.partition(".")
+            fields = [("slot", number), (key, value)]
+        try:
+            staged.put(fields)
+        except Refuse as refuse:
+            if refuse.number != T.E_UNKNOWN_KEY:
+                return None
+    try:
+        if kind != "calibration" or staged._values:
+            staged.fill()
+        return staged.result()
+    except Refuse:
+        return None

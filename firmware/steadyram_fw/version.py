@@ -1,0 +1,3 @@
+"""Version of the firmware."""
+
+VERSION = "0.1.0"

@@ -1,0 +1,84 @@
+"""A stand-in for the control core: it decides nothing, a test sets what it reports."""
+
+from array import array
+
+from steadyram_fw import tables as T
+
+LEARNED_LEN = 48
+
+
+class FakeCore:
+    """The members of the controller that services use, all of them plain values."""
+
+    def __init__(self):
+        self.live = False
+        self.record = array("i", [0] * T.R_LEN)
+        self.record_ready = False
+        self.learned_dirty = False
+        self.state = T.STATE_READY
+        self.stop = 0
+        self.fault = 0
+        self.refusal = 0
+        self.force_n = 12
+        self.peak_n = 0
+        self.mean_c16 = 6554 * 16
+        self.spread_c = 3
+        self.counts = 6554
+        self.zero = 6554
+        self.trace = array("H", range(100))
+        self.trace_len = 100
+        self.trace_ms = 8
+        self.trace_unit_n = 4
+        self.fine = array("H", range(512))
+        self.fine_head = 0
+        self.pulse_log = array("i", [0] * 96)
+        self.pulses = 0
+        self.proposed_n = 0
+        self.settings = None
+        self.cal = None
+        self.job_no = 0
+        self.job = None
+        self.learned = None
+        self.armed = None
+
+    def step(self, counts, inputs):
+        self.counts = counts
+        return T.OUT_EXTEND if self.live else 0
+
+    def configure(self, settings):
+        assert not self.live
+        self.settings = settings
+
+    def calibrate(self, cal):
+        assert not self.live
+        self.cal = cal
+
+    def choose(self, job_no, job, learned):
+        assert not self.live
+        self.job_no = job_no
+        self.job = job
+        self.learned = learned
+
+    def record_stored(self):
+        self.record_ready = False
+
+    def raise_fault(self, number):
+        self.fault = number
+        self.state = T.STATE_FAULT
+
+    def take_zero(self):
+        self.zero = self.counts
+        return True
+
+    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
+        self.armed = (feed, cut_counts, pulse_ms, pulses, pause_ms)
+        return True
+
+    def finish(self, stop=T.STOP_SETPOINT, flags=T.FLAG_CUTOFF):
+        """A stroke has just ended."""
+        self.record[T.R_STOP] = stop
+        self.record[T.R_FLAGS] = flags
+        self.record[T.R_PEAK_N] = 9990
+        self.record_ready = True
+        self.learned_dirty = True
+        self.learned[0] += 1
