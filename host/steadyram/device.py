@@ -30,6 +30,7 @@ from steadyram.link.records import (
     SettingsState,
     Trace,
     integers,
+    record_from,
 )
 from steadyram.link.sets import checked, digest, put_lines
 
@@ -117,9 +118,12 @@ class Device:
         self._agree("jobs", told, digest("jobs", jobs))
         return JobsState("jobs", reply.integer("gen"), told, jobs)
 
-    def learned(self) -> tuple[Mapping[str, str], ...]:
-        """What was learned, one mapping a job, as the device writes it."""
-        return self.client.request("show", kind="learned").rows
+    def learned(self) -> dict[int, list[int]]:
+        """What was learned, by job, as the firmware's array of integers."""
+        found: dict[int, list[int]] = {}
+        for row in self.client.request("show", kind="learned").rows:
+            found.setdefault(integer_of(row, "job"), []).extend(integers(row.get("v", "")))
+        return found
 
     def push_settings(self, values: Mapping[str, int]) -> SettingsState:
         """Make `values` (complete, protocol units) the settings in force, all of them or none.
@@ -274,7 +278,7 @@ class Device:
             at = following
 
     def _record(self, row: Mapping[str, str]) -> CycleRecord:
-        return CycleRecord({field.name: integer_of(row, field.name) for field in self._protocol.record})
+        return record_from(integers(row.get("v", "")), self._protocol)
 
     def trace(self, seq: int) -> Trace | None:
         """Stored trace of a record, or None when the device no longer has it."""

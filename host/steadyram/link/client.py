@@ -25,7 +25,8 @@ _TAG_ALPHABET: Final = string.digits + string.ascii_lowercase
 _SERIAL_CHARS: Final = 4
 # After a damaged line the rest of that answer is worth only a short wait before asking again.
 _DAMAGE_WAIT_S: Final = 0.25
-# Error numbers that a line damaged on its way to the device gets; sending it again is the cure.
+# Error numbers of a line damaged on its way to the device, or glued to the rest of one that a former host
+# left unfinished: every line sent from here is short enough and has its checksum. Sending again is the cure.
 _DAMAGED_ON_THE_WAY: Final = frozenset({1, 2, 3, 4, 5})
 # Lines longer than this are rubbish whatever the definition of a newer device allows.
 _LINE_KEPT: Final = 1024
@@ -176,8 +177,6 @@ class Client:
                 continue
             if answer.kind == "no" and answer.number in _DAMAGED_ON_THE_WAY:
                 if answer.tag in attempts or answer.tag == "?":
-                    if answer.number in (1, 5):  # not damage: the same line would get the same answer
-                        raise DeviceRefusal(answer.number, _sentence(answer))
                     return None, True
                 continue
             open_attempt = attempts.get(answer.tag)

@@ -1,0 +1,77 @@
+"""From the device into the store: what is in force, the records, their traces, the record of changes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from steadyram.cycles.store import CycleStore
+from steadyram.device import Device
+from steadyram.errors import CheckFailed
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class PullResult:
+    """What a pull brought: numbers of new entries, and records that the device had overwritten before it."""
+
+    uid: str
+    records: int
+    traces: int
+    changes: int
+    lost: int
+    total: int
+
+
+def pull(
+    device: Device,
+    store: CycleStore,
+    *,
+    traces: bool = True,
+    progress: Progress | None = None,
+    wall: Callable[[], float] = time.time,
+) -> PullResult:
+    """Bring the store up to date; may be killed at any moment and run again.
+
+    progress: called with what is pulled, how much is done and how much there is; wall: clock in Unix seconds.
+    Raises LinkError, DeviceRefusal, BadInput (store) and CheckFailed (the device's log was begun anew).
+    """
+    identity = device.hello()
+    unix = int(wall())
+    store.see_device(identity, unix)
+    for state in (device.settings(), device.jobs(), device.calibration()):
+        store.add_snapshot(identity.uid, state, unix)
+    reading = device.now()
+    # Its newest known record is pulled again: if it differs, the log was begun anew and nothing may be mixed.
+    known = store.last_seq(identity.uid)
+    if known >= max(reading.next_seq, 1):
+        raise CheckFailed(
+            f"The store has record {known} of device {identity.uid}, which has only come to "
+            f"{reading.next_seq - 1}: its log was begun anew; keep this store and pull into another with --store."
+        )
+    start = max(known, reading.first_seq)
+    total = max(0, reading.next_seq - start)
+    new = done = 0
+    lost = 0
+    previous = known
+    for chunk in device.log_chunks(start):
+        if previous and chunk[0].seq > previous + 1:
+            lost += chunk[0].seq - previous - 1
+        new += store.add_cycles(identity, chunk, unix)
+        previous = chunk[-1].seq
+        done += len(chunk)
+        if progress is not None:
+            progress("records", done, max(total, done))
+    fresh = 0
+    if traces:
+        wanted = store.traces_wanted(identity.uid)
+        for number, seq in enumerate(wanted, start=1):
+            trace = device.trace(seq)
+            store.add_trace(identity.uid, seq, trace)
+            fresh += trace is not None
+            if progress is not None:
+                progress("traces", number, len(wanted))
+    changes = store.add_changes(identity.uid, device.changes(store.last_change(identity.uid) + 1))
+    return PullResult(identity.uid, new, fresh, changes, lost, store.count(identity.uid))
