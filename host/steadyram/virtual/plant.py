@@ -202,7 +202,9 @@ class Plant:
         """Force on the work, newtons: what a load cell under the ram shows."""
         if self.u >= self.u_max:
             return self._virgin(self.u)
-        return max(0.0, self.force_max - self._end_slope * (self.u_max - self.u))
+        force = self.force_max - self._end_slope * (self.u_max - self.u)
+        # Rounding must not leave the ram hanging on a billionth of a newton.
+        return force if force > 1e-6 else 0.0
 
     def _u_at(self, force: float) -> float:
         if force >= self.force_max:
@@ -398,8 +400,8 @@ class Plant:
     def snapshot(self) -> tuple[object, ...]:
         """All that a step changes, to come back to with `restore`."""
         return (
-            self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa, self.sensed_Pa,
-            self.peak_N, self._play, self._flowing, self.motor_off_s,
+            self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
+            self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.extend.spool, tuple(self.extend.pending),
             self.retract.spool, tuple(self.retract.pending),
             self.slow.spool, tuple(self.slow.pending),
@@ -407,8 +409,8 @@ class Plant:
 
     def restore(self, state: tuple[object, ...]) -> None:
         (
-            self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa, self.sensed_Pa,
-            self.peak_N, self._play, self._flowing, self.motor_off_s,
+            self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
+            self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.extend.spool, extend, self.retract.spool, retract, self.slow.spool, slow,
         ) = state  # type: ignore[assignment]  # fmt: skip
         self.extend.pending, self.retract.pending, self.slow.pending = list(extend), list(retract), list(slow)  # type: ignore[call-overload]

@@ -1,0 +1,760 @@
+"""The control core: one step a millisecond, from counts and levels to the word that energises the valves.
+
+The same file runs on the board, in MicroPython on a PC and under CPython. It does no I/O, works in integers of
+at most 31 bits and allocates nothing in `step`.
+"""
+
+from array import array
+
+from .. import tables as t
+from .cutoff import (
+    FEED_SLOW,
+    MODE_FIRST,
+    MODE_LEAD,
+    MODE_PLAN,
+    MODE_PROBE,
+    MODE_THRESHOLD,
+    NEXT_DONE,
+    NEXT_FEED,
+    NEXT_PULSE,
+    Cutoff,
+)
+from .fixed import force_over, isqrt
+from .learn import LEARNED_LEN, forget
+from .press import Press, nominal_c1
+from .sense import Sense
+from .trace import Trace
+
+PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
+RELEASE_MS = 5
+SENSOR_BAD_MS = 5
+RELEASED_AT_START_MS = 50
+HELD_AT_START_MS = 2000
+AFTER_STOP_MS = 150  # trace and settled force are taken this long after the valve was told to close
+PULSE_LOG = 48
+
+FLAG_CUTOFF = 1
+FLAG_FIRST = 2
+FLAG_LEARNED = 4
+FLAG_PROBE = 8
+FLAG_SLOW = 16
+FLAG_DWELL = 32
+FLAG_SMALL = 64
+FLAG_RESET = 256
+
+
+class Controller:
+    def __init__(self):
+        self.press = Press()
+        self.sense = Sense()
+        self.cut = Cutoff(self.press, self.sense)
+        self.tracer = Trace()
+        self.settings = array("i", [row[3] for row in t.SETTINGS])
+        self.cal = None
+        self.cal_max = 65535
+        self.job_no = 0
+        self.job = array("i", [0] * t.J_LEN)
+        self.learned = array("i", [0] * LEARNED_LEN)
+        self.learned_dirty = False
+        self.record = array("i", [0] * t.R_LEN)
+        self.record_ready = False
+        self.pulse_log = array("i", [0] * (3 * PULSE_LOG))
+        self.pulses = 0
+        self.ms = 0
+        self.state = t.STATE_STARTING
+        self.stop = t.STOP_NONE
+        self.fault = 0
+        self.refusal = 0
+        self.live = False
+        self.outputs = 0
+        self.force_n = 0
+        self.peak_n = 0
+        self.counts = 0
+        self.zero = 0
+        self.proposed_n = 0
+        self.trace_unit_n = 1
+        self.cutoff_on = False
+        self.latch_on = False
+        self._inputs = 0
+        self._extend = False
+        self._retract = False
+        self._extend_run = 0
+        self._retract_run = 0
+        self._idle_ms = 0
+        self._bad_ms = 0
+        self._over_ms = 0
+        self._timer = 0
+        self._stroke_ms = 0
+        self._feed_ms = 0
+        self._pulse_before = 0
+        self._after = 0
+        self._settled_n = 0
+        self._end_n = 0
+        self._dwell_ms = 0
+        self._dwelled = False
+        self._refused_until_release = False
+        self._return_latched = False
+        self._return_touch = False
+        self._stop_pending = t.STOP_NONE
+        self._with_cutoff = False
+        self._started_at_top = False
+        self._reset_flag = False
+        self._zero_taken = False
+        self._zero_wait = 0
+        self._zero_n = 0
+        self._zero_drift = 0
+        self._zero_want = False
+        self._held_n = 0
+        self._off_ms = 0
+        self._duration_ms = 0
+        self._probe = False
+        self._probe_feed = 0
+        self._probe_cut = 0
+        self._probe_pulse = 0
+        self._probe_left = 0
+        self._probe_pause = 0
+        self.configure(self.settings)
+
+    # ------------------------------------------------------------------ what services tell it (never while live)
+    def configure(self, settings):
+        for i in range(t.S_LEN):
+            self.settings[i] = settings[i]
+        self.press.configure(self.settings)
+        s = self.settings
+        self.counts_low = 3277 if s[t.S_SENSOR_KIND] == 0 else 5243
+        self.counts_high = 62258
+        self._zero_drift = (s[t.S_COUNTS_FULL] - s[t.S_COUNTS_ZERO]) * s[t.S_ZERO_DRIFT_PPT] // 1000
+        unit = 1
+        while unit * 65535 < self.press.overforce_n + (self.press.overforce_n >> 2):
+            unit <<= 1
+        self._force_unit = unit
+        self.calibrate(self.cal)
+
+    def calibrate(self, cal):
+        """First eight calibration fields, or None: then nameplates stand in, and the cutoff stays refused."""
+        self.cal = cal
+        if cal is None:
+            zero = self.settings[t.S_COUNTS_ZERO]
+            self.sense.set_polynomial(0, nominal_c1(self.settings), 0, 0)
+            self.cal_max = self.settings[t.S_COUNTS_FULL]
+        else:
+            zero = cal[t.C_ZERO_COUNTS]
+            self.sense.set_polynomial(cal[t.C_C0_N], cal[t.C_C1_N], cal[t.C_C2_N], cal[t.C_C3_N])
+            self.cal_max = cal[t.C_MAX_COUNTS]
+        self._zero_home = zero
+        if not self._zero_taken:
+            self.sense.zero16 = zero << 4
+            self.zero = zero
+
+    def choose(self, job_no, job, learned):
+        self.job_no = job_no
+        for i in range(t.J_LEN):
+            self.job[i] = job[i] if job_no else 0
+        self.learned = learned
+        self.proposed_n = 0
+
+    def reset_learning(self):
+        forget(self.learned)
+        self.learned_dirty = True
+        self._reset_flag = True
+
+    def record_stored(self):
+        self.record_ready = False
+
+    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
+        self._probe = True
+        self._probe_feed = feed
+        self._probe_cut = cut_counts
+        self._probe_pulse = pulse_ms
+        self._probe_left = pulses
+        self._probe_pause = pause_ms
+
+    def take_zero(self):
+        self._zero_want = True
+
+    def raise_fault(self, number):
+        self._fail(number)
+
+    # ------------------------------------------------------------------ readings
+    @property
+    def mean_c16(self):
+        return self.sense.mean64()
+
+    @property
+    def spread_c(self):
+        return self.sense.spread16 >> 4
+
+    @property
+    def trace(self):
+        return self.tracer.points
+
+    @property
+    def trace_len(self):
+        return self.tracer.n
+
+    @property
+    def trace_ms(self):
+        return self.tracer.spacing_ms
+
+    @property
+    def fine(self):
+        return self.tracer.fine
+
+    @property
+    def fine_head(self):
+        return self.tracer.fine_head
+
+    @property
+    def setpoint_n(self):
+        return self.job[t.J_SETPOINT_N]
+
+    def holdable_n(self):
+        """Smallest setpoint this press can hold to 5 %, by what the dead-stop test measured; 0 if unknown."""
+        p = self.press
+        if not p.characterised:
+            return 0
+        rate = p.slow16 if p.slow_fitted else p.low16
+        noise = p.noise_n >> 1
+        valve = force_over(rate, isqrt(p.jitter16 * p.jitter16 + 21))
+        # 1.96 sigma = 5 % of the setpoint.
+        return 39 * (max(valve, noise) + (min(valve, noise) >> 1))
+
+    # ------------------------------------------------------------------ one millisecond
+    def step(self, counts, inputs):
+        self.ms = (self.ms + 1) & 0x1FFFFFFF
+        self.counts = counts
+        self._inputs = inputs
+        sense = self.sense
+        force = sense.sample(counts)
+        self.force_n = force
+        self._pedals(inputs)
+        state = self.state
+        if state != t.STATE_FAULT:
+            self._watch(counts, force, inputs)
+            state = self.state
+        if state == t.STATE_READY:
+            self._ready(inputs)
+        elif state == t.STATE_ADVANCE:
+            self._advance(force)
+        elif state == t.STATE_SETTLE:
+            self._settle(force)
+        elif state == t.STATE_NUDGE:
+            self._nudge(force)
+        elif state == t.STATE_DWELL:
+            self._dwell()
+        elif state == t.STATE_DONE:
+            self._done()
+        elif state == t.STATE_RETURN:
+            self._return(inputs)
+        elif state == t.STATE_FAULT:
+            self._faulted(inputs)
+        elif state == t.STATE_STARTING:
+            self._starting()
+        else:
+            self._waiting()
+        if self._after:
+            self._closing(force)
+        unit = self.trace_unit_n
+        if unit == 0:
+            value = counts
+        else:
+            value = force // unit if force > 0 else 0
+            if value > 65535:
+                value = 65535
+        self.tracer.sample(value, counts)
+        out = self.outputs
+        self.live = (
+            self._after > 0
+            or (out & (t.OUT_EXTEND | t.OUT_RETRACT | t.OUT_SLOW)) != 0
+            or (t.STATE_ADVANCE <= self.state <= t.STATE_DWELL)
+        )
+        return out
+
+    def _pedals(self, inputs):
+        """Debounce: a press counts after PRESS_MS equal samples, a release after RELEASE_MS."""
+        if (inputs & t.IN_EXTEND != 0) == self._extend:
+            self._extend_run = 0
+        else:
+            self._extend_run += 1
+            if self._extend_run >= (RELEASE_MS if self._extend else PRESS_MS):
+                self._extend = not self._extend
+                self._extend_run = 0
+        if (inputs & t.IN_RETRACT != 0) == self._retract:
+            self._retract_run = 0
+        else:
+            self._retract_run += 1
+            if self._retract_run >= (RELEASE_MS if self._retract else PRESS_MS):
+                self._retract = not self._retract
+                self._retract_run = 0
+        self.cutoff_on = inputs & t.IN_CUTOFF != 0
+        choice = self.job[t.J_LATCH_RETURN] if self.job_no else 2
+        self.latch_on = choice == 1 or (choice == 2 and inputs & t.IN_LATCH != 0)
+
+    def _watch(self, counts, force, inputs):
+        """Faults that can come in any state but `fault`."""
+        if inputs & t.IN_ESTOP_OK == 0:
+            self._fail(t.FAULT_ESTOP_OPEN)
+            return
+        if counts <= self.counts_low or counts >= self.counts_high:
+            self._bad_ms += 1
+            if self._bad_ms >= SENSOR_BAD_MS:
+                self._fail(t.FAULT_SENSOR_LOW if counts <= self.counts_low else t.FAULT_SENSOR_HIGH)
+                return
+        else:
+            self._bad_ms = 0
+        if force > self.press.overforce_n:
+            self._over_ms += 1
+            if self._over_ms >= 4:
+                self._fail(t.FAULT_OVER_FORCE)
+        else:
+            self._over_ms = 0
+
+    def _fail(self, number):
+        if self.state == t.STATE_FAULT:
+            return
+        was = self.state
+        self.outputs = 0
+        self.fault = number
+        self.state = t.STATE_FAULT
+        self._timer = 0
+        self._probe = False
+        if t.STATE_ADVANCE <= was <= t.STATE_DWELL:
+            self._stop_pending = t.STOP_ESTOP if number == t.FAULT_ESTOP_OPEN else t.STOP_FAULT
+            self._duration_ms = self._stroke_ms
+            self._after = AFTER_STOP_MS
+
+    # ------------------------------------------------------------------ states at rest
+    def _starting(self):
+        self.outputs = 0
+        self._timer += 1
+        if self._extend or self._retract or self._extend_run or self._retract_run:
+            self._idle_ms = 0
+            if self._timer > HELD_AT_START_MS:
+                self._fail(t.FAULT_PEDAL_AT_START)
+            return
+        self._idle_ms += 1
+        # The history must be full of real samples before anything is judged by it.
+        if self._idle_ms >= RELEASED_AT_START_MS and self._timer >= 80:
+            self.state = t.STATE_READY
+            self._idle_ms = 0
+
+    def _ready(self, inputs):
+        self.outputs = t.OUT_LAMP if self.cutoff_on else 0
+        if self._extend and self._retract:
+            self.state = t.STATE_REFUSED
+            self.refusal = t.REFUSAL_NONE
+            return
+        if self._retract:
+            self._begin_return()
+            return
+        if self._extend:
+            self._begin_stroke(inputs)
+            return
+        self._track_zero(inputs)
+
+    def _track_zero(self, inputs):
+        """Follow the transducer's zero while the ram rests at the top without pressure."""
+        at_top = inputs & t.IN_TOP != 0 and self.settings[t.S_TOP_SWITCH] == 1
+        if not at_top and not self._zero_want:
+            self._zero_wait = 0
+            return
+        self._zero_wait += 1
+        if self._zero_wait < 64 + 48 or (self._zero_wait & 63):
+            return
+        mean = self.sense.mean64()
+        off = mean - (self._zero_home << 4)
+        if off < 0:
+            off = -off
+        if off > self._zero_drift << 4:
+            self.refusal = t.REFUSAL_ZERO_OUT
+            self._zero_wait = 1024
+            return
+        if self.refusal == t.REFUSAL_ZERO_OUT:
+            self.refusal = t.REFUSAL_NONE
+        if self._zero_wait < 192 or self._zero_want:
+            self.sense.zero16 = mean
+            self._zero_n = 1
+        else:
+            # Running mean of up to eight blocks, then a slow follower.
+            if self._zero_n < 8:
+                self._zero_n += 1
+            self.sense.zero16 += (mean - self.sense.zero16) // self._zero_n
+        self._zero_want = False
+        self._zero_taken = True
+        self.zero = (self.sense.zero16 + 8) >> 4
+        if self._zero_wait > 8192:
+            self._zero_wait = 1024
+
+    def _waiting(self):
+        """Refused or storing: leave when both pedals are released."""
+        self.outputs = t.OUT_BUZZER if self.state == t.STATE_REFUSED and self.refusal else 0
+        if not self._extend and not self._retract:
+            self.state = t.STATE_READY
+            self._zero_wait = 0
+            if self.refusal != t.REFUSAL_ZERO_OUT:
+                self.refusal = t.REFUSAL_NONE
+
+    def _faulted(self, inputs):
+        self._timer = (self._timer + 1) & 1023
+        self.outputs = (t.OUT_LAMP if self._timer & 256 else 0) | (t.OUT_BUZZER if self._timer < 128 else 0)
+        if inputs & t.IN_ACK == 0 or self._extend or self._retract or self._extend_run or self._retract_run:
+            return
+        if inputs & t.IN_ESTOP_OK == 0 or self._after:
+            return
+        if self.counts <= self.counts_low or self.counts >= self.counts_high:
+            return
+        if self.fault == t.FAULT_SETTINGS_BAD or self.fault == t.FAULT_CALIBRATION_BAD:
+            # Only good data clears these: services do it by configuring again.
+            return
+        self.clear_fault()
+
+    def clear_fault(self):
+        self.fault = 0
+        self.outputs = 0
+        self._bad_ms = 0
+        self._over_ms = 0
+        self._idle_ms = 0
+        self._timer = 0
+        self.state = t.STATE_STARTING
+
+    # ------------------------------------------------------------------ a stroke
+    def _refuse(self):
+        """Reason why extend is refused now, or REFUSAL_NONE."""
+        if self.record_ready:
+            return t.REFUSAL_RECORD_PENDING
+        if self._probe:
+            return t.REFUSAL_NONE
+        if not self.cutoff_on:
+            if self.job_no and self.job[t.J_CUTOFF_REQUIRED]:
+                return t.REFUSAL_CUTOFF_REQUIRED
+            return t.REFUSAL_NONE
+        if self.cal is None:
+            return t.REFUSAL_NO_CALIBRATION
+        if self.job_no == 0:
+            return t.REFUSAL_NO_JOB
+        if self.refusal == t.REFUSAL_ZERO_OUT:
+            return t.REFUSAL_ZERO_OUT
+        setpoint = self.job[t.J_SETPOINT_N]
+        if setpoint < 1 or setpoint > self.press.capacity_n or setpoint > self.press.overforce_n:
+            return t.REFUSAL_SETPOINT_RANGE
+        limit = self.job[t.J_TOOL_LIMIT_N]
+        if limit and setpoint > limit:
+            return t.REFUSAL_SETPOINT_RANGE
+        if setpoint > self.sense.force_of(self.cal_max - self.zero):
+            return t.REFUSAL_SETPOINT_RANGE
+        return t.REFUSAL_NONE
+
+    def _begin_stroke(self, inputs):
+        reason = self._refuse()
+        if reason:
+            self.refusal = reason
+            self.state = t.STATE_REFUSED
+            return
+        self.refusal = t.REFUSAL_NONE
+        self.stop = t.STOP_NONE
+        self._started_at_top = inputs & t.IN_TOP != 0
+        self._with_cutoff = self.cutoff_on and not self._probe
+        self.peak_n = 0
+        self.pulses = 0
+        self._stroke_ms = 0
+        self._feed_ms = 0
+        self._settled_n = 0
+        self._end_n = 0
+        self._dwelled = False
+        self.trace_unit_n = 0 if self._probe else self._force_unit
+        self.tracer.start()
+        cut = self.cut
+        if self._with_cutoff:
+            cut.begin(self.job[t.J_SETPOINT_N], self.learned, self._started_at_top)
+        elif self._probe:
+            cut.mode = MODE_PROBE
+            cut.feed = self._probe_feed
+            cut.width_ms = 0
+        else:
+            cut.mode = MODE_THRESHOLD
+            cut.feed = 0
+            cut.width_ms = 0
+        if cut.width_ms:
+            self._start_pulse()
+        else:
+            self._start_feed()
+
+    def _start_feed(self):
+        self.state = t.STATE_ADVANCE
+        self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
+        self._feed_ms = 0
+        if self._with_cutoff:
+            self.cut.feed_starts()
+
+    def _start_pulse(self):
+        self.state = t.STATE_NUDGE
+        self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
+        self._timer = self.cut.width_ms
+        self._pulse_before = self.sense.mean16()
+        if self._with_cutoff:
+            self.cut.pulses += 1
+            self.cut.feed_starts()
+
+    def _held(self):
+        """Bookkeeping common to all live states; False when the stroke was ended by the operator or the clock."""
+        self._stroke_ms += 1
+        force = self.force_n
+        if force > self.peak_n:
+            self.peak_n = force
+        if self._retract:
+            self._end_stroke(t.STOP_BOTH_PEDALS)
+            return False
+        if not self._extend:
+            if self._probe:
+                self._end_stroke(t.STOP_PROBE)
+            else:
+                self._end_stroke(t.STOP_PEDAL if self._with_cutoff else t.STOP_NO_CUTOFF)
+            return False
+        if self._stroke_ms > self.settings[t.S_CYCLE_MAX_MS]:
+            self._fail(t.FAULT_CYCLE_TOO_LONG)
+            return False
+        return True
+
+    def _advance(self, force):
+        if not self._held():
+            return
+        self._feed_ms += 1
+        cut = self.cut
+        if self._with_cutoff:
+            if not cut.advance(force, self.sense.rise16):
+                return
+            cut.feed_ends(force)
+            if cut.mode == MODE_PLAN and cut.feed != FEED_SLOW and self.press.slow_fitted and cut.land16:
+                if force < cut.setpoint - cut.accept_n - force_over(cut.rs16, 64) and self._slow_takes_over():
+                    return
+            self._close()
+        elif self._probe and self.counts >= self._probe_cut:
+            self._close()
+
+    def _slow_takes_over(self):
+        """Planned landing with a slow feed: no pause between the two."""
+        cut = self.cut
+        cut.feed = FEED_SLOW
+        cut.f0 = self.force_n
+        self._start_feed()
+        return True
+
+    def _close(self):
+        self.outputs = t.OUT_LAMP
+        self.state = t.STATE_SETTLE
+        p = self.press
+        if self._probe:
+            self._timer = self._probe_pause
+        elif self.cut.mode == MODE_THRESHOLD:
+            self._timer = 1
+        else:
+            self._timer = p.slow_settle_ms if self.cut.feed == FEED_SLOW else p.settle_ms
+        self._off_ms = self._stroke_ms
+
+    def _nudge(self, force):
+        if not self._held():
+            return
+        self._timer -= 1
+        if self._timer > 0:
+            return
+        if self._with_cutoff:
+            self.cut.feed_ends(force)
+        self._close()
+
+    def _settle(self, force):
+        if not self._held():
+            return
+        self._timer -= 1
+        if self._timer > 0:
+            return
+        if self._probe:
+            self._probe_on()
+            return
+        cut = self.cut
+        settled = self.sense.force_of_mean(self.sense.mean16())
+        self._log_pulse()
+        what = cut.decide(settled)
+        if what == NEXT_PULSE:
+            self._start_pulse()
+        elif what == NEXT_FEED:
+            self._start_feed()
+        elif self.job[t.J_DWELL_MS] > 0 and what == NEXT_DONE and cut.mode != MODE_THRESHOLD:
+            self._settled_n = settled
+            self._held_n = settled
+            self._dwell_ms = 0
+            self.state = t.STATE_DWELL
+        else:
+            self._settled_n = settled
+            self._reached(settled, what)
+
+    def _log_pulse(self):
+        if self.cut.pulses and self.pulses < PULSE_LOG:
+            i = 3 * self.pulses
+            self.pulse_log[i] = self.cut.width_ms
+            self.pulse_log[i + 1] = self._pulse_before
+            self.pulse_log[i + 2] = self.sense.mean16()
+            self.pulses += 1
+
+    def _probe_on(self):
+        """Commissioning stroke: log the pulse, then the next one or the end."""
+        if self._probe_left != 0 and self.state == t.STATE_SETTLE:
+            if self.cut.width_ms and self.pulses < PULSE_LOG:
+                i = 3 * self.pulses
+                self.pulse_log[i] = self.cut.width_ms
+                self.pulse_log[i + 1] = self._pulse_before
+                self.pulse_log[i + 2] = self.sense.mean16()
+                self.pulses += 1
+        top = self.press.capacity_n - (self.press.capacity_n >> 4)
+        if self.pulses >= self._probe_left or self.force_n > top:
+            self._end_stroke(t.STOP_PROBE)
+            return
+        self.cut.width_ms = self._probe_pulse
+        self._start_pulse()
+
+    def _dwell(self):
+        if not self._held():
+            return
+        self._dwell_ms += 1
+        cut = self.cut
+        if self._dwell_ms >= self.job[t.J_DWELL_MS]:
+            self._dwelled = True
+            self._reached(self._settled_n, NEXT_DONE)
+            return
+        if self._dwell_ms & 15:
+            return
+        force = self.sense.force_of_mean(self.sense.mean16())
+        if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:
+            what = cut.decide(force)
+            if what == NEXT_PULSE:
+                # A top-up inside the dwell: the clock goes on while it settles.
+                self._top_up(force)
+
+    def _top_up(self, force):
+        dwelt = self._dwell_ms
+        self._start_pulse()
+        self._dwell_ms = dwelt
+
+    def _reached(self, settled, what):
+        cut = self.cut
+        if what == NEXT_DONE:
+            stop = t.STOP_SETPOINT
+            if cut.mode >= MODE_FIRST and settled < cut.setpoint - max(cut.setpoint >> 4, 3 * cut.sig_n):
+                stop = t.STOP_SHORT
+        else:
+            stop = t.STOP_SHORT
+        self._end_stroke(stop)
+
+    def _end_stroke(self, stop):
+        if self.outputs & (t.OUT_EXTEND | t.OUT_SLOW):
+            self._off_ms = self._stroke_ms
+        self.outputs = t.OUT_LAMP if stop == t.STOP_SETPOINT else 0
+        self.stop = stop
+        self._stop_pending = stop
+        self._duration_ms = self._off_ms
+        self._after = AFTER_STOP_MS
+        self._probe = False
+        self.state = t.STATE_DONE
+
+    def _closing(self, force):
+        """For a while after the stop: peak, settled force and trace are still being taken; then the record is made."""
+        if force > self.peak_n:
+            self.peak_n = force
+        self._after -= 1
+        if self._after:
+            return
+        self.tracer.on = False
+        self.tracer.fine_on = False
+        self._make_record()
+
+    def _make_record(self):
+        r = self.record
+        cut = self.cut
+        stop = self._stop_pending
+        end = self.sense.force_of_mean(self.sense.mean16())
+        if self._settled_n == 0 or cut.mode == MODE_THRESHOLD:
+            self._settled_n = end
+        self.stop = stop
+        flags = 0
+        if self._with_cutoff:
+            flags |= FLAG_CUTOFF
+            if cut.mode == MODE_FIRST:
+                flags |= FLAG_FIRST
+            if cut.mode == MODE_LEAD or cut.mode == MODE_PLAN:
+                flags |= FLAG_LEARNED
+            if self.job[t.J_SETPOINT_N] < self.holdable_n():
+                flags |= FLAG_SMALL
+        if stop == t.STOP_PROBE:
+            flags |= FLAG_PROBE
+        if cut.used_slow:
+            flags |= FLAG_SLOW
+        if self._dwelled:
+            flags |= FLAG_DWELL
+        if self._reset_flag:
+            flags |= FLAG_RESET
+            self._reset_flag = False
+        r[t.R_JOB] = self.job_no
+        r[t.R_SETPOINT_N] = self.job[t.J_SETPOINT_N] if self.job_no else 0
+        r[t.R_PEAK_N] = self.peak_n
+        r[t.R_SETTLED_N] = self._settled_n
+        r[t.R_END_N] = end
+        r[t.R_STOP] = stop
+        r[t.R_FAULT] = self.fault
+        r[t.R_FLAGS] = flags
+        r[t.R_DURATION_MS] = self._duration_ms
+        r[t.R_PULSES] = cut.pulses if self._with_cutoff else self.pulses
+        r[t.R_ZERO_COUNTS] = self.zero
+        r[t.R_TRACE_MS] = self.tracer.spacing_ms
+        r[t.R_TRACE_LEN] = self.tracer.n
+        r[t.R_TRACE_UNIT_N] = self.trace_unit_n
+        r[t.R_KNEE_N] = 0
+        r[t.R_CONTACT_MS] = 0
+        if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT):
+            if stop == t.STOP_SETPOINT and cut.learn(self._settled_n):
+                self.learned_dirty = True
+        self.record_ready = True
+
+    def _done(self):
+        """Extend stays off until the pedal is released."""
+        if self._after == 0:
+            self.outputs = t.OUT_LAMP if self.stop == t.STOP_SETPOINT else 0
+        if self._extend or self._retract:
+            return
+        if self._after == 0:
+            self._zero_wait = 0
+            self.state = t.STATE_STORING if self.record_ready else t.STATE_READY
+
+    # ------------------------------------------------------------------ the return
+    def _begin_return(self):
+        self.state = t.STATE_RETURN
+        self.outputs = t.OUT_RETRACT
+        self._timer = 0
+        self._return_latched = self.latch_on
+        self._return_touch = True
+
+    def _return(self, inputs):
+        self._timer += 1
+        if self._extend:
+            # Any touch of the other pedal stops; nothing moves again before both are released.
+            self._end_return()
+            return
+        if inputs & t.IN_TOP and self.settings[t.S_TOP_SWITCH]:
+            self._end_return()
+            return
+        if self._timer > self.settings[t.S_RETURN_MAX_MS]:
+            if self.settings[t.S_TOP_SWITCH]:
+                self._fail(t.FAULT_RETURN_TOO_LONG)
+            else:
+                self._end_return()
+            return
+        if self._return_latched:
+            if not self._retract:
+                self._return_touch = False
+            elif not self._return_touch:
+                self._end_return()
+        elif not self._retract:
+            self._end_return()
+
+    def _end_return(self):
+        self.outputs = 0
+        self.refusal = t.REFUSAL_NONE
+        self.state = t.STATE_REFUSED

@@ -1,0 +1,505 @@
+"""When to close the valve, and what to do next: the part of steadyram that lands the force.
+
+Under is recoverable, over is scrap. A stroke is a continuous feed that ends early enough for whatever may come,
+then short pulses (or the slow feed) that close in from below, each sized from what is known:
+
+* nothing known (first part): a pulse, or a feed, that could not pass the setpoint even if the ram met a dead
+  stop in it;
+* learned and the rise is slow against the valve (`LEAD`): full feed to the end, closed by force + rate * lag;
+* learned and the knee outruns the valve (`PLAN`): full feed up to a position from which parts' scatter and the
+  valve's jitter cannot reach the setpoint, then pulses or slow feed.
+
+Integers only; nothing here allocates.
+"""
+
+from .fixed import clamp, force_over, isqrt, time_for
+from .learn import (
+    L_CYCLES,
+    L_FIRST_N,
+    L_LAST_ERR,
+    L_LEAD,
+    L_LEAD_N,
+    L_LEAD_SLOW,
+    L_PROFILE,
+    L_RS,
+    L_RSS,
+    L_SCATTER,
+    L_SETPOINT,
+    L_SLACK,
+    L_UC,
+    L_US,
+    L_VAR,
+    LEVELS,
+    follow_position,
+    spread16,
+)
+
+MODE_THRESHOLD = 0
+MODE_DEAD_LEAD = 1
+MODE_FIRST = 2
+MODE_LEAD = 3
+MODE_PLAN = 4
+MODE_PROBE = 5
+
+FEED_FULL = 0
+FEED_SLOW = 1
+
+NEXT_DONE = 0
+NEXT_PULSE = 1
+NEXT_FEED = 2
+NEXT_SHORT = 3
+
+FIRST_PULSES = 400
+LEARNED_PULSES = 16
+
+
+class Cutoff:
+    def __init__(self, press, sense):
+        self._p = press
+        self._s = sense
+        self.mode = MODE_THRESHOLD
+        self.feed = FEED_FULL
+        self.width_ms = 0
+        self.setpoint = 1
+        self.u16 = 0
+        self.base16 = 0
+        self.pulses = 0
+        self.land16 = 0
+        self.level = 1
+        self.contact16 = -1
+        self.learned = None
+        self.sig_n = 0
+        self.allow_n = 0
+        self.accept_n = 0
+        self.touch_n = 1
+        self.rs16 = 1
+        self.rss16 = 1
+        self.f0 = 0
+        self.w16 = 0
+        self.late16 = 0
+        self.verified = False
+        self.best16 = 0
+        self.weight16 = 0
+        self.used_slow = False
+        self.flat = 0
+        self.trip_n = 0
+        self.fed = False
+        self.from_top = True
+
+    # ------------------------------------------------------------------ before the stroke
+    def begin(self, setpoint, learned, from_top):
+        """Choose how this stroke is run and how it starts: sets mode, feed and width_ms (0 = continuous)."""
+        p = self._p
+        self.setpoint = setpoint
+        self.learned = learned
+        self.from_top = from_top
+        self.u16 = 0
+        self.base16 = 0
+        self.pulses = 0
+        self.level = 1
+        self.contact16 = -1
+        self.f0 = 0
+        self.w16 = 0
+        self.late16 = 0
+        self.verified = False
+        self.best16 = 0
+        self.weight16 = 0
+        self.used_slow = False
+        self.flat = 0
+        self.trip_n = 0
+        self.fed = False
+        self.feed = FEED_FULL
+        self.width_ms = 0
+        noise4 = p.noise_n >> 1
+        self.touch_n = max(4 * noise4, setpoint >> 6, 8)
+        if p.strategy == 0 or not p.characterised:
+            self.mode = MODE_THRESHOLD
+            return
+        if p.strategy == 2:
+            self.mode = MODE_DEAD_LEAD
+            return
+        jit = p.jitter16
+        known = learned[L_CYCLES] > 0 and learned[L_SETPOINT] == setpoint and learned[L_RS] > 0
+        dead = p.dead16(setpoint)
+        self.rs16 = learned[L_RS] if known else dead
+        slow_dead = p.slow16
+        self.rss16 = learned[L_RSS] if known and learned[L_RSS] > 0 else slow_dead
+        fine16 = self.rss16 if p.slow_fitted else self.rs16
+        # One standard deviation of what the valve's jitter (relay and spool: jitter16 is one actuation's) and
+        # the sensor leave: the same figure as limit_sigma, from what the device itself knows.
+        valve_n = force_over(fine16, isqrt(jit * jit + 21))
+        self.sig_n = max(valve_n, noise4) + (min(valve_n, noise4) >> 1)
+        self.allow_n = max(setpoint // 24, (self.sig_n * 7) >> 1)
+        if not known or not from_top:
+            self._begin_first()
+            return
+        self.accept_n = max(setpoint // 140, (self.sig_n * 3) >> 1)
+        if self._lead_will_do():
+            self.mode = MODE_LEAD
+            return
+        self._begin_plan()
+
+    def _begin_first(self):
+        """No history: what follows must be safe against a dead stop met at any moment."""
+        p = self._p
+        self.mode = MODE_FIRST
+        self.accept_n = max(self.setpoint // 50, self.sig_n * 2)
+        self._approach()
+
+    def _approach(self):
+        """Next way to travel while nothing is touched: continuous feed if the setpoint leaves it the time."""
+        p = self._p
+        lag = p.close16 + p.see16
+        if self.setpoint - force_over(p.low16, lag) > 2 * self.touch_n:
+            self.feed = FEED_FULL
+            self.width_ms = 0
+            return
+        w16 = self._safe16(0)
+        if p.slow_fitted:
+            slow_lag = p.slow_close16 + p.see16
+            if w16 < 64 or self._pulse_ms(w16) == 0:
+                self.feed = FEED_SLOW
+                if self.setpoint - force_over(p.slow16, slow_lag) > 2 * self.touch_n:
+                    self.width_ms = 0
+                    return
+                w16 = time_for(self.setpoint, p.slow16) - ((p.jitter16 * 7) >> 1)
+                self.width_ms = max(1, (w16 + p.slow_open16 - p.slow_close16) >> 4)
+                return
+        self.feed = FEED_FULL
+        self.width_ms = max(1, self._pulse_ms(w16))
+
+    def _safe16(self, force):
+        """Longest flow, t16, that cannot pass the setpoint by more than the band even on a dead stop."""
+        p = self._p
+        jit = p.jitter16
+        dead = p.dead16(force)
+        gap = self.setpoint - force
+        if p.slow_fitted:
+            # With a slow feed the band is small against one full-feed pulse: keep the whole spread below it.
+            return time_for(gap + (self.setpoint >> 6), dead) - ((jit * 9) >> 1)
+        return time_for(gap, dead) - ((jit * 3) >> 1)
+
+    def _pulse_ms(self, w16):
+        """Energised width for a flow of w16; 0 if the shortest pulse lets more through."""
+        p = self._p
+        ms = (w16 + p.open16 - p.close16) >> 4
+        return ms if ms > 0 else 0
+
+    def _lead_will_do(self):
+        """True if full feed to the end is safe and exact: slow rise, no knee within the lag, small cost of a slow valve."""
+        p = self._p
+        a = self.learned
+        rs = self.rs16
+        if force_over(rs, p.close16 >> 1) > self.allow_n:
+            return False
+        if p.slow_fitted and 2 * force_over(rs, p.jitter16) > max(self.setpoint // 84, 3 * self.sig_n):
+            return False
+        if not p.holds_load:
+            return True
+        back = a[L_US] - (p.close16 + p.see16 + 128)
+        # The rise must already be the rise at the setpoint one lag before it.
+        step = time_for(self.setpoint >> 4, rs)
+        for j in range(LEVELS - 1, 1, -1):
+            here = a[L_PROFILE + j]
+            below = a[L_PROFILE + j - 1]
+            if here == 0 or below == 0:
+                return False
+            if here - below > 2 * step + 24:
+                return False
+            if below <= back:
+                return True
+        return False
+
+    def _begin_plan(self):
+        p = self._p
+        a = self.learned
+        self.mode = MODE_PLAN
+        spread = spread16(a)
+        spread = isqrt(spread * spread + p.jitter16 * p.jitter16 * 2)
+        fine16 = self.rss16 if p.slow_fitted else self.rs16
+        allow16 = time_for(self.allow_n, self.rs16)
+        slack = (p.close16 >> 1) - allow16
+        margin = 3 * spread + (slack if slack > 0 else 0)
+        if not p.slow_fitted:
+            least = 16 + p.close16 - p.open16
+            if least > 0 and force_over(self.rs16, least) > self.allow_n + (self.allow_n >> 1):
+                # The shortest pulse would overshoot: the feed itself must land the part.
+                margin = spread >> 1
+        land = a[L_US] - margin
+        # A plateau higher by a third must not pass the setpoint where the feed ends.
+        top_n = self.setpoint + self.allow_n
+        for j in range(LEVELS, 0, -1):
+            level_n = (self.setpoint * j) >> 4
+            if level_n + (level_n >> 2) + (level_n >> 4) <= top_n:
+                limit = a[L_PROFILE + j]
+                if limit and limit - spread < land:
+                    land = limit - spread
+                break
+        self.land16 = land
+        if land < p.close16 - p.open16 + 32:
+            self._begin_first()
+
+    # ------------------------------------------------------------------ during a feed
+    def feed_starts(self):
+        """The controller has energised a feed (or a pulse)."""
+        p = self._p
+        self.fed = False
+        self.base16 = self.u16
+        open16 = p.slow_open16 if self.feed == FEED_SLOW else p.open16
+        share = p.slow_share if self.feed == FEED_SLOW else 16
+        self.u16 += ((self.width_ms * 16 - open16) * share) >> 4
+        if self.feed == FEED_SLOW:
+            self.used_slow = True
+
+    def feed_ends(self, force):
+        p = self._p
+        slow = self.feed == FEED_SLOW
+        share = p.slow_share if slow else p.share(force)
+        self.u16 += ((p.slow_close16 if slow else p.close16) * share) >> 4
+        if self.u16 < self.base16:
+            self.u16 = self.base16
+
+    def advance(self, force, rise16):
+        """One millisecond of feed; True when the valve must be told to close now."""
+        p = self._p
+        slow = self.feed == FEED_SLOW
+        share = p.slow_share if slow else (16 if force < p.changeover_n else p.high_share)
+        self.u16 += share
+        mode = self.mode
+        setpoint = self.setpoint
+        if mode == MODE_THRESHOLD:
+            return force >= setpoint
+        now16 = self.u16 - ((p.see16 * share) >> 4)
+        self._mark(force, now16)
+        lag = (p.slow_close16 if slow else p.close16) + p.see16
+        if mode == MODE_FIRST:
+            dead = p.slow16 if slow else p.dead16(force)
+            if force > self.touch_n and not slow and self.setpoint - force > 0:
+                pass
+            return force + force_over(dead, lag) >= setpoint
+        if mode == MODE_DEAD_LEAD:
+            return force + force_over(max(0, rise16), lag) >= setpoint
+        if mode == MODE_LEAD:
+            rate = self.rs16
+            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
+                rate = rise16
+            if force + force_over(rate, lag) + self.learned[L_LEAD] >= setpoint:
+                self.trip_n = force
+                return True
+            return False
+        # MODE_PLAN
+        if slow:
+            rate = self.rss16
+            if rise16 > rate + (rate >> 2) + 2 * p.noise_n:
+                rate = rise16
+            return force + force_over(rate, lag) + self.learned[L_LEAD_SLOW] >= setpoint
+        if self.u16 + ((p.close16 * share) >> 4) >= self.land16:
+            return True
+        if force > self.touch_n:
+            if now16 < self.learned[L_UC] - 3 * p.jitter16 - 160:
+                return True
+            rise = max(0, rise16 - p.noise_n)
+            if force + force_over(rise, lag) >= setpoint:
+                return True
+        return False
+
+    def _mark(self, force, now16):
+        """Note the position at contact and at each sixteenth of the setpoint, as they are passed."""
+        if self.contact16 < 0 and force > self.touch_n:
+            self.contact16 = now16
+        level = self.level
+        if level <= LEVELS and force << 4 >= self.setpoint * level:
+            self._profile(level, now16)
+            self.level = level + 1
+
+    def _profile(self, level, at16):
+        a = self.learned
+        if at16 < 1:
+            at16 = 1
+        old = a[L_PROFILE + level]
+        if old == 0 or a[L_CYCLES] < 2 or a[L_SETPOINT] != self.setpoint:
+            a[L_PROFILE + level] = at16
+        else:
+            a[L_PROFILE + level] = old + ((at16 - old) >> 2)
+
+    # ------------------------------------------------------------------ after the valve closed and the force settled
+    def decide(self, force):
+        """What next, from the settled force: NEXT_DONE, NEXT_PULSE (width_ms, feed), NEXT_FEED or NEXT_SHORT."""
+        p = self._p
+        mode = self.mode
+        if mode == MODE_THRESHOLD or mode == MODE_DEAD_LEAD or mode == MODE_PROBE:
+            return NEXT_DONE
+        setpoint = self.setpoint
+        self._watch(force)
+        gap = setpoint - force
+        if gap <= self.accept_n:
+            return NEXT_DONE
+        if not p.holds_load:
+            return NEXT_DONE
+        if self.pulses >= (FIRST_PULSES if mode == MODE_FIRST else LEARNED_PULSES):
+            return NEXT_SHORT
+        touched = force > self.touch_n
+        if mode == MODE_FIRST:
+            if not touched:
+                self._approach()
+                return self._go()
+            if p.slow_fitted:
+                return self._slow(gap, p.slow16)
+            return self._full(self._safe16(force), gap)
+        # learned
+        rate = self.rs16
+        if p.slow_fitted:
+            left16 = (
+                self.learned[L_US] - self.u16 - 3 * spread16(self.learned) - 2 * p.jitter16 - (p.close16 >> 1)
+            )
+            if left16 > 160 and gap > self.setpoint >> 3:
+                ms = self._pulse_ms(left16)
+                if ms > 0:
+                    self.feed = FEED_FULL
+                    self.width_ms = ms
+                    return NEXT_PULSE
+            return self._slow(gap, self.rss16)
+        jit = p.jitter16
+        known16 = time_for(gap, rate) - self.late16
+        if not self.verified:
+            slack = (p.close16 >> 1) - time_for(self.allow_n, rate)
+            if slack > 0:
+                known16 -= slack
+        reach16 = self.learned[L_US] - self.u16 - 3 * spread16(self.learned) - self.late16
+        w16 = known16 - (jit >> 2)
+        if not touched:
+            # Not on the part yet: the longer of what position allows and what any contact in it could stand.
+            w16 = time_for(setpoint, rate) - ((jit * 3) >> 1)
+            if reach16 > w16:
+                w16 = reach16
+        elif reach16 > w16 and force < setpoint - (setpoint >> 3):
+            w16 = reach16
+        if w16 < jit:
+            w16 = jit
+        return self._full(w16, gap)
+
+    def _go(self):
+        if self.width_ms:
+            return NEXT_PULSE
+        return NEXT_FEED
+
+    def _full(self, w16, gap):
+        """A full-feed pulse of flow w16, or done if the shortest pulse would overshoot."""
+        p = self._p
+        self.feed = FEED_FULL
+        ms = (w16 + p.open16 - p.close16 + 8) >> 4 if self.mode != MODE_FIRST else self._pulse_ms(w16)
+        if ms < 1:
+            least = 16 + p.close16 - p.open16 + self.late16
+            if least > 0:
+                excess = force_over(self.rs16, least) - gap
+                if excess > (self.allow_n if self.mode != MODE_FIRST else 2 * self.sig_n):
+                    return NEXT_DONE
+                if self.mode == MODE_FIRST and gap < 4 * self.sig_n and w16 < 0:
+                    return NEXT_DONE
+            ms = 1
+        self.width_ms = ms
+        return NEXT_PULSE
+
+    def _slow(self, gap, rate):
+        """Slow feed while the lag leaves room, else slow pulses."""
+        p = self._p
+        self.feed = FEED_SLOW
+        lag = p.slow_close16 + p.see16
+        if force_over(rate, lag) + 2 * self.touch_n < gap:
+            self.width_ms = 0
+            return NEXT_FEED
+        w16 = time_for(gap, rate) - (p.jitter16 if self.mode != MODE_FIRST else 2 * p.jitter16)
+        ms = (w16 + p.slow_open16 - p.slow_close16) >> 4
+        if ms < 1:
+            least = 16 + p.slow_close16 - p.slow_open16
+            if least > 0 and force_over(rate, least) - gap > self.sig_n * 2:
+                return NEXT_DONE
+            ms = 1
+        self.width_ms = ms
+        return NEXT_PULSE
+
+    def _watch(self, force):
+        """Compare what the last move did with what it should have done; keep the rise rate seen near the setpoint."""
+        p = self._p
+        moved16 = self.u16 - self.base16
+        gained = force - self.f0
+        slow = self.feed == FEED_SLOW
+        if self.contact16 < 0 and force > self.touch_n:
+            self.contact16 = self.base16
+        level = self.level
+        # Levels passed inside a pulse: interpolate between the two settled readings.
+        while level <= LEVELS and force << 4 >= self.setpoint * level:
+            span = gained if gained > 0 else 1
+            part = ((self.setpoint * level) >> 4) - self.f0
+            share = clamp((part << 7) // span, 0, 128) if part < 4000000 else 0
+            self._profile(level, self.base16 + ((moved16 * share) >> 7))
+            level += 1
+        self.level = level
+        if moved16 > 0 and self.f0 > self.setpoint >> 1:
+            if moved16 < 4000 and self.weight16 < 4000:
+                self.weight16 += moved16
+                self.best16 += gained
+            if not slow and self.mode != MODE_FIRST and self.pulses:
+                late = time_for(gained, self.rs16) - moved16
+                if late > 3 * p.jitter16 + 16:
+                    self.late16 = clamp(self.late16 + late, 0, p.close16)
+                    self.verified = True
+                elif late > -(3 * p.jitter16 + 16):
+                    self.verified = True
+        if gained < self.touch_n and force > self.touch_n:
+            self.flat += 1
+        else:
+            self.flat = 0
+        self.f0 = force
+
+    # ------------------------------------------------------------------ after the part
+    def learn(self, force):
+        """Take this stroke into the job's learned state. force: settled force. Returns True if anything changed."""
+        a = self.learned
+        p = self._p
+        mode = self.mode
+        if mode == MODE_THRESHOLD or mode == MODE_DEAD_LEAD or mode == MODE_PROBE or a is None:
+            return False
+        if not self.from_top:
+            return False
+        setpoint = self.setpoint
+        error = force - setpoint
+        if a[L_SETPOINT] != setpoint:
+            a[L_SETPOINT] = setpoint
+            a[L_CYCLES] = 0
+            a[L_US] = 0
+            a[L_LEAD] = 0
+            a[L_LEAD_SLOW] = 0
+        n = a[L_CYCLES]
+        dead = p.dead16(setpoint)
+        if a[L_RS] == 0:
+            a[L_RS] = dead - (dead >> 3)
+            a[L_RSS] = p.slow16 - (p.slow16 >> 3)
+        if self.weight16 > 0 and self.best16 > 0:
+            # Rate over the oil let in above half the setpoint, weighted by how long that was against the jitter.
+            rate = clamp(time_for(self.best16, self.weight16), dead >> 3, dead + (dead >> 4))
+            gain = (self.weight16 << 6) // (self.weight16 + 12 * p.jitter16)
+            a[L_RS] += ((rate - a[L_RS]) * gain) >> 7
+        rs = a[L_RS]
+        seen = self.u16 - time_for(error, rs)
+        jit = p.jitter16
+        noise = jit * jit * 2 * (1 + self.pulses)
+        if n == 0:
+            a[L_FIRST_N] = force
+        if mode == MODE_LEAD:
+            step = clamp(error, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
+            tried = a[L_LEAD_N]
+            if self.pulses == 0 or error > 0:
+                a[L_LEAD] += step >> (1 if tried < 2 else 2)
+                a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
+        if mode == MODE_PLAN and self.used_slow and self.pulses == 0:
+            step = clamp(error, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
+            a[L_LEAD_SLOW] += step >> (1 if n < 3 else 2)
+        follow_position(a, seen, clamp(noise, 4, 1000000))
+        if self.contact16 > 0:
+            a[L_UC] = self.contact16 if n == 0 else a[L_UC] + ((self.contact16 - a[L_UC]) >> 1)
+        a[L_LAST_ERR] = error
+        a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
+        if n < 1000000:
+            a[L_CYCLES] = n + 1
+        return True

@@ -1,0 +1,74 @@
+"""What the settings say of the press, turned into the quantities the cutoff works with."""
+
+from .. import tables as t
+
+FORCE_MAX = 5000000
+
+
+class Press:
+    """Lags in sixteenths of a millisecond, rates in newtons a millisecond times sixteen."""
+
+    def __init__(self):
+        self.characterised = False
+        self.strategy = 0
+        self.slow_fitted = False
+        self.holds_load = True
+        self.overforce_n = 1
+        self.capacity_n = 1
+        self.configure([row[3] for row in t.SETTINGS])
+
+    def configure(self, s):
+        self.characterised = s[t.S_CHAR_VALID] == 1
+        self.strategy = s[t.S_STRATEGY]
+        self.slow_fitted = s[t.S_SLOW_FITTED] == 1
+        self.holds_load = s[t.S_HOLDS_LOAD] == 1
+        self.capacity_n = s[t.S_CAPACITY_N]
+        self.overforce_n = s[t.S_OVERFORCE_N]
+        self.open16 = _t16(s[t.S_OPEN_LAG_US])
+        self.close16 = _t16(s[t.S_CLOSE_LAG_US]) + _t16(s[t.S_COAST_US])
+        self.slow_open16 = _t16(s[t.S_SLOW_OPEN_LAG_US])
+        self.slow_close16 = _t16(s[t.S_SLOW_CLOSE_LAG_US])
+        self.sensor16 = _t16(s[t.S_SENSOR_LAG_US])
+        self.jitter16 = _t16(s[t.S_JITTER_US])
+        self.low16 = _r16(s[t.S_RATE_LOW_N_S])
+        self.high16 = _r16(s[t.S_RATE_HIGH_N_S])
+        self.slow16 = _r16(s[t.S_RATE_SLOW_N_S])
+        self.changeover_n = s[t.S_CHANGEOVER_N]
+        if self.changeover_n == 0:
+            self.changeover_n = FORCE_MAX
+        self.noise_n = s[t.S_NOISE_N]
+        # Flow of the high stage and of the slow feed against the low stage's, in sixteenths of it.
+        self.high_share = max(1, (self.high16 << 4) // self.low16) if self.low16 else 16
+        self.slow_share = max(1, (self.slow16 << 4) // self.low16) if self.low16 else 1
+        # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
+        self.see16 = self.sensor16 + 32
+        # Reading settled to 2 % of what remains: four time constants, then 16 samples.
+        self.settle_ms = ((self.close16 + 3 * self.jitter16 + 4 * self.sensor16) >> 4) + 18
+        self.slow_settle_ms = ((self.slow_close16 + 3 * self.jitter16 + 4 * self.sensor16) >> 4) + 18
+
+    def dead16(self, force_n):
+        """Full-feed rise rate on a dead stop at a force: the stiffest that any part can be."""
+        return self.low16 if force_n < self.changeover_n else self.high16
+
+    def share(self, force_n):
+        """Full-feed flow at a force, in sixteenths of the low stage's."""
+        return 16 if force_n < self.changeover_n else self.high_share
+
+
+def nominal_c1(settings):
+    """Newtons per 65536 counts by the nameplates alone, for a press without a calibration (not in a step)."""
+    span = settings[t.S_COUNTS_FULL] - settings[t.S_COUNTS_ZERO]
+    if span < 1:
+        return 0
+    radius = settings[t.S_BORE_UM] // 200
+    area_mm2 = radius * radius * 355 // 11300
+    full_n = area_mm2 * settings[t.S_RANGE_KPA] // 1000
+    return min((full_n << 16) // span, 4194303)
+
+
+def _t16(us):
+    return (us * 2 + 62) // 125
+
+
+def _r16(n_s):
+    return (n_s // 125) * 2 if n_s > 60000000 else (n_s * 16) // 1000
