@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +34,14 @@ class DevicePolynomial:
     fields: `zero_counts`, `c0_n` .. `c3_n`, `max_counts`, `friction_n` by the definition's names;
     force_N, counts: the points; residual_N: force of the device's integer polynomial at each
     point's (rounded) counts, less the reference force; fit: the unrounded polynomial in
-    u = (counts - zero) / 65536.
+    u = (counts - zero) / 65536, None if the coefficients came from elsewhere.
     """
 
     fields: dict[str, int]
     force_N: NDArray[np.float64]
     counts: NDArray[np.float64]
     residual_N: NDArray[np.float64]
-    fit: PolynomialFit
+    fit: PolynomialFit | None
 
 
 def mulq(a: int, x: int) -> int:
@@ -105,7 +106,22 @@ def fit_device_polynomial(
     zero = round(zero_counts)
     u = [Fraction(float(c) - zero) / 65536 for c in reading]
     fit = fit_polynomial(u, [Fraction(float(f)) for f in force], degree, weights)
-    rounded = [round(b) for b in fit.coefficients] + [0] * (3 - degree)
+    return round_for_device(fit.coefficients, force, reading, zero, friction_N, fit)
+
+
+def round_for_device(
+    coefficients: Sequence[float],
+    force: NDArray[np.float64],
+    reading: NDArray[np.float64],
+    zero: int,
+    friction_N: float,
+    fit: PolynomialFit | None = None,
+) -> DevicePolynomial:
+    """Round coefficients in u = (counts - zero) / 65536 to the device's integers and check them.
+
+    Raises BadInput when a coefficient does not fit the device or the curve does not rise.
+    """
+    rounded = [round(b) for b in coefficients] + [0] * (4 - len(coefficients))
     fields = {
         "zero_counts": zero,
         "c0_n": rounded[0],
@@ -120,13 +136,12 @@ def fit_device_polynomial(
             "the calibration's coefficients do not fit the device: the transducer is far too large, "
             "or a point is wrong by a power of ten."
         )
-    ends = np.linspace(reading.min(), reading.max(), 65)
-    if (np.diff([evaluate_device(fields, round(c)) for c in ends]) <= 0).any():
+    ends = [evaluate_device(fields, round(c)) for c in np.linspace(reading.min(), reading.max(), 65)]
+    if ends[-1] <= ends[0] or any(later < earlier for earlier, later in pairwise(ends)):
         raise BadInput(
             "the fitted force does not rise with the reading all the way; use a lower degree or more points."
         )
-    residual = device_force(fields, reading) - force
-    return DevicePolynomial(fields, force, reading, residual, fit)
+    return DevicePolynomial(fields, force, reading, device_force(fields, reading) - force, fit)
 
 
 def line_for_device(

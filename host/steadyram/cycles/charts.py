@@ -1,0 +1,134 @@
+"""Control charts and capability of a run of peaks.
+
+Sources: constants by numerical integration of the range's distribution (they agree with the tables
+of ISO 7870-2 and the ASTM manual on control charts to their three decimals); chart formulas and
+capability from the NIST/SEMATECH e-Handbook, 6.1.6, 6.3.2.2 and 6.3.2.4.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy import integrate, stats
+
+from steadyram.errors import BadInput
+
+
+@dataclass(frozen=True)
+class ChartConstants:
+    """Factors of X-bar and R charts for samples of n."""
+
+    n: int
+    d2: float
+    d3: float
+    a2: float
+    d3_low: float
+    d4_high: float
+    c4: float
+
+
+@cache
+def chart_constants(n: int) -> ChartConstants:
+    """Factors for samples of n (2 to 100); `d3_low` and `d4_high` are the tables' D3 and D4.
+
+    d2 = E[W], d3 = sd[W] of the range W of n standard normals: E[W] = integral of
+    1 - (1-F)^n - F^n, E[W^2] = 2 integral w P(W > w) dw. c4 from the gamma function.
+    """
+    if not 2 <= n <= 100:
+        raise BadInput("chart constants are for samples of 2 to 100.")
+
+    def tail(x: float) -> float:
+        f = float(stats.norm.cdf(x))
+        return 1.0 - f**n - (1.0 - f) ** n
+
+    d2 = integrate.quad(tail, -9, 9, epsabs=1e-12, epsrel=1e-12, limit=200)[0]
+    # P(W <= w) by Gauss-Legendre over the smallest of the sample; smooth, so 400 nodes are plenty.
+    nodes, weights = np.polynomial.legendre.leggauss(400)
+    x = 9.0 * nodes
+    pdf, cdf = stats.norm.pdf(x), stats.norm.cdf(x)
+
+    def exceed(w: float) -> float:
+        return 1.0 - float(9.0 * np.sum(weights * n * pdf * (stats.norm.cdf(x + w) - cdf) ** (n - 1)))
+
+    second = 2.0 * integrate.quad(lambda w: w * exceed(w), 0, 18, epsabs=1e-10, epsrel=1e-10, limit=200)[0]
+    d3 = math.sqrt(second - d2 * d2)
+    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2))
+    return ChartConstants(n, d2, d3, 3 / (d2 * math.sqrt(n)), max(0.0, 1 - 3 * d3 / d2), 1 + 3 * d3 / d2, c4)
+
+
+@dataclass(frozen=True)
+class IndividualsChart:
+    """Centre and limits of an individuals and moving-range chart; `outside` are indices."""
+
+    centre: float
+    moving_range: float
+    upper: float
+    lower: float
+    range_upper: float
+    outside: tuple[int, ...]
+
+
+def individuals_chart(values: Sequence[float]) -> IndividualsChart:
+    """Individuals chart: mean ± 3 MR-bar / d2(2). Raises BadInput for fewer than two values."""
+    if len(values) < 2:
+        raise BadInput("an individuals chart needs at least two strokes.")
+    centre = math.fsum(values) / len(values)
+    moving = math.fsum(abs(b - a) for a, b in zip(values, values[1:], strict=False)) / (len(values) - 1)
+    # The handbook prints its limits with d2 rounded to 1.128, as the tables do.
+    half = 3.0 * moving / 1.128
+    outside = tuple(i for i, v in enumerate(values) if abs(v - centre) > half)
+    return IndividualsChart(
+        centre, moving, centre + half, centre - half, chart_constants(2).d4_high * moving, outside
+    )
+
+
+@dataclass(frozen=True)
+class Ewma:
+    """Exponentially weighted mean, one a value, and its asymptotic limits."""
+
+    values: tuple[float, ...]
+    upper: float
+    lower: float
+
+
+def ewma(values: Sequence[float], start: float, sd: float, weight: float = 0.3, k: float = 3.0) -> Ewma:
+    """EWMA chart: z = w x + (1-w) z, limits start ± k sd sqrt(w / (2-w)).
+
+    Raises BadInput for a weight outside 0 to 1 or a negative sd.
+    """
+    if not 0.0 < weight <= 1.0 or sd < 0.0:
+        raise BadInput(
+            "an EWMA needs a weight between 0 and 1 and a standard deviation that is not negative."
+        )
+    z, out = start, []
+    for x in values:
+        z = weight * x + (1.0 - weight) * z
+        out.append(z)
+    half = k * sd * math.sqrt(weight / (2.0 - weight))
+    return Ewma(tuple(out), start + half, start - half)
+
+
+@dataclass(frozen=True)
+class Capability:
+    """Cp, Cpk and their one-sided parts; k is the off-centre ratio."""
+
+    cp: float
+    cpk: float
+    cpu: float
+    cpl: float
+    k: float
+
+
+def capability(mean: float, sd: float, lower: float, upper: float) -> Capability:
+    """Capability against two limits (same unit). Raises BadInput when they make no band or sd is 0."""
+    if not (upper > lower and sd > 0.0):
+        raise BadInput("capability needs an upper limit above the lower one and a scatter above zero.")
+    cpu, cpl = (upper - mean) / (3 * sd), (mean - lower) / (3 * sd)
+    half = (upper - lower) / 2
+    return Capability(
+        (upper - lower) / (6 * sd), min(cpu, cpl), cpu, cpl, abs((upper + lower) / 2 - mean) / half
+    )

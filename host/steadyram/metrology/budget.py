@@ -1,0 +1,62 @@
+"""Uncertainty budgets by the GUM (JCGM 100:2008): components, effective degrees of freedom, expansion.
+
+Source of the formulas: JCGM 100:2008, 5.1.2 (law of propagation), G.4.1 (Welch-Satterthwaite),
+G.3 (coverage factor from Student's t).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy import stats
+
+Shape = Literal["normal", "rectangular", "t"]
+
+
+@dataclass(frozen=True)
+class Component:
+    """One line of a budget.
+
+    u: standard uncertainty already in the unit of the result (sensitivity included); kind: "A"
+    (statistics) or "B" (anything else); dof: degrees of freedom, inf when known well; shape: for
+    Monte Carlo.
+    """
+
+    name: str
+    u: float
+    kind: Literal["A", "B"]
+    dof: float = math.inf
+    shape: Shape = "normal"
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Combined and expanded uncertainty of one value; unit of the components."""
+
+    components: tuple[Component, ...]
+    combined: float
+    effective_dof: float
+    coverage_factor: float
+    expanded: float
+    level: float
+
+    def share(self, component: Component) -> float:
+        """Part of the combined variance that a component makes, 0 to 1."""
+        return component.u**2 / self.combined**2 if self.combined else 0.0
+
+
+def combine(components: Sequence[Component], level: float = 0.95) -> Budget:
+    """Combine uncorrelated components and expand to `level` (0.95 by default)."""
+    combined = math.sqrt(sum(c.u**2 for c in components))
+    spread = sum(c.u**4 / c.dof for c in components if math.isfinite(c.dof) and c.dof > 0)
+    dof = combined**4 / spread if spread > 0.0 else math.inf
+    # G.4.1: the effective degrees of freedom are cut to the next lower integer.
+    factor = (
+        float(stats.t.ppf(0.5 + level / 2, max(1.0, math.floor(dof))))
+        if math.isfinite(dof) and dof < 1e6
+        else float(stats.norm.ppf(0.5 + level / 2))
+    )
+    return Budget(tuple(components), combined, dof, factor, factor * combined, level)

@@ -1,0 +1,129 @@
+"""The journal of a calibration in progress: one line for the header, one a point, each flushed to disk.
+
+An interruption loses at most the point that was being written: a torn last line is dropped when the
+journal is opened again. JSON Lines; the header line is `{"header": {...}}`, points `{"point": {...}}`,
+the closing zero `{"zero_counts_after": ...}`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from steadyram.errors import BadInput
+from steadyram.metrology.record import CalibrationRecord, Header, Point
+
+MAX_BYTES = 5_000_000
+
+
+class Journal:
+    """An open journal; `record` is what it holds so far."""
+
+    def __init__(self, path: Path, record: CalibrationRecord) -> None:
+        self.path = path
+        self.record = record
+
+    @classmethod
+    def begin(cls, path: Path, header: Header) -> Journal:
+        """Make a new journal. Raises BadInput if the file exists or cannot be made."""
+        try:
+            with path.open("x", encoding="utf-8"):
+                pass
+        except FileExistsError:
+            raise BadInput(f"{path} exists already; resume it, or choose another name.") from None
+        except OSError as error:
+            raise BadInput(f"{path} cannot be made ({error.strerror}); choose another place.") from None
+        journal = cls(path, CalibrationRecord(header=header, points=(), rows=()))
+        journal._append({"header": header.model_dump(mode="json")})
+        return journal
+
+    @classmethod
+    def resume(cls, path: Path) -> Journal:
+        """Open a journal again; a torn last line is cut off the file."""
+        raw = _read(path)
+        whole = raw[: raw.rfind(b"\n") + 1]
+        journal = cls(path, _parse(whole, path))
+        if len(whole) != len(raw):
+            with path.open("r+b") as out:
+                out.truncate(len(whole))
+        return journal
+
+    def add(self, point: Point) -> None:
+        """Append a point and flush it to disk."""
+        self._append({"point": point.model_dump(mode="json")})
+        rows = (*self.record.rows, len(self.record.rows) + 2)
+        self.record = self.record.model_copy(update={"points": (*self.record.points, point), "rows": rows})
+
+    def close_zero(self, counts: float) -> None:
+        """Append the reading at rest after the last run."""
+        self._append({"zero_counts_after": counts})
+        header = self.record.header.model_copy(update={"zero_counts_after": counts})
+        self.record = self.record.model_copy(update={"header": header})
+
+    def _append(self, document: dict[str, object]) -> None:
+        try:
+            with self.path.open("ab") as out:
+                out.write(json.dumps(document, allow_nan=False).encode("ascii") + b"\n")
+                out.flush()
+                os.fsync(out.fileno())
+        except OSError as error:
+            raise BadInput(
+                f"{self.path} cannot be written ({error.strerror}); free the disk and resume."
+            ) from None
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise BadInput(f"{path} is too large for a calibration; give the journal of one.")
+        return path.read_bytes()
+    except OSError as error:
+        raise BadInput(f"{path} cannot be read ({error.strerror}); check its name.") from None
+
+
+def read_journal(path: Path) -> CalibrationRecord:
+    """Read a journal without changing it. Raises BadInput, the row named, when it is none."""
+    raw = _read(path)
+    return _parse(raw[: raw.rfind(b"\n") + 1], path)
+
+
+def _parse(raw: bytes, path: Path) -> CalibrationRecord:
+    header: Header | None = None
+    points: list[Point] = []
+    rows: list[int] = []
+    zero_after: float | None = None
+    for number, line in enumerate(raw.splitlines(), start=1):
+        where = f"{path}, row {number}"
+        try:
+            document = json.loads(line)
+        except (ValueError, RecursionError):
+            raise BadInput(
+                f"{where}: this is not a calibration journal; give the file that 'new' made."
+            ) from None
+        if not isinstance(document, dict) or len(document) != 1:
+            raise BadInput(f"{where}: expected a header or a point; correct the row or take it out.")
+        try:
+            if "header" in document and header is None:
+                header = Header.model_validate_json(json.dumps(document["header"]))
+            elif "point" in document and header is not None:
+                points.append(Point.model_validate(document["point"]))
+                rows.append(number)
+            elif "zero_counts_after" in document and header is not None:
+                zero_after = float(document["zero_counts_after"])
+            else:
+                raise BadInput(f"{where}: expected a header first and points after it.")
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = ".".join(str(p) for p in first["loc"]) or "it"
+            message = first["msg"].removeprefix("Value error, ")
+            raise BadInput(f"{where}: {key}: {message[:200]}; correct the row.") from None
+        except (TypeError, ValueError):
+            raise BadInput(f"{where}: the closing zero is not a number; take the row out.") from None
+    if header is None:
+        raise BadInput(f"{path} holds no calibration; make one with 'calibration new'.")
+    if zero_after is not None:
+        header = header.model_copy(update={"zero_counts_after": zero_after})
+    return CalibrationRecord(header=header, points=tuple(points), rows=tuple(rows))
