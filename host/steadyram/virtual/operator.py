@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from steadyram.virtual.press import VirtualPress
 
 # How long a person holds a button down: long enough for the panel's "hold to enable".
-HOLD_S = 3.0
+HOLD_S = 2.0
 TAP_S = 0.15
 
 

@@ -86,8 +86,8 @@ class VirtualPress(ValveChecks):
     """A press that is not there.
 
     press: press file (path, raw tables or model); seed: of every random draw; runtime: where the firmware
-    runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder, gone at
-    `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch: ticks run
+    runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder,
+    gone at `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch: ticks run
     ahead at most (None = adaptive; any value gives the same results).
     Raises BadInput for a bad press file, FirmwareStopped when the firmware does not start.
     """
@@ -396,8 +396,9 @@ class VirtualPress(ValveChecks):
         self._watched.append((predicate, action))
 
     def inject(self, fault: str, *, at: str | None = None) -> None:
-        """Bring a fault on: "NAME" now, "NAME@CYCLE", "NAME@CYCLE:PHASE" or "NAME@2.5s"; `at` = the part after @.
+        """Bring a fault on: "NAME" now, "NAME@CYCLE", "NAME@CYCLE:PHASE" or "NAME@2.5s".
 
+        at: the part after the @, if it is not in `fault` itself.
         Names and phases are those of `faults.FAULTS` and `faults.PHASES`. Raises BadInput.
         """
         parse_fault(fault if at is None else f"{fault}@{at}").arm(self)

@@ -1,0 +1,358 @@
+"""A virtual press served as a serial line: a TCP port, and a pseudo-terminal where the system has them.
+
+How time passes. In real time: one millisecond a millisecond, in chunks of at most 10 ms; a machine that cannot
+keep up slips, it never rushes to catch up. Otherwise: as fast as it can while there is something to do (bytes
+from the host, an operator's script, a valve energised or just switched), and at the pace of the wall clock when
+there is not, so that an idle press costs next to nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import selectors
+import signal
+import socket
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from typing import Any, Final
+
+from steadyram.errors import BadInput, PortError, SteadyramError
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.runtime import FirmwareStopped
+from steadyram.virtual.script import PATIENCE_S, Condition, Person, Script
+from steadyram.virtual.typed import perform
+
+_CHUNK_S: Final = 0.01
+_FAST_CHUNK_S: Final = 0.1
+_SLIP_S: Final = 0.25
+_AFTER_BYTES_S: Final = 0.05
+_AFTER_VALVES_S: Final = 0.5
+_SEND_MOST: Final = 1 << 20
+_READ: Final = 65536
+BUSY_NOTE: Final = b"# another host is connected to this press; try again when it has let go\n"
+
+
+def parse_listen(text: str) -> tuple[str, int]:
+    """Split HOST:PORT. Raises BadInput."""
+    host, _, port = text.rpartition(":")
+    if not host or not port.isascii() or not port.isdecimal() or int(port) > 65535:
+        raise BadInput(f"--listen '{text}' is not HOST:PORT, e.g. 127.0.0.1:0 to have a free port picked.")
+    return host.strip("[]"), int(port)
+
+
+class _Runner:
+    """Runs one script step by step: `ready` when its next step may be taken."""
+
+    def __init__(self, press: VirtualPress, script: Script) -> None:
+        self._press = press
+        self._script = script
+        self._until_s = press.time_s
+        self._condition: Condition | None = None
+        self.over = False
+
+    def wait_s(self) -> float:
+        """Seconds of virtual time that may pass before the script wants to look again."""
+        return max(0.0, self._until_s - self._press.time_s)
+
+    @property
+    def condition(self) -> Condition | None:
+        return self._condition
+
+    def turn(self) -> None:
+        """Take every step that is due."""
+        while not self.over and self._due():
+            try:
+                wait = next(self._script)
+            except StopIteration:
+                self.over = True
+                return
+            if callable(wait):
+                self._condition = wait
+                self._until_s = self._press.time_s + PATIENCE_S
+            else:
+                self._condition = None
+                self._until_s = self._press.time_s + wait
+
+    def _due(self) -> bool:
+        if self._press.time_s >= self._until_s - 1e-9:
+            return True
+        return self._condition is not None and self._condition(self._press)
+
+
+class PressServer:
+    """Serves one press to one host at a time (and to whoever opens the pseudo-terminal).
+
+    press: is closed by the caller; person: who works at it, or None; typed: read action lines from `actions`
+    (a file descriptor); say: takes lines meant for a person.
+    """
+
+    def __init__(
+        self,
+        press: VirtualPress,
+        *,
+        listen: tuple[str, int],
+        pty: bool = False,
+        realtime: bool = False,
+        person: Person | None = None,
+        actions: int | None = None,
+        say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+    ) -> None:
+        """Opens the port. Raises PortError when it cannot be had, BadInput when there are no pseudo-terminals."""
+        self.press = press
+        self.realtime = realtime
+        self._person = person
+        self._say = say
+        self._select = selectors.DefaultSelector()
+        self._client: socket.socket | None = None
+        self._out = bytearray()
+        self._busy_until_s = 0.0
+        self._stopping = False
+        self._typed: deque[str] = deque()
+        self._typed_part = b""
+        self._typing: _Runner | None = None
+        self._day = None if person is None else _Runner(press, person.day(press))
+        self._pty: tuple[int, int] | None = None
+        self.pty_path: str | None = None
+        self._listener = self._open(listen)
+        self._select.register(self._listener, selectors.EVENT_READ, self._accept)
+        if pty:
+            self._open_pty()
+        if actions is not None:
+            with contextlib.suppress(ValueError, OSError):
+                # A plain file is always readable and cannot be selected: take it whole.
+                self._select.register(actions, selectors.EVENT_READ, lambda: self._read_actions(actions))
+                actions = None
+            if actions is not None:
+                while self._read_actions(actions):
+                    pass
+
+    @staticmethod
+    def _open(listen: tuple[str, int]) -> socket.socket:
+        try:
+            family = socket.getaddrinfo(*listen, type=socket.SOCK_STREAM)[0][0]
+            listener = socket.socket(family, socket.SOCK_STREAM)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind(listen)
+            listener.listen(8)
+        except OSError as error:
+            raise PortError(
+                f"The address {listen[0]}:{listen[1]} cannot be listened on ({error.strerror}); "
+                "choose another port, or 0 to have a free one picked."
+            ) from None
+        listener.setblocking(False)
+        return listener
+
+    def _open_pty(self) -> None:
+        try:
+            import pty
+            import tty
+        except ImportError:
+            raise BadInput(
+                "This system has no pseudo-terminals; leave --pty out and use the socket."
+            ) from None
+        master, slave = pty.openpty()
+        tty.setraw(slave)
+        os.set_blocking(master, False)
+        # The slave end stays open here, so that a host may come and go without ending the line.
+        self._pty = (master, slave)
+        self.pty_path = os.ttyname(slave)
+        self._select.register(master, selectors.EVENT_READ, self._read_pty)
+
+    @property
+    def url(self) -> str:
+        """What `--port` takes."""
+        host, port = self._listener.getsockname()[:2]
+        return f"socket://{f'[{host}]' if ':' in host else host}:{port}"
+
+    def stop(self) -> None:
+        """Let `serve` return soon; may be called from a signal handler."""
+        self._stopping = True
+
+    def close(self) -> None:
+        """Close every end of the line."""
+        self._drop_client()
+        self._select.close()
+        self._listener.close()
+        if self._pty is not None:
+            for end in self._pty:
+                os.close(end)
+            self._pty = None
+
+    # ------------------------------------------------------------------ the loop
+    def serve(self) -> None:
+        """Serve until `stop`. Raises FirmwareStopped."""
+        wall = time.monotonic()
+        while not self._stopping:
+            fast = not self.realtime and self._busy()
+            due_s = wall + _CHUNK_S - time.monotonic()
+            for key, _ in self._select.select(0.0 if fast else max(0.0, due_s)):
+                key.data()
+            if self._stopping:
+                break
+            self._turn_scripts()
+            now = time.monotonic()
+            if not self.realtime and self._busy():
+                self._run(_FAST_CHUNK_S)
+                wall = now
+            else:
+                passed = now - wall
+                if passed > _SLIP_S:
+                    wall, passed = now - _SLIP_S, _SLIP_S
+                ticks = int(passed / 0.001)
+                if ticks:
+                    wall += ticks * 0.001
+                    self._run(ticks * 0.001)
+            self._flush()
+
+    def _busy(self) -> bool:
+        press = self.press
+        if press.valves_on or self._typed or self._typing is not None:
+            return True
+        if press.valve_log and press.time_s - press.valve_log[-1].time_s < _AFTER_VALVES_S:
+            return True
+        return press.time_s < self._busy_until_s or press.operator.extend_held or press.operator.enable_held
+
+    def _run(self, seconds: float) -> None:
+        """Run, stopping wherever a script wants to act."""
+        press = self.press
+        end_s = press.time_s + seconds
+        while not self._stopping:
+            left = end_s - press.time_s
+            if left < 0.0005:
+                return
+            runners = self._runners()
+            step = max(0.001, min([left, *(r.wait_s() for r in runners)]))
+            conditions = [r.condition for r in runners if r.condition is not None]
+            if conditions:
+                press.run_until(lambda p, c=conditions: any(x(p) for x in c), step)  # type: ignore[misc]
+            else:
+                press.run(step)
+            self._turn_scripts()
+
+    def _runners(self) -> list[_Runner]:
+        return [r for r in (self._typing, self._day) if r is not None and not r.over]
+
+    def _turn_scripts(self) -> None:
+        if self._day is not None:
+            self._day.turn()
+        while True:
+            if self._typing is not None:
+                try:
+                    self._typing.turn()
+                except FirmwareStopped:
+                    raise
+                except SteadyramError as error:
+                    self._say(str(error))
+                    self._typing.over = True
+                if not self._typing.over:
+                    return
+                self._typing = None
+            if not self._typed:
+                return
+            line = self._typed.popleft()
+            self._typing = _Runner(self.press, perform(self.press, line, self._say))
+
+    # ------------------------------------------------------------------ bytes
+    def _accept(self) -> None:
+        try:
+            client, _ = self._listener.accept()
+        except OSError:
+            return
+        client.setblocking(False)
+        with contextlib.suppress(OSError):
+            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if self._client is not None:
+            with contextlib.suppress(OSError):
+                client.send(BUSY_NOTE)
+            client.close()
+            return
+        self._client = client
+        self._out.clear()
+        self._select.register(client, selectors.EVENT_READ, self._read_client)
+
+    def _drop_client(self) -> None:
+        if self._client is not None:
+            self._select.unregister(self._client)
+            self._client.close()
+            self._client = None
+            self._out.clear()
+
+    def _read_client(self) -> None:
+        assert self._client is not None
+        try:
+            data = self._client.recv(_READ)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if data:
+            self._hear(data)
+        else:
+            self._drop_client()
+
+    def _read_pty(self) -> None:
+        assert self._pty is not None
+        with contextlib.suppress(BlockingIOError, OSError):
+            self._hear(os.read(self._pty[0], _READ))
+
+    def _hear(self, data: bytes) -> None:
+        press = self.press
+        press.send(data)
+        self._busy_until_s = press.time_s + _AFTER_BYTES_S
+        if self._person is not None:
+            self._person.heard_s = press.time_s
+
+    def _flush(self) -> None:
+        data = self.press.take_received()
+        if self._pty is not None and data:
+            # Nobody reading is no reason to wait: a serial line loses what is not read.
+            with contextlib.suppress(BlockingIOError, OSError):
+                os.write(self._pty[0], data)
+        if self._client is None:
+            return
+        self._out += data
+        if len(self._out) > _SEND_MOST:
+            del self._out[: len(self._out) - _SEND_MOST]
+        if self._out:
+            try:
+                del self._out[: self._client.send(self._out)]
+            except BlockingIOError:
+                return
+            except OSError:
+                self._drop_client()
+
+    def _read_actions(self, source: int) -> bool:
+        try:
+            data = os.read(source, _READ)
+        except OSError:
+            data = b""
+        if not data:
+            with contextlib.suppress(KeyError, ValueError):
+                self._select.unregister(source)
+            data, more = b"\n", False
+        else:
+            more = True
+        *lines, self._typed_part = (self._typed_part + data).split(b"\n")
+        for line in lines:
+            text = line.decode("utf-8", "replace").strip()
+            if text and not text.startswith("#"):
+                self._typed.append(text)
+        return more
+
+
+@contextlib.contextmanager
+def stopped_by_signals(server: PressServer) -> Iterator[None]:
+    """SIGTERM and SIGINT end `server.serve` in order."""
+
+    def handler(number: int, frame: Any) -> None:
+        server.stop()
+
+    before = {number: signal.signal(number, handler) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, old in before.items():
+            signal.signal(number, old)
