@@ -56,8 +56,8 @@ def virtual(
 ) -> None:
     """Run a virtual press in the foreground.
 
-    Prints one line on standard output, `ready URL`, once it accepts; --port of the other commands takes the URL.
-    SIGTERM or Ctrl-C end it.
+    Prints one line on standard output, `ready URL`, once it accepts; --port of the other commands takes the
+    URL. SIGTERM or Ctrl-C end it.
     """
     from steadyram.virtual.default_press import default_press
     from steadyram.virtual.press import VirtualPress

@@ -1,4 +1,4 @@
-"""The press file that comes with the package, for whoever gives none. Needs nothing but the standard library."""
+"""The press file that comes with the package, for whoever gives none; imports nothing heavy."""
 
 from __future__ import annotations
 

@@ -87,8 +87,8 @@ class VirtualPress(ValveChecks):
 
     press: press file (path, raw tables or model); seed: of every random draw; runtime: where the firmware
     runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder,
-    gone at `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch: ticks run
-    ahead at most (None = adaptive; any value gives the same results).
+    gone at `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch:
+    ticks run ahead at most (None = adaptive; any value gives the same results).
     Raises BadInput for a bad press file, FirmwareStopped when the firmware does not start.
     """
 

