@@ -111,6 +111,8 @@ class Plant:
         self.motor_off_s = -1.0
         self._flowing = False
         self.leak_extra = 0.0
+        self._leak_key = (0.0, 0.0)
+        self._leak_lost = 0.0
         self.sensor_override: Callable[[int, int], int] | None = None
         self.supply_factor = 1.0
         self._play = 0.0
@@ -142,6 +144,8 @@ class Plant:
         self._codes = (1 << press.adc.bits) - 1
         self._shift = 16 - press.adc.bits
         self._noise_sd = press.transducer.noise
+        self._gain_error = press.transducer.gain_error
+        self._zero_share = press.transducer.zero_error / press.transducer.range
 
     def set_press(self, press: PressFile) -> None:
         """Change parameters in mid-batch (oil, valve, transducer, work); the ram stays where it is."""
@@ -256,14 +260,16 @@ class Plant:
 
     def _flow(self, now: float, dt: float) -> None:
         p0 = self.pressure_Pa
-        if self.extend.open or self.slow.open:
+        extend, slow, retract = self.extend, self.slow, self.retract
+        extending = extend.spool and not extend.dead
+        if extending or (slow.spool and not slow.dead):
             if self.press.pump.burst:
                 self._burst(now, dt)
             else:
                 self._extend(dt, 1.0)
-            self._flowing = self.extend.open
+            self._flowing = extending
             self.motor_off_s = now + dt
-        elif self.retract.open:
+        elif retract.spool and not retract.dead:
             self._retract(dt)
             self._flowing = False
         elif (
@@ -279,8 +285,10 @@ class Plant:
         force = self.force_N
         if force > self.peak_N:
             self.peak_N = force
-        self.pressure_Pa = max(0.0, (force + self.friction) / self.area - self.deficit / self.oil_compliance)
-        p1 = self.pressure_Pa
+        p1 = (force + self.friction) / self.area - self.deficit / self.oil_compliance
+        if p1 < 0.0:
+            p1 = 0.0
+        self.pressure_Pa = p1
         if self.lag_s > 0:
             # First-order lag behind a ramp, exact: textbook solution of tau y' + y = p0 + s t.
             decay = self._decay if dt == STEP_S else math.exp(-dt / self.lag_s)
@@ -367,7 +375,11 @@ class Plant:
         rate = self.press.valve.leak_down + self.leak_extra
         if rate <= 0.0:
             return
-        lost = 1.0 - math.exp(-rate * dt)
+        if (rate, dt) != self._leak_key:
+            # exp is dear, and almost every step is a whole one at the same rate
+            self._leak_key = (rate, dt)
+            self._leak_lost = 1.0 - math.exp(-rate * dt)
+        lost = self._leak_lost
         force = self.force_N
         if force > 0.0:
             drop = (force + self.friction) * lost
@@ -385,12 +397,12 @@ class Plant:
             self._play = min(max(self._play, value - half), value + half)
             value = self._play
         share = value / full
-        share += t.gain_error * share + t.zero_error / full
+        share += self._gain_error * share + self._zero_share
         if t.nonlinearity:
             share += 4.0 * t.nonlinearity * share * (1.0 - share)
         share += self._noise_sd * self._noise.at(self.step_index)
         fraction = (0.1 + 0.8 * share) * self.supply_factor
-        code = int(min(1.0, max(0.0, fraction)) * self._codes + 0.5)
+        code = int((0.0 if fraction < 0.0 else 1.0 if fraction > 1.0 else fraction) * self._codes + 0.5)
         counts = code << self._shift
         if self.sensor_override is not None:
             counts = self.sensor_override(self.step_index, counts)

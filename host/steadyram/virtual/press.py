@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from steadyram.virtual.work import Part
 
 _LINK_MOST = 32768
+_SNAPSHOT_EVERY = 8
 _VALVES = tables.OUT_EXTEND | tables.OUT_RETRACT | tables.OUT_SLOW
 _IN_TOP = int(tables.IN_TOP)
 
@@ -270,11 +271,13 @@ class VirtualPress(ValveChecks):
         base = self._levels()
         filters = self._input_filters
         watched = self._watched
-        before = plant.snapshot() if most > 1 else None
+        snapshots = []
         samples = array("H")
         add = samples.append
         looking = stop is not None or bool(watched)
-        for _ in range(most):
+        for i in range(most):
+            if not i % _SNAPSHOT_EVERY:
+                snapshots.append(plant.snapshot())
             add(step())
             levels = base | _IN_TOP if plant.u <= 0.0 else base
             for change in filters:
@@ -305,8 +308,8 @@ class VirtualPress(ValveChecks):
         ran = heard.ticks
         self._last_counts = samples[2 * ran - 2]
         if ran < sent:
-            plant.restore(before)  # type: ignore[arg-type]
-            for _ in range(ran):
+            plant.restore(snapshots[ran // _SNAPSHOT_EVERY])
+            for _ in range(ran % _SNAPSHOT_EVERY):
                 step()
         if self._batch_fixed is None:
             if ran < sent:

@@ -57,7 +57,7 @@ def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
 
 
 def open_changes(press: VirtualPress) -> None:
-    """Hold the enable button unless the panel says that changes are open. Raises CheckFailed if it does not help."""
+    """Hold the enable button unless the panel says that changes are open. Raises CheckFailed."""
     press.run(0.3)
     if not changes_open(press):
         press.operator.hold_enable()
