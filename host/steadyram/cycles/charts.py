@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from scipy import integrate, stats
@@ -77,7 +78,7 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart:
     if len(values) < 2:
         raise BadInput("an individuals chart needs at least two strokes.")
     centre = math.fsum(values) / len(values)
-    moving = math.fsum(abs(b - a) for a, b in zip(values, values[1:], strict=False)) / (len(values) - 1)
+    moving = math.fsum(abs(b - a) for a, b in pairwise(values)) / (len(values) - 1)
     # The handbook prints its limits with d2 rounded to 1.128, as the tables do.
     half = 3.0 * moving / 1.128
     outside = tuple(i for i, v in enumerate(values) if abs(v - centre) > half)

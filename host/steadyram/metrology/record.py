@@ -23,7 +23,7 @@ class Instrument(_Strict):
 
     what: Text
     serial: Text
-    certificate: str = Field("", max_length=120)
+    certificate: str = Field(default="", max_length=120)
 
 
 class Reference(Instrument):
@@ -36,22 +36,22 @@ class Reference(Instrument):
 
     kind: ReferenceKind
     expanded_percent: float = Field(ge=0.0, le=20.0)
-    expanded_abs: float = Field(0.0, ge=0.0)
-    coverage_factor: float = Field(2.0, ge=1.0, le=4.0)
-    resolution: float = Field(0.0, ge=0.0)
+    expanded_abs: float = Field(default=0.0, ge=0.0)
+    coverage_factor: float = Field(default=2.0, ge=1.0, le=4.0)
+    resolution: float = Field(default=0.0, ge=0.0)
 
     def standard_uncertainty(self, value: float) -> float:
         """Standard uncertainty at a reading (N or Pa)."""
         expanded = ((value * self.expanded_percent / 100.0) ** 2 + self.expanded_abs**2) ** 0.5
-        return expanded / self.coverage_factor
+        return float(expanded / self.coverage_factor)
 
 
 class Environment(_Strict):
     """Ambient and oil temperature (degrees Celsius), humidity (per cent)."""
 
-    ambient_C: float = Field(20.0, ge=-30.0, le=60.0)
-    oil_C: float | None = Field(None, ge=-30.0, le=120.0)
-    humidity_percent: float | None = Field(None, ge=0.0, le=100.0)
+    ambient_C: float = Field(default=20.0, ge=-30.0, le=60.0)
+    oil_C: float | None = Field(default=None, ge=-30.0, le=120.0)
+    humidity_percent: float | None = Field(default=None, ge=0.0, le=100.0)
 
 
 class Point(_Strict):
@@ -60,12 +60,12 @@ class Point(_Strict):
     u_reference: standard uncertainty of this reference reading if it differs from the instrument's.
     """
 
-    run: int = Field(1, ge=1, le=50)
+    run: int = Field(default=1, ge=1, le=50)
     direction: Literal["rising", "falling"] = "rising"
     reference: float
     counts: float = Field(ge=0.0, le=65535.0)
-    counts_sd: float = Field(0.0, ge=0.0)
-    u_reference: float | None = Field(None, gt=0.0)
+    counts_sd: float = Field(default=0.0, ge=0.0)
+    u_reference: float | None = Field(default=None, gt=0.0)
 
 
 class Header(_Strict):
@@ -77,24 +77,24 @@ class Header(_Strict):
     temperature may stray (half width); assumed_friction_N: only with a gauge as the reference.
     """
 
-    number: int = Field(1, ge=1, le=1_000_000_000)
+    number: int = Field(default=1, ge=1, le=1_000_000_000)
     press: Instrument
     transducer: Instrument
     reference: Reference
     environment: Environment = Environment()
     made: AwareDatetime
-    interval_days: int = Field(365, ge=1, le=3660)
+    interval_days: int = Field(default=365, ge=1, le=3660)
     area_m2: float = Field(gt=0.0, le=0.3)
     area_u_percent: float = Field(0.1, ge=0.0, le=5.0)
     range_Pa: float = Field(gt=0.0, le=2e8)
     zero_counts: float = Field(ge=0.0, le=65535.0)
-    zero_counts_after: float | None = Field(None, ge=0.0, le=65535.0)
-    counts_step: int = Field(16, ge=1, le=1024)
-    temperature_percent_per_K: float = Field(0.0, ge=0.0, le=1.0)
-    temperature_span_K: float = Field(0.0, ge=0.0, le=60.0)
-    assumed_friction_N: float = Field(0.0, ge=0.0)
-    assumed_friction_u_N: float = Field(0.0, ge=0.0)
-    note: str = Field("", max_length=2000)
+    zero_counts_after: float | None = Field(default=None, ge=0.0, le=65535.0)
+    counts_step: int = Field(default=16, ge=1, le=1024)
+    temperature_percent_per_K: float = Field(default=0.0, ge=0.0, le=1.0)
+    temperature_span_K: float = Field(default=0.0, ge=0.0, le=60.0)
+    assumed_friction_N: float = Field(default=0.0, ge=0.0)
+    assumed_friction_u_N: float = Field(default=0.0, ge=0.0)
+    note: str = Field(default="", max_length=2000)
     invented: bool = False
 
     @property
