@@ -1,4 +1,4 @@
-"""The firmware's real App under CPython behind a Transport in virtual time; only the control core is a stand-in.
+"""The firmware's real App under CPython behind a Transport in virtual time, with a stand-in control core.
 
 The stand-in core does no control: tests of the link only need its face, and strokes are put in as records.
 """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -53,3 +54,8 @@ def _cell(value: Any) -> str:
     if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + text
     return text
+
+
+def as_json_text(cycles: Iterable[Mapping[str, Any]]) -> str:
+    """One JSON document: {"cycles": [...]}."""
+    return json.dumps({"cycles": list(cycles)}, indent=1, allow_nan=False) + "\n"

@@ -49,7 +49,8 @@ def pull(
     if known >= max(reading.next_seq, 1):
         raise CheckFailed(
             f"The store has record {known} of device {identity.uid}, which has only come to "
-            f"{reading.next_seq - 1}: its log was begun anew; keep this store and pull into another with --store."
+            f"{reading.next_seq - 1}: its log was begun anew; keep this store and pull into another with "
+            "--store."
         )
     start = max(known, reading.first_seq)
     total = max(0, reading.next_seq - start)

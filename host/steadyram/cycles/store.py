@@ -40,7 +40,8 @@ _MIGRATIONS: Final = (
                          seen_unix INTEGER NOT NULL) WITHOUT ROWID;
     CREATE TABLE cycle (uid TEXT NOT NULL, seq INTEGER NOT NULL, job INTEGER NOT NULL,
                         job_crc INTEGER NOT NULL, trace_len INTEGER NOT NULL, fw TEXT NOT NULL,
-                        pulled_unix INTEGER NOT NULL, fields TEXT NOT NULL, PRIMARY KEY (uid, seq)) WITHOUT ROWID;
+                        pulled_unix INTEGER NOT NULL, fields TEXT NOT NULL,
+                        PRIMARY KEY (uid, seq)) WITHOUT ROWID;
     CREATE TABLE trace (uid TEXT NOT NULL, seq INTEGER NOT NULL, dt_s REAL NOT NULL, unit_N REAL NOT NULL,
                         points BLOB, PRIMARY KEY (uid, seq)) WITHOUT ROWID;
     CREATE TABLE snapshot (uid TEXT NOT NULL, kind TEXT NOT NULL, digest TEXT NOT NULL, gen INTEGER NOT NULL,

@@ -105,7 +105,7 @@ class Job(BaseModel):
             low = max(field.minimum, 1) if what != "dwell" else field.minimum
             if not low <= value <= field.maximum:
                 unit = "ms" if what == "dwell" else "N"
-                raise ValueError(f"{what} is {value} {unit}, outside {low} to {field.maximum} {unit}")
+                raise ValueError(f"{what} is {value:.6g} {unit}, outside {low} to {field.maximum} {unit}")
         if self.tooling_rated_force is not None and round(self.force) > int(self.tooling_rated_force):
             raise ValueError(
                 f"force {show(self.force, 'newton', 'kN')} is above the tooling's rated force "
@@ -204,7 +204,7 @@ def build_jobs(tables: dict[str, Any], origin: str) -> JobsFile:
             ) from None
         if first["type"] == "missing":
             raise BadInput(f"{origin}: {where} lacks '{key}'; {_EXAMPLE}.") from None
-        message = first["msg"].removeprefix("Value error, ")
+        message = first["msg"].removeprefix("Value error, ").removeprefix("String ").removeprefix("Input ")
         named = f"{where}: {key} " if key and key != "job" else f"{where}: "
         raise BadInput(f"{origin}: {named}{message[:300]}.") from None
 

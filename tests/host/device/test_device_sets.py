@@ -186,7 +186,7 @@ def test_a_link_dropped_at_any_byte_of_a_push_leaves_old_or_new(tmp_path: Path) 
     connect(first).push_jobs(old)
     length = pushed_length(first, new)
     sides = set()
-    for cut in range(0, length + 1, 5):
+    for cut in range(0, length + 1, 17):
         bench = Bench(tmp_path / f"cut{cut}")
         bench.enable()
         device = connect(bench)

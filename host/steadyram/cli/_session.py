@@ -1,0 +1,83 @@
+"""What every command with a device shares: the port option, the connection, printing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from steadyram.device import Device
+from steadyram.link.client import Client
+from steadyram.link.discover import PORT_VARIABLE, choose_port
+from steadyram.link.transport import open_transport
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+
+
+def port_options(command: F) -> F:
+    """Options that say which device to talk to."""
+    command = click.option(
+        "--wire-log",
+        type=click.Path(dir_okay=False, path_type=Path),
+        help="Append every exchange with the device to this file.",
+    )(command)
+    return click.option(
+        "--port",
+        metavar="PORT",
+        help=f"Serial port, pseudo-terminal or socket://HOST:PORT (or {PORT_VARIABLE}, or the one found).",
+    )(command)
+
+
+@contextmanager
+def connected(port: str | None, wire_log: Path | None = None) -> Iterator[Device]:
+    """An open device that has said who it is; closed at the end whatever happens."""
+    device = Device(Client(open_transport(choose_port(port), wire_log)))
+    try:
+        device.hello()
+        yield device
+    finally:
+        device.close()
+
+
+def print_json(document: Any) -> None:
+    """Write one JSON document to standard output."""
+    click.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def out() -> Console:
+    """Console for what was asked for."""
+    return Console(highlight=False)
+
+
+def err() -> Console:
+    """Console for progress and messages."""
+    return Console(stderr=True, highlight=False)
+
+
+def plain(text: str) -> str:
+    """Text from a file or a device, safe in rich markup and without control characters."""
+    return escape("".join(char if char.isprintable() else "?" for char in text))
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress function (what, done, of how many) with a bar a thing on standard error."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=err(), transient=True) as bars:
+        tasks: dict[str, Any] = {}
+
+        def update(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bars.add_task(what, total=total)
+            bars.update(tasks[what], completed=done, total=total)
+
+        yield update

@@ -1,0 +1,166 @@
+"""`steadyram cycles`: pull the device's log into a store, list it, write it out."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.table import Table
+
+from steadyram.cli._session import (
+    connected,
+    err,
+    json_option,
+    out,
+    plain,
+    port_options,
+    print_json,
+    progress_bar,
+)
+from steadyram.config import preferences
+from steadyram.cycles.export import as_csv, as_json_text, named_cycles
+from steadyram.cycles.pull import pull as pull_into
+from steadyram.cycles.select import choose_device
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+
+STORE_DEFAULT = "steadyram-cycles.db"
+
+# Marks that most records carry and that call for nobody's attention.
+_USUAL = ("cutoff", "learned", "slow", "dwelt")
+
+store_option = click.option(
+    "--store",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=STORE_DEFAULT,
+    envvar="STEADYRAM_STORE",
+    show_default=True,
+    help="The store, one SQLite file.",
+)
+uid_option = click.option("--device", "uid", metavar="UID", help="Which device, when the store has several.")
+job_option = click.option("--job", type=click.IntRange(0, 1000), help="Only this job's slot.")
+from_option = click.option("--from", "first", type=click.IntRange(0), default=0, help="First record number.")
+to_option = click.option(
+    "--to", "last", type=click.IntRange(0), default=2**63 - 1, help="Last record number.", show_default=False
+)
+
+
+@click.group()
+def cycles() -> None:
+    """Pull cycle records from the device, list them, write them out."""
+
+
+@cycles.command()
+@port_options
+@store_option
+@json_option
+@click.option("--no-traces", is_flag=True, help="Leave the force traces on the device.")
+def pull(port: str | None, wire_log: Path | None, store: Path, as_json: bool, no_traces: bool) -> None:
+    """Bring the store up to date; may be stopped at any moment and run again."""
+    with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
+        result = pull_into(dev, into, traces=not no_traces, progress=progress)
+    if as_json:
+        print_json(
+            {
+                "uid": result.uid,
+                "records": result.records,
+                "traces": result.traces,
+                "changes": result.changes,
+                "lost": result.lost,
+                "total": result.total,
+                "store": str(store),
+            }
+        )
+        return
+    err().print(
+        f"{result.records} new records and {result.traces} traces; {store} now has {result.total} records."
+    )
+    if result.lost:
+        err().print(
+            f"{result.lost} records were overwritten on the device before this pull; pull more often."
+        )
+
+
+@cycles.command("list")
+@store_option
+@uid_option
+@job_option
+@from_option
+@to_option
+@json_option
+def list_(store: Path, uid: str | None, job: int | None, first: int, last: int, as_json: bool) -> None:
+    """List the records in the store."""
+    rows = _rows(store, uid, job, first, last)
+    if as_json:
+        print_json({"cycles": rows})
+        return
+    units = preferences()
+    table = Table("no.", "job", "setpoint", "peak", "settled", "stop", "part", "marks")
+    for row in rows:
+        marks = [flag for flag in row["flags"] if flag not in _USUAL]
+        if "cutoff" not in row["flags"]:
+            marks.insert(0, "NO CUTOFF")
+        if row["fault"]:
+            marks.insert(0, row["fault"])
+        table.add_row(
+            str(row["seq"]),
+            plain(row["job_name"] or str(row["job"])),
+            units.force(row["setpoint_N"]),
+            units.force(row["peak_N"]),
+            units.force(row["settled_N"]),
+            row["stop"],
+            str(row["count"]),
+            " ".join(marks),
+        )
+    out().print(table)
+
+
+@cycles.command()
+@store_option
+@uid_option
+@job_option
+@from_option
+@to_option
+@click.option("--format", "form", type=click.Choice(["csv", "json"]), default="csv", show_default=True)
+@click.option(
+    "--out", "target", type=click.Path(dir_okay=False, path_type=Path), help="Default: standard output."
+)
+def export(
+    store: Path, uid: str | None, job: int | None, first: int, last: int, form: str, target: Path | None
+) -> None:
+    """Write the records as CSV or JSON; every column's name carries its unit."""
+    rows = _rows(store, uid, job, first, last)
+    text = as_csv(rows) if form == "csv" else as_json_text(rows)
+    if target is None:
+        click.echo(text, nl=False)
+        return
+    write_whole(target, text)
+    err().print(f"{len(rows)} records are in {target}.")
+
+
+def _rows(store: Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:
+    with CycleStore(store, create=False) as opened:
+        return named_cycles(opened, choose_device(opened, uid), first, last, job)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None
+
+
+def register(group: click.Group) -> None:
+    """Add the command group."""
+    group.add_command(cycles)

@@ -1,0 +1,62 @@
+"""The settings file: press settings as TOML, integers in the protocol's units (the suffix of each key).
+
+A file may hold some keys or all of them; what it lacks keeps the device's value when it is pushed.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+
+from steadyram.errors import BadInput
+from steadyram.link.definition import definition
+
+
+def read_settings(path: str | Path) -> dict[str, int]:
+    """Read a settings file. Raises BadInput with one sentence that names file, key and bounds."""
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as error:
+        raise BadInput(
+            f"The settings file {path} cannot be read ({error.strerror}); give the path of a TOML file."
+        ) from None
+    if len(raw) > 200_000:
+        raise BadInput(f"The settings file {path} is too large to be one; give the path of a settings file.")
+    try:
+        table = tomllib.loads(raw.decode("utf-8"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadInput(f"The settings file {path} is not TOML ({error}).") from None
+    fields = {field.name: field for field in definition().settings}
+    out: dict[str, int] = {}
+    for key, value in table.items():
+        field = fields.get(key)
+        if field is None:
+            raise BadInput(
+                f"{path}: the key '{key[:40]}' is not a setting; 'steadyram device settings show --defaults' "
+                "lists them all."
+            )
+        if not isinstance(value, int) or isinstance(value, bool):
+            raise BadInput(f"{path}: {key} is not a whole number ({field.text}).")
+        if not field.admits(value):
+            raise BadInput(
+                f"{path}: {key} is {value}, outside {field.minimum} to {field.maximum} ({field.text})."
+            )
+        out[key] = value
+    if not out:
+        raise BadInput(f"{path} has no setting in it; 'steadyram device settings show' writes one.")
+    return out
+
+
+def settings_text(values: Mapping[str, int]) -> str:
+    """A whole settings file, each key with its meaning as a comment."""
+    lines = ["# Press settings. The unit of each is the suffix of its name."]
+    for field in definition().settings:
+        lines.append(f"{field.name} = {values[field.name]}  # {field.text}")
+    return "\n".join(lines) + "\n"
+
+
+def settings_difference(before: Mapping[str, int], after: Mapping[str, int]) -> list[tuple[str, int, int]]:
+    """(key, before, after) of every setting that differs, in definition order."""
+    names = [field.name for field in definition().settings]
+    return [(name, before[name], after[name]) for name in names if before[name] != after[name]]

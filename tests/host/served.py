@@ -1,0 +1,78 @@
+"""A bench behind a real TCP socket, so that pyserial and whole processes can be tried on it."""
+
+from __future__ import annotations
+
+import socket
+import threading
+
+from tests.host.loopback import Bench
+
+
+class Served:
+    """Serves a bench at `url` until `close`; silent after `stall_after` rows (None = never)."""
+
+    def __init__(self, bench: Bench, stall_after: int | None = None) -> None:
+        self.bench = bench
+        self.stall_after = stall_after
+        self.stalled = threading.Event()
+        self._rows = 0
+        self._stop = threading.Event()
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener.settimeout(0.05)
+        self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                connection, _ = self._listener.accept()
+            except TimeoutError:
+                continue
+            with connection:
+                self._serve(connection)
+
+    def _serve(self, connection: socket.socket) -> None:
+        connection.settimeout(0.002)
+        bench = self.bench
+        while not self._stop.is_set():
+            try:
+                data = connection.recv(4096)
+                if not data:
+                    return
+                bench._in += data
+            except TimeoutError:
+                pass
+            except OSError:
+                return
+            for _ in range(400):
+                bench.tick()
+                if (
+                    not bench._out
+                    and not bench._in
+                    and bench.app.link.hungry
+                    and bench.app.link._rows is None
+                ):
+                    break
+            sent = bytes(bench._out)
+            bench._out.clear()
+            self._rows += sent.count(b" row ")
+            if self.stall_after is not None and self._rows >= self.stall_after:
+                self.stalled.set()
+                continue
+            try:
+                connection.sendall(sent)
+            except OSError:
+                return
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._stop.set()
+        self._thread.join(5)
+        self._listener.close()
+
+    def __enter__(self) -> Served:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
