@@ -14,7 +14,9 @@ from .services.link import Link
 from .services.panel import Panel
 from .services.store import StoreError
 
-_LOG_SHAPE = (128, 64, 40)
+# records a segment, segments, traces: 4480 cycles in 28 segments of four 4 KiB blocks, and a block a trace, so that
+# everything together fits the 848 KiB that the smallest board leaves for files
+_LOG_SHAPE = (160, 28, 40)
 
 
 class App:

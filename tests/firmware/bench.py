@@ -48,8 +48,9 @@ class Board:
 class Bench:
     """A device with a fake core on `root`, and the means to drive it."""
 
-    def __init__(self, root, log_shape=None):
+    def __init__(self, root, log_shape=None, uid=Board.uid):
         self.board = Board(root)
+        self.board.uid = uid
         if log_shape:
             self.board.log_shape = log_shape
         self.inputs = REST
@@ -71,6 +72,7 @@ class Bench:
         raise AssertionError("never at rest")
 
     def enable(self):
+        self.run(1)
         self.inputs |= T.IN_ENABLE
         self.run(1510)
         self.inputs &= ~T.IN_ENABLE

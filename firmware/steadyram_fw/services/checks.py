@@ -59,25 +59,26 @@ def check_calibration(settings, cal):
         raise Refuse(T.E_INCONSISTENT, "calibration and nameplate differ by more than a factor of two")
 
 
-def limit_n(settings, job, cal):
-    """Highest setpoint that press, tooling and transducer allow, and the error above it."""
-    limit = settings[T.S_CAPACITY_N]
-    error = T.E_OVER_CAPACITY
-    if settings[T.S_OVERFORCE_N] < limit:
-        limit = settings[T.S_OVERFORCE_N]
-    if job[T.J_TOOL_LIMIT_N] and job[T.J_TOOL_LIMIT_N] < limit:
-        limit = job[T.J_TOOL_LIMIT_N]
-        error = T.E_OVER_TOOLING
+def limits(settings, job, cal):
+    """The limits of a job's setpoint, newtons, each with the error above it, in the order they are told."""
+    out = [
+        (settings[T.S_CAPACITY_N], T.E_OVER_CAPACITY),
+        (settings[T.S_OVERFORCE_N], T.E_OVER_CAPACITY),
+    ]
+    if job[T.J_TOOL_LIMIT_N]:
+        out.append((job[T.J_TOOL_LIMIT_N], T.E_OVER_TOOLING))
     if cal is not None:
-        range_n = force_n(cal, cal[T.C_MAX_COUNTS])
-        if range_n < limit:
-            limit = range_n
-            error = T.E_OVER_RANGE
-    return limit, error
+        out.append((force_n(cal, cal[T.C_MAX_COUNTS]), T.E_OVER_RANGE))
+    return out
+
+
+def limit_n(settings, job, cal):
+    """Highest setpoint that press, tooling and transducer allow, newtons."""
+    return min([limit for limit, _ in limits(settings, job, cal)])
 
 
 def check_setpoint(settings, job, cal, number):
     """A job's setpoint against press, tooling and transducer."""
-    limit, error = limit_n(settings, job, cal)
-    if job[T.J_SETPOINT_N] > limit:
-        raise Refuse(error, "job %d, limit %d N" % (number, limit))
+    for limit, error in limits(settings, job, cal):
+        if job[T.J_SETPOINT_N] > limit:
+            raise Refuse(error, "job %d, limit %d N" % (number, limit))

@@ -22,7 +22,7 @@ _TRACE_HEAD_LEN = struct.calcsize(_TRACE_HEAD)
 class CycleLog:
     """Cycle records and traces under `root`/cycles and `root`/traces."""
 
-    def __init__(self, root, per=128, keep=64, traces=40):
+    def __init__(self, root, per, keep, traces):
         self._records = Segments(root + "/cycles", "c", _BODY_LEN, per, keep)
         self._traces = root + "/traces"
         self._keep = traces
@@ -125,7 +125,7 @@ BY_NAMES = ("link", "panel", "itself")
 class ChangeLog:
     """What was changed, from, to, when and by whom, under `root`/changes."""
 
-    def __init__(self, root, per=64, keep=16):
+    def __init__(self, root, per=40, keep=24):
         self._records = Segments(root + "/changes", "x", struct.calcsize(_CHANGE), per, keep)
         self.waiting = []
 

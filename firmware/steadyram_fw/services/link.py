@@ -119,12 +119,14 @@ class Link:
 
     def _run(self, tag, row, fields):
         try:
-            if row[2] and not self._app.access.enabled:
-                raise Refuse(T.E_NOT_ENABLED)
-            if row[3] and not self._app.at_rest():
-                raise Refuse(T.E_BUSY)
-            values = fields if row[4] is None else lines.arguments(row[4], fields)
-            found = verbs.RUN[row[0]](self._app, self, values)
+            found = verbs.committed(self._app, self, fields) if row[0] == "commit" else None
+            if found is None:
+                if row[2] and not self._app.access.enabled:
+                    raise Refuse(T.E_NOT_ENABLED)
+                if row[3] and not self._app.at_rest():
+                    raise Refuse(T.E_BUSY)
+                values = fields if row[4] is None else lines.arguments(row[4], fields)
+                found = verbs.RUN[row[0]](self._app, self, values)
             if not isinstance(found, str):
                 self._rows = found
                 self._rows_tag = tag

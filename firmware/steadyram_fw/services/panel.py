@@ -51,7 +51,7 @@ class Panel:
         keeper = self._app.keeper
         job = keeper.job()
         step = max(10, job[T.J_SETPOINT_N] // 1000 * 10)
-        limit = checks.limit_n(keeper.settings, job, keeper.cal)[0]
+        limit = checks.limit_n(keeper.settings, job, keeper.cal)
         value = (self._turned_n or job[T.J_SETPOINT_N]) + steps * step
         self._turned_n = max(1, min(limit, value))
 

@@ -138,23 +138,28 @@ def _check(app, link, values):
     return " digest=" + sets.digest_of(staged.kind, value)
 
 
-def _commit(app, link, values):
-    told = values[0]
-    keeper = app.keeper
-    if link.staged is None:
-        # asked again after a power cut or a lost answer: the same set is in force already
+def committed(app, link, fields):
+    """Text after "ok" when `commit` asks for what is in force already and nothing is staged, else None.
+
+    So a commit that is asked again after a power cut is answered although changes are closed again.
+    """
+    if link.staged is None and len(fields) == 1 and fields[0][0] == "digest":
+        keeper = app.keeper
         for kind in sets.KINDS:
-            if keeper.gen(kind) and keeper.digests[kind] == told:
-                return " gen=%d digest=%s" % (keeper.gen(kind), told)
-        raise Refuse(T.E_NOTHING_STAGED)
-    kind = link.staged.kind
+            if keeper.gen(kind) and keeper.digests[kind] == fields[0][1]:
+                return " gen=%d digest=%s" % (keeper.gen(kind), fields[0][1])
+    return None
+
+
+def _commit(app, link, values):
+    kind = _staged(link).kind
     value = link.staged.result()
-    if sets.digest_of(kind, value) != told:
+    if sets.digest_of(kind, value) != values[0]:
         raise Refuse(T.E_DIGEST_DIFFERS)
-    gen = keeper.commit(kind, value, BY_LINK)
+    gen = app.keeper.commit(kind, value, BY_LINK)
     link.staged = None
     app.replaced(kind)
-    return " gen=%d digest=%s" % (gen, told)
+    return " gen=%d digest=%s" % (gen, values[0])
 
 
 def _drop(app, link, values):
