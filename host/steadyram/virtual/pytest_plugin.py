@@ -84,7 +84,7 @@ def virtual_press(
 ) -> Iterator[VirtualPress]:
     """A powered virtual press, closed at the end of the test.
 
-    Press file, seed, runtime and faults come from the marker, the options or the ini file, else built-in ones.
+    Press file, seed, runtime and faults come from the marker, the options or the ini file, else built in.
     `press.device` is the device over the link in virtual time, `press.make_ready("1.0 tonf")` pushes what
     a stroke needs. JUnit output carries runtime, press and seed, and, when the test fails, the newest
     happenings.

@@ -64,17 +64,12 @@ class TesterPress(VirtualPress):
     def story(self) -> str:
         """The newest happenings and output changes, one a line, and what the panel shows."""
         lines = [(e.time_s, e.name) for e in self.events]
-        lines += [
-            (
-                o.time_s,
-                "outputs: "
-                + (" ".join(n for n in ("extend", "retract", "slow") if getattr(o, n)) or "valves off"),
-            )
-            for o in self.valve_log
-        ]
+        for change in self.valve_log:
+            on = [name for name in ("extend", "retract", "slow") if getattr(change, name)]
+            lines.append((change.time_s, f"outputs: {' '.join(on) or 'valves off'}"))
         lines.sort(key=lambda line: line[0])
         told = "\n".join(f"{time_s:9.3f} s  {text}" for time_s, text in lines[-_STORY_MOST:])
         return (
-            f"{self.runtime}, press '{self.plant.press.name}', seed {self.seed}, at {self.time_s:.3f} s\n{told}\n"
-            f"panel:\n{self.display}"
+            f"{self.runtime}, press '{self.plant.press.name}', seed {self.seed}, at {self.time_s:.3f} s\n"
+            f"{told}\npanel:\n{self.display}"
         )
