@@ -14,8 +14,8 @@ from .services.link import Link
 from .services.panel import Panel
 from .services.store import StoreError
 
-# records a segment, segments, traces: 4480 cycles in 28 segments of four 4 KiB blocks, and a block a trace, so that
-# everything together fits the 848 KiB that the smallest board leaves for files
+# records a segment, segments, traces: 4480 cycles in 28 segments of four 4 KiB blocks and a block a trace, so
+# that everything together fits the 848 KiB that the smallest board leaves for files
 _LOG_SHAPE = (160, 28, 40)
 
 
@@ -83,7 +83,7 @@ class App:
     # ------------------------------------------------------------ records
     def _may_store(self):
         # after a failure the next try waits for the operator, who has seen the fault and acknowledged it
-        return self.core.fault != T.FAULT_STORE_FAILED or not self._failed
+        return not self._failed or not self.core.fault
 
     _failed = False
 

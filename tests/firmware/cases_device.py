@@ -221,9 +221,9 @@ def case_damage_is_told(root):
     again.settle()
     changes = again.ask("changes from=0")
     assert len([c for c in changes if "by=itself what=recovered.settings" in c]) == 1
-    again.core.fault = 0
     again.enable()
     again.push("settings", settings_puts())
+    assert again.core.fault == 0
     again.push("calibration", calibration_puts())
     assert again.core.cal is not None
     assert Bench(root).core.fault == 0

@@ -66,13 +66,15 @@ class FakeCore:
         self.fault = number
         self.state = T.STATE_FAULT
 
+    def clear_fault(self):
+        self.fault = 0
+        self.state = T.STATE_STARTING
+
     def take_zero(self):
         self.zero = self.counts
-        return True
 
     def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
         self.armed = (feed, cut_counts, pulse_ms, pulses, pause_ms)
-        return True
 
     def finish(self, stop=T.STOP_SETPOINT, flags=T.FLAG_CUTOFF):
         """A stroke has just ended."""

@@ -21,6 +21,7 @@ except ImportError:
 
 _ACTIVE = "<II%dI" % T.JOB_SLOTS  # active job, number of the record that the counts include, counts
 _LEARNED = "<8s8sHHi"  # digests of settings and calibration, CRC-16 of the job's name, length, setpoint
+_CURES = (("settings", T.FAULT_SETTINGS_BAD), ("calibration", T.FAULT_CALIBRATION_BAD))
 _LEARNED_HEAD = struct.calcsize(_LEARNED)
 
 
@@ -186,11 +187,14 @@ class Keeper:
                 self.active = 0
             self.save_active()
         if kind == "settings":
-            if self.fault == T.FAULT_SETTINGS_BAD:
-                self.fault = 0
             self._core.configure(self.settings)
+        if (kind, self.fault) in _CURES:
+            self.fault = 0
         self._calibrate()
         self._choose()
+        if (kind, self._core.fault) in _CURES:
+            # no acknowledging clears these: only good data does
+            self._core.clear_fault()
         return cell.gen
 
     def set_setpoint(self, setpoint_n, by, proven):
