@@ -1,0 +1,462 @@
+"""`steadyram calibration ...`: take, analyse, certify, verify, check and compare calibrations."""
+
+from __future__ import annotations
+
+import json
+import math
+import statistics
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from steadyram.cli._session import connected
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.metrology.analyse import Analysis, analyse
+from steadyram.metrology.certificate import write_certificate
+from steadyram.metrology.csv_record import record_from_csv
+from steadyram.metrology.daily import daily_check
+from steadyram.metrology.device_poly import evaluate_device
+from steadyram.metrology.drift import compare
+from steadyram.metrology.gauge_rr import study
+from steadyram.metrology.guided import ReadCounts, guide, plan
+from steadyram.metrology.header_file import TEMPLATE, read_header
+from steadyram.metrology.journal import Journal, read_journal
+from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
+from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.study_file import read_study
+from steadyram.metrology.summary import analysis_document
+from steadyram.metrology.verify import verify as verify_points
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show, ureg
+
+READINGS = 8
+_path = click.Path(path_type=Path)
+_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+_unit = click.option("--unit", type=click.Choice(FORCE_UNITS), default="kN", show_default=True)
+_degree = click.option("--degree", type=click.IntRange(1, 3), help="1 to 3; default: chosen by F tests.")
+
+
+def _csv_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that a CSV of points needs; a journal has it all inside."""
+    for option in (
+        click.option("--header", "header_file", type=_path, help="Header file, when FILE is a CSV."),
+        click.option("--zero", type=click.FloatRange(0, 65535), help="Reading at rest in counts, for a CSV."),
+        click.option(
+            "--reference-unit",
+            type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
+            default="N",
+            show_default=True,
+            help="Of the reference column of a CSV.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def _load(file: Path, header_file: Path | None, zero: float | None, reference_unit: str) -> CalibrationRecord:
+    if file.suffix.lower() != ".csv":
+        return read_journal(file)
+    if header_file is None or zero is None:
+        # Name what is wrong with the points first: it is the more useful message.
+        points = read_points(file)
+        refuse_wrong_way(points, str(file))
+        if len(set(points.reference)) < 2:
+            raise BadInput(
+                f"{file}, row {points.lines[0]} to {points.lines[-1]}: the reference never moves; "
+                f"check that it reads."
+            )
+        refuse_wrong_magnitude(points.lines, points.reference, points.reading, str(file))
+        raise BadInput("a CSV of points needs --header FILE and --zero COUNTS; see 'calibration header'.")
+    return record_from_csv(file, read_header(header_file, zero), reference_unit)
+
+
+@contextmanager
+def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
+    """Mean counts and the standard deviation of that mean, from the device or typed in."""
+    if manual:
+
+        def typed() -> tuple[float, float]:
+            return click.prompt(
+                "reading in counts (16-bit scale)", type=click.FloatRange(0, 65535), err=True
+            ), 0.0
+
+        yield typed
+        return
+    with connected(port) as device:
+        transport = device.client.transport
+
+        def live() -> tuple[float, float]:
+            values = []
+            for _ in range(READINGS):
+                # A mean of 64 samples at 1 kHz: wait for a fresh one each time.
+                start = transport.now_s()
+                while transport.now_s() - start < 0.07:
+                    device.next_event(0.02)
+                values.append(device.now().mean_counts)
+            return statistics.fmean(values), statistics.stdev(values) / math.sqrt(READINGS)
+
+        yield live
+
+
+@click.group("calibration")
+def calibration() -> None:
+    """Take, analyse, certify, verify, check and compare calibrations of the whole chain."""
+
+
+@calibration.command("header")
+def header() -> None:
+    """Print a header file to fill in: press, transducer, reference, environment."""
+    click.echo(TEMPLATE, nl=False)
+
+
+@calibration.command("new")
+@click.argument("journal_file", metavar="JOURNAL", type=_path)
+@click.option("--header", "header_file", type=_path, help="Header file (not needed to resume).")
+@click.option("--largest", help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.")
+@click.option("--levels", type=int, default=6, show_default=True)
+@click.option("--runs", type=int, default=3, show_default=True)
+@click.option(
+    "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]), default="kN", show_default=True
+)
+@click.option("--port", help="Device to read counts from (default: the one found).")
+@click.option("--manual", is_flag=True, help="Type the counts in instead of reading a device.")
+def new(
+    journal_file: Path,
+    header_file: Path | None,
+    largest: str | None,
+    levels: int,
+    runs: int,
+    reference_unit: str,
+    port: str | None,
+    manual: bool,
+) -> None:
+    """Take a calibration point by point; stop at any time and run the same command again to go on."""
+
+    def ask(text: str) -> str:
+        return str(click.prompt(text, default="", show_default=False, err=True))
+
+    def say(text: str) -> None:
+        click.echo(text, err=True)
+
+    if not journal_file.exists() and header_file is None:
+        raise BadInput(
+            "a new calibration needs --header FILE; print one to fill in with 'calibration header'."
+        )
+    say(
+        "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
+        "calibrate."
+    )
+    with _reader(port, manual) as read_counts:
+        if journal_file.exists():
+            journal = Journal.resume(journal_file)
+        else:
+            assert header_file is not None
+            read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
+            ask("Ram at the top, pedals released, half a minute at rest; then press return")
+            zero, _ = read_counts()
+            journal = Journal.begin(journal_file, read_header(header_file, zero))
+        head = journal.record.header
+        si = "pascal" if head.reference.kind == "gauge" else "newton"
+        if ureg.Quantity(1.0, reference_unit).dimensionality != ureg.Quantity(1.0, si).dimensionality:
+            raise BadInput(
+                f"a {head.reference.kind} is not read in {reference_unit}; give another --reference-unit."
+            )
+        force = (
+            parse(largest, "newton", what="largest force") if largest else 0.9 * head.area_m2 * head.range_Pa
+        )
+        guide(journal, plan(journal.record, levels, runs, force), ask, say, read_counts, reference_unit)
+    say(f"Next: steadyram calibration certificate {journal_file}")
+
+
+@calibration.command("analyse")
+@click.argument("file", type=_path)
+@_csv_options
+@_degree
+@_unit
+@_json
+def analyse_command(
+    file: Path,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str,
+    degree: int | None,
+    unit: str,
+    as_json: bool,
+) -> None:
+    """Analyse a journal (or a CSV of points): curve, classes, friction, uncertainty."""
+    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
+    if as_json:
+        click.echo(json.dumps(analysis_document(result), allow_nan=False))
+        return
+    _print_analysis(result, unit)
+
+
+def _print_analysis(result: Analysis, unit: str) -> None:
+    table = Table(title=f"{result.method}, degree {result.degree}, {result.runs} run(s)")
+    for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U by Monte Carlo"):
+        table.add_column(heading, justify="right")
+    for v in result.levels:
+        table.add_row(
+            show(v.force_N, "newton", unit),
+            f"{v.q_percent:.3f}",
+            "-" if v.b_percent is None else f"{v.b_percent:.2f}",
+            "-" if v.v_percent is None else f"{v.v_percent:.2f}",
+            f"{v.a_percent:.3f}",
+            "none" if v.iso_class is None else f"{v.iso_class:g}",
+            f"{v.budget.expanded:.4g} N",
+            "-" if v.monte_carlo is None else f"{v.monte_carlo.expanded_N:.4g} N",
+        )
+    Console().print(table)
+    click.echo(f"device: {result.device.fields}")
+    click.echo(f"largest residual of the device's integers: {max(abs(result.device.residual_N)):.3g} N")
+    if result.friction is not None:
+        f = result.friction
+        click.echo(
+            f"seal friction {f.friction_N:.4g} N ± {2 * f.u_friction_N:.2g} N; transducer hysteresis "
+            f"{f.hysteresis_N:.3g} N"
+        )
+    overall = "none" if result.iso_class is None else f"{result.iso_class:g}"
+    click.echo(f"ISO 7500-1 class, rising force: {overall}; ASTM E4 kept: {'yes' if result.e4_ok else 'no'}")
+    click.echo(
+        f"ASTM E74 lower limit factor {result.llf.llf:.4g} N, class A from "
+        f"{show(result.llf.class_a_from, 'newton', unit)}"
+    )
+    for note in result.notes:
+        click.echo(f"note: {note}")
+
+
+@calibration.command("certificate")
+@click.argument("file", type=_path)
+@click.option("--out", type=_path, help="Path without ending; default: beside FILE.")
+@_csv_options
+@_degree
+@_unit
+def certificate(
+    file: Path,
+    out: Path | None,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str,
+    degree: int | None,
+    unit: str,
+) -> None:
+    """Write the certificate as HTML and PDF, with its plot."""
+    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
+    stem = out if out is not None else file.with_suffix("")
+    for path in write_certificate(result, stem, unit):
+        click.echo(str(path))
+
+
+@calibration.command("upload")
+@click.argument("file", type=_path)
+@click.option("--port", help="Device (default: the one found).")
+@_csv_options
+@_degree
+def upload(
+    file: Path,
+    port: str | None,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str,
+    degree: int | None,
+) -> None:
+    """Push the integer polynomial to the device (changes must be enabled at its panel)."""
+    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
+    head = result.record.header
+    values = {
+        **result.device.fields,
+        "serial": head.number,
+        "made_unix": int(head.made.timestamp()),
+        "due_unix": int(head.due.timestamp()),
+    }
+    with connected(port) as device:
+        device.push_calibration(values)
+    click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
+
+
+@calibration.command("verify")
+@click.argument("file", type=_path)
+@click.option(
+    "--points", "points_file", type=_path, required=True, help="CSV reference,reading taken afresh."
+)
+@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
+@_csv_options
+@_degree
+@_json
+def verify(
+    file: Path,
+    points_file: Path,
+    limit: str,
+    rule: Any,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str,
+    degree: int | None,
+    as_json: bool,
+) -> None:
+    """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
+    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
+    head = result.record.header
+    fresh = record_from_csv(points_file, head, reference_unit)
+    rising = [p for p in fresh.points if p.direction == "rising"]
+    done = verify_points(
+        result.device.fields,
+        head.reference,
+        [fresh.force_N(p) for p in rising],
+        [p.counts for p in rising],
+        result.resolution_N,
+        float(result.point_sd_N.mean()),
+        parse(limit, "dimensionless", what="limit"),
+        rule,
+    )
+    if as_json:
+        click.echo(json.dumps(asdict(done), allow_nan=False))
+    else:
+        for p in done.points:
+            click.echo(
+                f"{p.reference_N:.1f} N: error {p.error_N:+.1f} N, limit ±{p.limit_N:.1f} N, U "
+                f"{p.expanded_N:.1f} N: {p.verdict}"
+            )
+        click.echo(f"rule: {done.rule}, limit {limit}: {done.verdict}")
+    if done.verdict != "pass":
+        raise CheckFailed(
+            f"The verification does not pass: {done.verdict} by the {done.rule} rule at {limit}."
+        )
+
+
+@calibration.command("check")
+@click.argument("file", type=_path)
+@click.option(
+    "--gauge", required=True, help="What the mechanical gauge reads while the press holds, e.g. '1500 psi'."
+)
+@click.option("--gauge-range", required=True, help="Full scale of that gauge.")
+@click.option(
+    "--gauge-class", type=click.FloatRange(0.1, 10), default=1.6, show_default=True, help="Per cent of range."
+)
+@click.option("--counts", type=click.FloatRange(0, 65535), help="Device reading then; default: read it.")
+@click.option(
+    "--zero-now", type=click.FloatRange(0, 65535), help="Reading at rest; default: the device's zero."
+)
+@click.option("--port", help="Device (default: the one found).")
+@click.option("--log", "log_file", type=_path, help="Append the result to this file (JSON Lines).")
+@_json
+def check(
+    file: Path,
+    gauge: str,
+    gauge_range: str,
+    gauge_class: float,
+    counts: float | None,
+    zero_now: float | None,
+    port: str | None,
+    log_file: Path | None,
+    as_json: bool,
+) -> None:
+    """The one-minute daily check against the press's own gauge; exit 5 unless it passes."""
+    result = analyse(read_journal(file), str(file), monte_carlo=False)
+    head = result.record.header
+    if counts is None or zero_now is None:
+        with connected(port) as device:
+            reading = device.now()
+        counts = reading.mean_counts if counts is None else counts
+        zero_now = float(reading.zero_counts) if zero_now is None else zero_now
+    fields = {**result.device.fields, "zero_counts": round(zero_now)}
+    force = float(evaluate_device(fields, round(counts)))
+    low, high = result.levels[0].force_N, result.levels[-1].force_N
+    friction = result.device.fields["friction_n"]
+    if friction == 0 and head.reference.kind == "load-cell":
+        friction = max(0, -result.device.fields["c0_n"])
+    done = daily_check(
+        parse(gauge, "pascal", what="gauge"),
+        parse(gauge_range, "pascal", what="gauge range"),
+        gauge_class,
+        force,
+        float(friction),
+        head.area_m2,
+        result.budget_at(min(max(force, low), high)).expanded,
+        zero_now,
+        head.zero_counts,
+    )
+    document = {"time": datetime.now(UTC).isoformat(), **asdict(done), "passed": done.passed}
+    if log_file is not None:
+        try:
+            with log_file.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(document, allow_nan=False) + "\n")
+        except OSError as error:
+            raise BadInput(
+                f"{log_file} cannot be written ({error.strerror}); choose another place."
+            ) from None
+    if as_json:
+        click.echo(json.dumps(document, allow_nan=False))
+    else:
+        click.echo(
+            f"gauge {done.gauge_Pa / 1e5:.1f} bar, device {done.device_Pa / 1e5:.1f} bar, difference "
+            f"{done.difference_Pa / 1e5:+.1f} bar, allowed ±{done.allowed_Pa / 1e5:.1f} bar; zero moved "
+            f"{done.zero_shift_counts:+.0f} counts: {'pass' if done.passed else 'fail'}"
+        )
+    if not done.passed:
+        raise CheckFailed(
+            "The daily check does not pass: do not run with the cutoff until the chain is looked at."
+        )
+    if head.due < datetime.now(UTC):
+        click.echo(f"The calibration was due on {head.due:%Y-%m-%d}.", err=True)
+
+
+@calibration.command("compare")
+@click.argument("old", type=_path)
+@click.argument("new_file", metavar="NEW", type=_path)
+@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@_json
+def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> None:
+    """Drift between two calibrations: as-found, as-left, rate, and the next due date."""
+    before = analyse(read_journal(old), str(old), monte_carlo=False)
+    after = analyse(read_journal(new_file), str(new_file), monte_carlo=False)
+    done = compare(before, after, parse(limit, "dimensionless", what="limit"))
+    if as_json:
+        document = asdict(done) | {"due": done.due.isoformat()}
+        click.echo(json.dumps(document, allow_nan=False))
+        return
+    for v in done.levels:
+        click.echo(
+            f"{v.force_N:.0f} N: as found {v.as_found_N:+.1f} N, as left {v.as_left_N:+.1f} N, change "
+            f"{v.change_percent:+.3f} %, E_n {v.normalised_error:+.2f}"
+        )
+    click.echo(
+        f"worst drift {done.worst_percent_per_year:.3g} % a year over {done.days:.0f} days; as found "
+        f"{'within' if done.as_found_within else 'OUTSIDE'} {limit}; next due {done.due:%Y-%m-%d}"
+    )
+    if not done.as_found_within:
+        click.echo("Parts made since the earlier calibration may be affected: look at their records.")
+
+
+@calibration.command("rr")
+@click.argument("file", type=_path)
+@click.option("--tolerance", type=float, help="Full width of the tolerance, in the readings' unit.")
+@_json
+def rr(file: Path, tolerance: float | None, as_json: bool) -> None:
+    """Gauge repeatability and reproducibility (CSV: part,operator,reading)."""
+    done = study(read_study(file), tolerance)
+    if as_json:
+        click.echo(json.dumps(asdict(done), allow_nan=False))
+        return
+    click.echo(
+        f"repeatability {done.repeatability:.4g}, reproducibility {done.reproducibility:.4g}, interaction "
+        f"{done.interaction:.4g}{' (pooled)' if done.pooled else ''}, gauge {done.grr:.4g}, parts "
+        f"{done.part:.4g}"
+    )
+    click.echo(
+        f"gauge is {done.percent_study:.1f} % of the study's variation; {done.categories} distinct categories"
+    )
+    if done.percent_tolerance is not None:
+        click.echo(f"gauge takes {done.percent_tolerance:.1f} % of the tolerance")
+
+
+def register(group: click.Group) -> None:
+    """Add the command group."""
+    group.add_command(calibration)

@@ -1,0 +1,51 @@
+"""A calibration record from a CSV of points and a header file, for points that were taken by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from steadyram.errors import BadInput
+from steadyram.metrology.points_file import read_points
+from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.units import ureg
+
+
+def record_from_csv(path: Path, header: Header, unit: str) -> CalibrationRecord:
+    """Read `reference,reading[,direction][,run]`: the reference in `unit`, the reading in counts.
+
+    Without a run column a new run begins each time the direction turns from falling to rising.
+    Raises BadInput with the row named.
+    """
+    points = read_points(path)
+    si = "pascal" if header.reference.kind == "gauge" else "newton"
+    factor = float(ureg.Quantity(1.0, unit).to(si).magnitude)
+    out: list[Point] = []
+    run = 1
+    for i, line in enumerate(points.lines):
+        direction = points.direction[i] or "rising"
+        if out and out[-1].direction == "falling" and direction == "rising":
+            run += 1
+        label = points.run[i]
+        try:
+            number = int(label) if label is not None else run
+            out.append(
+                Point.model_validate(
+                    {
+                        "run": number,
+                        "direction": direction,
+                        "reference": float(points.reference[i]) * factor,
+                        "counts": float(points.reading[i]),
+                    }
+                )
+            )
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = ".".join(str(part) for part in first["loc"])
+            raise BadInput(f"{path}, row {line}: {key}: {first['msg'][:150]}; correct the row.") from None
+        except ValueError:
+            raise BadInput(
+                f"{path}, row {line}: the run {label!r:.20} is not a number; number the runs 1, 2, 3."
+            ) from None
+    return CalibrationRecord(header=header, points=tuple(out), rows=points.lines)

@@ -1,0 +1,91 @@
+"""Drift between two calibrations: as-found, as-left, rate, and what it means for the interval.
+
+As-found: the old polynomial on the new points, before anything is adjusted. As-left: the new one.
+The normalised error E_n = difference / sqrt(U1^2 + U2^2) is that of ISO 13528 and ISO/IEC 17043
+(from memory): above 1 the change is more than the two uncertainties explain.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from steadyram.errors import BadInput
+from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.device_poly import device_force
+
+
+@dataclass(frozen=True)
+class DriftLevel:
+    """At one force: errors of the old and the new polynomial (N), change in per cent, E_n."""
+
+    force_N: float
+    as_found_N: float
+    as_left_N: float
+    change_percent: float
+    normalised_error: float
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Drift over `days`; worst_percent_per_year; as_found_within: kept the limit until now."""
+
+    days: float
+    levels: tuple[DriftLevel, ...]
+    zero_shift_counts: float
+    worst_percent_per_year: float
+    as_found_within: bool
+    significant: bool
+    interval_days: int
+    due: datetime
+
+
+def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift:
+    """Compare two calibrations of the same transducer on the same press.
+
+    limit_fraction: largest permitted error of the reading; the suggested interval is what the
+    drift takes to use up half of it, at most the interval in force. Raises BadInput when the
+    serial numbers differ or the newer is not later.
+    """
+    for what in ("press", "transducer"):
+        a, b = getattr(old.record.header, what).serial, getattr(new.record.header, what).serial
+        if a != b:
+            raise BadInput(
+                f"the calibrations are of different {what}s (serial {a} and {b}); compare like with like."
+            )
+    days = (new.record.header.made - old.record.header.made).total_seconds() / 86400.0
+    if days <= 0.0:
+        raise BadInput("the second calibration is not later than the first; swap them.")
+    counts = new.device.counts
+    # The device takes its zero afresh: the old polynomial is run from the zero of today.
+    today = {**old.device.fields, "zero_counts": new.device.fields["zero_counts"]}
+    found = device_force(today, counts) - new.device.force_N
+    left = device_force(new.device.fields, counts) - new.device.force_N
+    levels = []
+    for level in new.levels:
+        near = np.abs(new.device.force_N - level.force_N) <= 0.02 * float(new.device.force_N.max())
+        as_found, as_left = float(found[near].mean()), float(left[near].mean())
+        inside = min(max(level.force_N, old.levels[0].force_N), old.levels[-1].force_N)
+        both = math.hypot(old.budget_at(inside).expanded, level.budget.expanded)
+        change = as_found - as_left
+        levels.append(
+            DriftLevel(level.force_N, as_found, as_left, 100.0 * change / level.force_N, change / both)
+        )
+    worst = max(abs(item.change_percent) for item in levels)
+    per_year = worst * 365.25 / days
+    interval = new.record.header.interval_days
+    if worst > 0.0:
+        interval = max(1, min(interval, int(0.5 * 100.0 * limit_fraction / (worst / days))))
+    return Drift(
+        days=days,
+        levels=tuple(levels),
+        zero_shift_counts=new.record.header.zero_counts - old.record.header.zero_counts,
+        worst_percent_per_year=per_year,
+        as_found_within=all(abs(item.as_found_N) <= limit_fraction * item.force_N for item in levels),
+        significant=any(abs(item.normalised_error) > 1.0 for item in levels),
+        interval_days=interval,
+        due=new.record.header.made + timedelta(days=interval),
+    )

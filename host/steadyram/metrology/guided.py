@@ -1,0 +1,117 @@
+"""The guided run through a calibration: which point next, what to do, and nothing lost on the way.
+
+The plan is a pure function of the journal, so an interrupted calibration goes on where it stopped.
+People and device are callables: `ask` a question, `say` a sentence, `read_counts` a mean reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from steadyram.errors import BadInput
+from steadyram.metrology.checks import refuse_nonsense
+from steadyram.metrology.journal import Journal
+from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.units import parse, show
+
+Direction = Literal["rising", "falling"]
+ReadCounts = Callable[[], tuple[float, float]]  # mean counts and standard deviation of that mean
+
+
+@dataclass(frozen=True)
+class Step:
+    """One point to take: its run, direction and the reference to go near (N or Pa)."""
+
+    run: int
+    direction: Direction
+    target: float
+
+
+def plan(record: CalibrationRecord, levels: int, runs: int, largest_N: float) -> list[Step]:
+    """Every step of a calibration: `levels` equal steps up to `largest_N` and down again, `runs` times.
+
+    Raises BadInput for fewer than three levels, no run, or more than the transducer can see.
+    """
+    header = record.header
+    if levels < 3 or levels > 20 or not 1 <= runs <= 10:
+        raise BadInput("a guided calibration takes 3 to 20 levels and 1 to 10 runs.")
+    if not 0.0 < largest_N <= header.area_m2 * header.range_Pa:
+        raise BadInput("the largest calibration force must be above zero and within the transducer's range.")
+    to_reference = 1.0 / header.area_m2 if header.reference.kind == "gauge" else 1.0
+    up = [largest_N * (k + 1) / levels * to_reference for k in range(levels)]
+    steps = []
+    for run in range(1, runs + 1):
+        steps += [Step(run, "rising", t) for t in up]
+        steps += [Step(run, "falling", t) for t in reversed(up[:-1])]
+    return steps
+
+
+def guide(
+    journal: Journal,
+    steps: list[Step],
+    ask: Callable[[str], str],
+    say: Callable[[str], None],
+    read_counts: ReadCounts,
+    unit: str,
+) -> None:
+    """Take the points that the journal still lacks, then the closing zero.
+
+    unit: what the reference is read in; an answer may carry its own unit. A point that cannot be
+    true (wrong way, same reference again) is refused at once and asked for again;
+    an interruption by the caller's exceptions loses nothing.
+    """
+    kind = journal.record.header.reference.kind
+    si = "pascal" if kind == "gauge" else "newton"
+    done = len(journal.record.points)
+    if done:
+        say(f"Going on after {done} of {len(steps)} points.")
+    for number, step in enumerate(steps[done:], start=done + 1):
+        way = "up to" if step.direction == "rising" else "down to"
+        while True:
+            answer = ask(
+                f"{number}/{len(steps)}, run {step.run}: bring the force {way} about "
+                f"{show(step.target, si, unit, 3)} without going back, hold, and type the reference"
+            ).strip()
+            try:
+                value = parse(answer if _has_unit(answer) else f"{answer} {unit}", si, what="reference")
+                counts, sd = read_counts()
+                point = Point(
+                    run=step.run, direction=step.direction, reference=value, counts=counts, counts_sd=sd
+                )
+                _refuse_point(journal.record, point)
+            except ValueError as error:
+                say(f"The reading cannot be used ({str(error)[:120]}); again.")
+                continue
+            except BadInput as error:
+                say(f"{error} Again.")
+                continue
+            journal.add(point)
+            break
+    if journal.record.header.zero_counts_after is None:
+        ask("Let the ram go up to the top, wait half a minute, and press return")
+        counts, _ = read_counts()
+        journal.close_zero(counts)
+    refuse_nonsense(journal.record, str(journal.path))
+    say("Every point is in the journal.")
+
+
+def _has_unit(text: str) -> bool:
+    return any(c.isalpha() and c not in "eE" for c in text)
+
+
+def _refuse_point(record: CalibrationRecord, point: Point) -> None:
+    """Refuse a point that goes the wrong way from the one before it in the same run and direction."""
+    if not record.points:
+        return
+    last = record.points[-1]
+    if (last.run, last.direction) != (point.run, point.direction):
+        return
+    step = point.reference - last.reference
+    if step == 0.0 or (step < 0.0) == (point.direction == "rising"):
+        raise BadInput(
+            f"The reference must go on {point.direction} from {last.reference:g}, not to {point.reference:g}."
+        )
+    if (point.counts - last.counts) * step <= 0.0:
+        raise BadInput("The reading did not follow the reference; check transducer and valve.")

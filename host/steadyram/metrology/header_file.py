@@ -1,0 +1,124 @@
+"""The header of a calibration as a TOML file with units, the way a person fills it in."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from steadyram.errors import BadInput
+from steadyram.metrology.record import Header
+from steadyram.units import parse
+
+TEMPLATE = """\
+# Fill in and keep: the calibration record is made from it.
+number = 1                        # of this calibration; goes to the device
+interval_days = 365
+note = ""
+
+[press]
+what = "20 tonf shop press"
+serial = "none"
+bore = "4 in"                     # by the nameplate
+
+[transducer]
+what = "pressure transducer"
+serial = "none"
+range = "5000 psi"
+counts_step = 16                  # one converter step on the 16-bit scale: 16 for 12 bits, 1 for 16 bits
+temperature_percent_per_K = 0.02  # by its data sheet
+temperature_span_K = 5            # how far the shop may stray from today's temperature
+
+[reference]
+kind = "load-cell"                # load-cell (under the ram) or gauge (on the line)
+what = "load cell with indicator"
+serial = "none"
+certificate = ""
+expanded_percent = 0.1            # of reading, from its certificate
+coverage_factor = 2
+resolution = "10 N"               # a force, or a pressure for a gauge
+# For a gauge only, the friction assumed: assumed_friction = "0.6 kN", assumed_friction_u = "0.2 kN"
+
+[environment]
+ambient_C = 20
+"""
+
+_INSTRUMENT = {"what", "serial", "certificate"}
+_TABLES: dict[str, set[str]] = {
+    "press": _INSTRUMENT | {"bore"},
+    "transducer": _INSTRUMENT | {"range", "counts_step", "temperature_percent_per_K", "temperature_span_K"},
+    "reference": _INSTRUMENT
+    | {"kind", "expanded_percent", "coverage_factor", "resolution", "assumed_friction", "assumed_friction_u"},
+    "environment": {"ambient_C", "oil_C", "humidity_percent"},
+}
+_TOP = {"number", "interval_days", "note", "invented"}
+
+
+def read_header(path: Path, zero_counts: float, made: datetime | None = None) -> Header:
+    """Read a header file. zero_counts: reading at rest; made: now if not given.
+
+    Raises BadInput naming the key for anything missing, unknown, without unit or out of range.
+    """
+    try:
+        tables: dict[str, Any] = tomllib.loads(path.read_bytes().decode("utf-8"))
+    except OSError as error:
+        raise BadInput(f"the header file {path} cannot be read ({error.strerror}).") from None
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadInput(
+            f"the header file {path} is not TOML ({error}); 'calibration header' prints an example."
+        ) from None
+    for key, value in tables.items():
+        if key in _TABLES and isinstance(value, dict):
+            unknown = set(value) - _TABLES[key]
+            if unknown:
+                raise BadInput(f"{path}: the key {key}.{min(unknown)} is not known; correct or remove it.")
+        elif key not in _TOP:
+            raise BadInput(f"{path}: the key {key} is not known; correct or remove it.")
+    missing = {"press", "transducer", "reference"} - set(tables)
+    if missing:
+        raise BadInput(f"{path}: the table [{min(missing)}] is missing; add it.")
+    press, transducer, reference = (
+        dict(tables["press"]),
+        dict(tables["transducer"]),
+        dict(tables["reference"]),
+    )
+
+    def quantity(table: dict[str, Any], where: str, key: str, si: str, default: str | None = None) -> float:
+        text = table.pop(key, default)
+        if text is None:
+            raise BadInput(f"{path}: {where}.{key} is missing; add it with its unit.")
+        return parse(str(text), si, what=f"{path}: {where}.{key}")
+
+    bore = quantity(press, "press", "bore", "meter")
+    gauge = reference.get("kind") == "gauge"
+    unit = "pascal" if gauge else "newton"
+    document: dict[str, Any] = {
+        **{k: tables[k] for k in _TOP if k in tables},
+        "area_m2": math.pi / 4 * bore**2,
+        "range_Pa": quantity(transducer, "transducer", "range", "pascal"),
+        "assumed_friction_N": quantity(reference, "reference", "assumed_friction", "newton", "0 N"),
+        "assumed_friction_u_N": quantity(reference, "reference", "assumed_friction_u", "newton", "0 N"),
+        "zero_counts": zero_counts,
+        "made": (made if made is not None else datetime.now(UTC)).isoformat(),
+        "environment": tables.get("environment", {}),
+    }
+    for key in ("counts_step", "temperature_percent_per_K", "temperature_span_K"):
+        if key in transducer:
+            document[key] = transducer.pop(key)
+    resolution = quantity(reference, "reference", "resolution", unit, "0 Pa" if gauge else "0 N")
+    document |= {
+        "press": press,
+        "transducer": transducer,
+        "reference": {**reference, "resolution": resolution},
+    }
+    try:
+        return Header.model_validate(document)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        message = first["msg"].removeprefix("Value error, ")
+        raise BadInput(f"{path}: {key + ': ' if key else ''}{message[:200]}; correct it.") from None

@@ -1,0 +1,52 @@
+"""Reading a gauge study from CSV: `part,operator,reading`, every part by every operator, repeated."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steadyram.errors import BadInput
+from steadyram.metrology.points_file import exact_number
+
+MAX_BYTES = 1_000_000
+
+
+def read_study(path: Path) -> NDArray[np.float64]:
+    """Readings of shape (parts, operators, repeats). Raises BadInput with the row named."""
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise BadInput(f"{path} is too large for a gauge study.")
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise BadInput(f"{path} cannot be read ({error.strerror}); check its name.") from None
+    except UnicodeDecodeError:
+        raise BadInput(f"{path} is not a text file; save the study as CSV in UTF-8.") from None
+    cells: dict[tuple[str, str], list[float]] = {}
+    header: list[str] | None = None
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        fields = [f.strip() for f in next(csv.reader([line]))]
+        if header is None:
+            header = [f.lower() for f in fields]
+            if not {"part", "operator", "reading"} <= set(header):
+                raise BadInput(f"{path}, row {number}: expected a header 'part,operator,reading'.")
+            continue
+        if len(fields) != len(header):
+            raise BadInput(
+                f"{path}, row {number}: {len(fields)} fields, but the header has {len(header)}; correct it."
+            )
+        row = dict(zip(header, fields, strict=True))
+        value = float(exact_number(row["reading"], f"{path}, row {number}: reading"))
+        cells.setdefault((row["part"], row["operator"]), []).append(value)
+    parts = list(dict.fromkeys(p for p, _ in cells))
+    operators = list(dict.fromkeys(o for _, o in cells))
+    repeats = {len(v) for v in cells.values()}
+    if len(cells) != len(parts) * len(operators) or len(repeats) != 1:
+        raise BadInput(
+            f"{path}: every part must be read by every operator the same number of times; complete the study."
+        )
+    return np.asarray([[cells[p, o] for o in operators] for p in parts], dtype=np.float64)
