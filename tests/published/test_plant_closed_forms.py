@@ -1,10 +1,10 @@
 """The plant against textbook closed forms, and against the same equations integrated by SciPy.
 
 Sources, with their status:
-- rise of pressure at a dead end, dP/dt = beta Q / V: definition of the bulk modulus, any fluid-power textbook
+- rise of pressure at a dead end, dP/dt = beta Q / V: definition of the bulk modulus, fluid-power textbooks
   (e.g. Merritt, Hydraulic Control Systems, 1967, continuity equation); from memory.
 - F = P A less friction; springs in series, 1/k = sum 1/k_i: statics, any textbook.
-- first-order lag behind a ramp, y = r (t - tau (1 - exp(-t/tau))): any textbook of system dynamics; from memory.
+- first-order lag behind a ramp, y = r (t - tau (1 - exp(-t/tau))): system dynamics textbooks; from memory.
 - valve pulse of width w lets oil through for w + close - open: the project's own contract for the plant.
 """
 
@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+
 from steadyram.press.limits import series_stiffness_N_m
 from steadyram.press.pressfile import PressFile, build_press
 from steadyram.virtual.default_press import default_press

@@ -121,13 +121,15 @@ class PressServer:
         if pty:
             self._open_pty()
         if actions is not None:
-            with contextlib.suppress(ValueError, OSError):
-                # A plain file is always readable and cannot be selected: take it whole.
-                self._select.register(actions, selectors.EVENT_READ, lambda: self._read_actions(actions))
-                actions = None
-            if actions is not None:
-                while self._read_actions(actions):
-                    pass
+            self._open_actions(actions)
+
+    def _open_actions(self, source: int) -> None:
+        try:
+            self._select.register(source, selectors.EVENT_READ, lambda: self._read_actions(source))
+        except (ValueError, OSError):
+            # A plain file is always readable and cannot be waited for: take it whole.
+            while self._read_actions(source):
+                pass
 
     @staticmethod
     def _open(listen: tuple[str, int]) -> socket.socket:

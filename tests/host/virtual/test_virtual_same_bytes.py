@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from steadyram.virtual.runtime import find_micropython
-
 from virtual_session import run_session
+
+from steadyram.virtual.runtime import find_micropython
 
 needs_micropython = pytest.mark.skipif(find_micropython() is None, reason="MicroPython is not installed")
 
