@@ -2,7 +2,120 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+HEAD = Path(__file__).resolve().parent / "reference_head.md"
+
 
 def reference(d: dict, vectors: dict) -> str:
     """Text of REFERENCE.md."""
-    return f"# The steadyram line protocol, version {d['protocol']['version']}\n"
+    p = d["protocol"]
+    out = [
+        HEAD.read_text(encoding="utf-8").format(
+            version=p["version"],
+            tag_max=p["tag_max_chars"],
+            line_max=p["line_max_bytes"],
+            reply_max=p["reply_max_bytes"],
+            tags=p["tags_remembered"],
+            crc=p["crc"],
+            name_max=d["jobs"]["name_max_chars"],
+        )
+    ]
+    examples = {
+        step["example"]: step
+        for session in vectors.get("session", [])
+        for step in session["step"]
+        if "example" in step
+    }
+    out.append("\n## Verbs\n\n`>` is what the host sends, `<` what the device answers.\n")
+    out += [_verb(verb, examples.get(verb["name"])) for verb in d["verb"]]
+    out.append(
+        "\n## Events\n\nAfter `events on=1`, until `events on=0` or a restart. Events may be lost.\n\n"
+    )
+    out.append(
+        _table(
+            ("event", "keys", "meaning"),
+            [(f"`{e['name']}`", " ".join(f"`{k}`" for k in e["keys"]), e["text"]) for e in d["event"]],
+        )
+    )
+    out.append(
+        "\n## Errors\n\nThe sentence of a `no` may end with the key, slot or limit concerned in brackets.\n\n"
+    )
+    out.append(_numbered(d["error"]))
+    out.append(f"\n## Settings\n\n{_fields(d['setting'])}")
+    out.append(f"\n## Job fields\n\nSlots 1 to {d['jobs']['slots']}; job 0 = no job.\n\n{_fields(d['job'])}")
+    out.append(f"\n## Calibration fields\n\n{_fields(d['calibration'])}")
+    out.append(
+        "\n## Cycle record\n\nThe values of `v` in a row of `log`, in this order.\n\n"
+        + _table(
+            ("place", "field", "meaning"),
+            [(str(i), f"`{row['name']}`", row["text"]) for i, row in enumerate(d["record"])],
+        )
+    )
+    out.append(
+        "\n### Record flags\n\n"
+        + _table(
+            ("bit", "name", "meaning"), [(str(row["bit"]), row["name"], row["text"]) for row in d["flag"]]
+        )
+    )
+    for title, key in (
+        ("States", "state"),
+        ("Stop reasons", "stop"),
+        ("Faults", "fault"),
+        ("Refusals of extend", "refusal"),
+    ):
+        out.append(f"\n## {title}\n\n{_numbered(d[key])}")
+    return "".join(out)
+
+
+def _verb(verb: dict, example: dict | None) -> str:
+    marks = [
+        word
+        for key, word in (("change", "checksum needed"), ("enable", "enable"), ("busy", "at rest"))
+        if verb.get(key)
+    ]
+    out = f"\n### `{verb['name']}`{' (' + ', '.join(marks) + ')' if marks else ''}\n\n"
+    out += f"{_sentence(verb['text'])}\n\n"
+    rows = []
+    for name in verb.get("args", []):
+        if name in verb.get("bounds", {}):
+            low, high = verb["bounds"][name]
+            takes = f"{low} to {high}"
+        elif name in verb.get("choices", {}):
+            takes = ", ".join(f"`{word}`" for word in verb["choices"][name])
+        else:
+            takes = "a word"
+        default = verb.get("optional", {}).get(name)
+        rows.append((f"`{name}`", takes, "must be given" if default is None else f"default {default}"))
+    if verb.get("open_keys"):
+        out += "Arguments: the keys of the staged set.\n\n"
+    elif rows:
+        out += _table(("argument", "takes", ""), rows) + "\n"
+    if "rows" in verb:
+        out += f"Rows: {verb['rows']}.\n\n"
+    out += "Reply: " + (", ".join(f"`{key}`" for key in verb["reply"]) or "nothing more") + ".\n"
+    if example is not None:
+        lines = ["> " + example["send"], *("< " + line for line in example["answer"])]
+        out += "\n```\n" + "\n".join(lines) + "\n```\n"
+    return out
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def _fields(rows: list[dict]) -> str:
+    return _table(
+        ("key", "min", "max", "default", "meaning"),
+        [(f"`{r['name']}`", str(r["min"]), str(r["max"]), str(r["default"]), r["text"]) for r in rows],
+    )
+
+
+def _numbered(rows: list[dict]) -> str:
+    return _table(("number", "name", "meaning"), [(str(r["id"]), f"`{r['name']}`", r["text"]) for r in rows])
+
+
+def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
+    lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"

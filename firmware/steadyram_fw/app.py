@@ -35,7 +35,7 @@ class App:
         self.outputs = 0
         self._ended_s = -1
         self._ended_ms = 0
-        self.keeper = Keeper(board.root, board.uid, getattr(board, "log_shape", _LOG_SHAPE))
+        self.keeper = Keeper(board.root, board.uid, getattr(board, "log_shape", _LOG_SHAPE), self.clock)
         self.keeper.load()
         self.keeper.attach(self.core)
         self.access.open_s = self.keeper.settings[T.S_CHANGES_S]
@@ -63,6 +63,14 @@ class App:
 
     def poll(self):
         """One piece of foreground work; returns True when there was any."""
+        try:
+            return self._work()
+        except MemoryError:
+            gc.collect()
+            self.core.raise_fault(T.FAULT_MEMORY)
+            return True
+
+    def _work(self):
         core = self.core
         if core.record_ready and not core.live and self._may_store():
             self._store_record()
@@ -74,8 +82,12 @@ class App:
                 link.receive(data)
         if link.work():
             return True
-        if self.keeper.changes.waiting and self.at_rest() and not core.fault == T.FAULT_STORE_FAILED:
-            if not self.keeper.flush_changes(self.clock.uptime_ms(), self.clock.unix()):
+        if self.keeper.changes.waiting and self.at_rest() and self._may_store():
+            try:
+                self.keeper.flush_changes()
+                self._failed = False
+            except StoreError:
+                self._failed = True
                 core.raise_fault(T.FAULT_STORE_FAILED)
             return True
         return self.panel.work()

@@ -3,6 +3,7 @@
 from bench import Bench, calibration_puts, job_puts, sealed, settings_puts, unsealed
 
 from steadyram_fw import tables as T
+from steadyram_fw.services.store import StoreError
 
 
 def ready(root, **settings):
@@ -318,3 +319,115 @@ def case_tick_survives_long_uptime(root):
     bench.settle()
     got = rows(bench.ask("log from=0"))[0]
     assert got[T.R_AT_MS] == 4294967295
+
+
+def case_the_clock_is_in_the_record_of_changes(root):
+    bench = ready(root)
+    bench.ok("clock unix=1800000000")
+    bench.run(2000)
+    bench.ok("use job=4")
+    last = bench.ask("changes from=0")[-2]
+    assert "at_unix=1800000002 by=link what=active" in last
+
+
+def case_zero_and_probe_need_rest(root):
+    bench = ready(root)
+    bench.inputs &= ~T.IN_TOP
+    bench.run(1)
+    assert bench.refused("zero") == T.E_NOT_AT_REST
+    bench.inputs |= T.IN_TOP | T.IN_RETRACT
+    bench.run(1)
+    assert bench.refused("zero") == T.E_NOT_AT_REST
+    probe = "probe feed=1 cut_counts=0 pulse_ms=20 pulses=3 pause_ms=500"
+    assert bench.refused(probe) == T.E_NOT_AT_REST
+    bench.inputs &= ~T.IN_RETRACT
+    bench.run(1)
+    bench.ok(probe)
+    assert bench.core.armed == (1, 0, 20, 3, 500)
+    # 2 % of 52428 counts from where the calibration has it
+    bench.core.mean_c16 = (6560 + 1049) * 16
+    assert bench.refused("zero") == T.E_OUT_OF_RANGE
+    bench.core.mean_c16 = (6560 + 1048) * 16
+    assert bench.ok("zero")["zero"] == "7608"
+
+
+def case_flash_that_refuses_leaves_everything_as_it_was(root):
+    bench = ready(root)
+    keeper = bench.app.keeper
+
+    def full(payload, note=0):
+        raise StoreError("full")
+
+    before = bench.ask("show kind=settings")
+    save = keeper.cells["settings"].save
+    keeper.cells["settings"].save = full
+    bench.ok("stage kind=settings")
+    for text in settings_puts(capacity_n=100000):
+        bench.ok("put " + text)
+    digest = bench.ok("check")["digest"]
+    assert bench.refused("commit digest=" + digest) == T.E_STORE_FAILED
+    assert bench.ask("show kind=settings") == before
+    assert bench.core.settings[T.S_CAPACITY_N] == 178000
+    keeper.cells["settings"].save = save
+    # the set is still staged
+    assert bench.ok("commit digest=" + digest)["gen"] == "2"
+    assert bench.core.settings[T.S_CAPACITY_N] == 100000
+
+
+def case_a_commit_whose_record_was_cut_off_is_recorded_later(root):
+    bench = ready(root)
+    bench.settle()
+    changes = bench.app.keeper.changes
+
+    def cut_off(boot):
+        changes.waiting = []
+
+    changes.flush = cut_off
+    bench.push("settings", settings_puts(capacity_n=100000))
+    again = Bench(root)
+    again.settle()
+    last = again.ask("changes from=0")[-2]
+    assert 'by=itself what=settings from="" to="gen 2"' in last
+    third = Bench(root)
+    third.settle()
+    assert third.ask("changes from=0")[-2] == last
+
+
+def case_damaged_lines_change_nothing(root):
+    bench = ready(root)
+    keeper = bench.app.keeper
+    before = (dict(keeper.digests), keeper.active, keeper.changes.next)
+    seed = 12345
+    lines = [
+        sealed("q1 use job=4"),
+        sealed("q2 stage kind=settings"),
+        sealed('q3 put slot=1 name="n" setpoint_n=9000'),
+        sealed("q4 commit digest=" + keeper.digests["jobs"]),
+        sealed("q5 teach setpoint_n=8000"),
+        sealed("q6 forget job=1"),
+    ]
+    for n in range(1500):
+        line = bytearray(lines[n % len(lines)])
+        for _ in range(1 + n % 3):
+            seed = (seed * 1103515245 + 12345) & 0x3FFFFFFF
+            at = (seed >> 8) % (8 * (len(line) - 1))
+            line[at >> 3] ^= 1 << (at & 7)
+        if bytes(line) in lines:
+            continue
+        bench.board.rx = bytes(line)
+        bench.app.poll()
+        bench.app.poll()
+    bench.settle()
+    assert bench.app.link.staged is None
+    assert (dict(keeper.digests), keeper.active, keeper.changes.next) == before
+
+
+def case_out_of_memory_is_a_fault(root):
+    bench = ready(root)
+
+    def burst():
+        raise MemoryError
+
+    bench.app.link.work = burst
+    assert bench.app.poll()
+    assert bench.core.fault == T.FAULT_MEMORY

@@ -5,6 +5,7 @@ from array import array
 
 from steadyram_fw import tables as T
 from steadyram_fw.services import files
+from steadyram_fw.services.clock import Clock
 from steadyram_fw.services.crc import crc16, crc32, digest
 from steadyram_fw.services.cyclelog import ChangeLog, CycleLog
 from steadyram_fw.services.segments import Segments
@@ -208,14 +209,18 @@ def case_cycles_and_traces(root):
 
 
 def case_changes(root):
-    log = ChangeLog(root, 4, 2)
+    clock = Clock()
+    clock.seconds = 4294967
+    clock.ms = 295
+    clock.set(1800000000)
+    log = ChangeLog(root, clock, 4, 2)
     log.open()
     log.note(0, "jobs.16.cutoff_required", 1, 0)
     log.note(1, "x" * 40, "y" * 40, -5)
     assert log.next == 1
-    log.flush(3, 4294967295, 1800000000)
+    log.flush(3)
     assert log.waiting == []
-    again = ChangeLog(root, 4, 2)
+    again = ChangeLog(root, clock, 4, 2)
     again.open()
     assert again.read(1) == (1, 3, 4294967295, 1800000000, 0, "jobs.16.cutoff_required", "1", "0")
     assert again.read(2)[4:] == (1, "x" * 28, "y" * 24, "-5")

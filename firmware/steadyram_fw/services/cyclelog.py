@@ -125,7 +125,8 @@ BY_NAMES = ("link", "panel", "itself")
 class ChangeLog:
     """What was changed, from, to, when and by whom, under `root`/changes."""
 
-    def __init__(self, root, per=40, keep=24):
+    def __init__(self, root, clock, per=40, keep=24):
+        self._clock = clock
         self._records = Segments(root + "/changes", "x", struct.calcsize(_CHANGE), per, keep)
         self.waiting = []
 
@@ -148,16 +149,18 @@ class ChangeLog:
 
     def note(self, by, what, old, new):
         """Keep a change until flush() may write it; old and new are shown as text."""
-        self.waiting.append((by, _clip(what, 28), _clip(str(old), 24), _clip(str(new), 24)))
+        clock = self._clock
+        texts = (_clip(what, 28), _clip(str(old), 24), _clip(str(new), 24))
+        self.waiting.append((clock.uptime_ms(), clock.unix(), by) + texts)
 
-    def flush(self, boot, at_ms, at_unix):
+    def flush(self, boot):
         """Write what waits, only while the ram is not live. Raises OSError; then everything still waits."""
         if not self.waiting:
             return
         bodies = []
         seq = self._records.next
-        for by, what, old, new in self.waiting:
-            bodies.append(struct.pack(_CHANGE, seq, boot, at_ms, at_unix, by, what, old, new))
+        for entry in self.waiting:
+            bodies.append(struct.pack(_CHANGE, seq, boot, *entry))
             seq += 1
         self._records.append_all(bodies)
         self.waiting = []

@@ -28,7 +28,7 @@ _LEARNED_HEAD = struct.calcsize(_LEARNED)
 class Keeper:
     """Owner of all files under `root`; `log_shape`: records a segment, segments, traces of the cycle log."""
 
-    def __init__(self, root, uid, log_shape):
+    def __init__(self, root, uid, log_shape, clock):
         root = root.rstrip("/")
         owner = crc16(bytes(uid, "ascii"))
         self._root = root
@@ -48,7 +48,7 @@ class Keeper:
         self._active_cell = Cell(root, "active", owner)
         self._boot_cell = Cell(root, "boot", owner)
         self.log = CycleLog(root, *log_shape)
-        self.changes = ChangeLog(root)
+        self.changes = ChangeLog(root, clock)
         self.recovered = []
         self._core = None
 
@@ -170,7 +170,7 @@ class Keeper:
         new = sets.digest_of(kind, value)
         if cell.gen and new == self.digests[kind]:
             return cell.gen
-        self.flush_changes_or_fail()
+        self.flush_changes()
         before = cell.gen
         cell.save(b"".join(sets.text_lines(kind, value)), self.changes.next)
         cell.release()
@@ -185,7 +185,11 @@ class Keeper:
                     self.counts[number] = 0
             if self.jobs[self.active] is None:
                 self.active = 0
-            self.save_active()
+            try:
+                self.save_active()
+            except StoreError:
+                # the jobs are in force all the same; without this file counts are old after a restart
+                self._core.raise_fault(T.FAULT_STORE_FAILED)
         if kind == "settings":
             self._core.configure(self.settings)
         if (kind, self.fault) in _CURES:
@@ -285,21 +289,12 @@ class Keeper:
             # keeps the scan after a power cut short
             self.save_active()
 
-    def flush_changes(self, at_ms, at_unix):
-        """Write waiting entries of the record of changes; they keep waiting when flash refuses."""
-        self._stamp = (at_ms, at_unix)
+    def flush_changes(self):
+        """Write waiting entries of the record of changes. Raises StoreError; then they keep waiting."""
         try:
-            self.changes.flush(self.boot, at_ms, at_unix)
-        except OSError:
-            return False
-        return True
-
-    _stamp = (0, 0)
-
-    def flush_changes_or_fail(self):
-        """Nothing is changed while the entries of earlier changes cannot be written."""
-        if not self.flush_changes(*self._stamp):
-            raise StoreError("changes")
+            self.changes.flush(self.boot)
+        except OSError as error:
+            raise StoreError("changes: " + str(error))
 
     # ------------------------------------------------------------ inside
     def _take(self, kind, value):
