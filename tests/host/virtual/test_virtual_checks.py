@@ -1,0 +1,79 @@
+"""The assertions on valves fail when they should, not only pass."""
+
+from __future__ import annotations
+
+import pytest
+
+from steadyram.virtual.checks import ValveChecks
+from steadyram.virtual.press import Noted, Output
+from steadyram_fw import tables
+
+EXTEND, RETRACT, SLOW, LAMP = tables.OUT_EXTEND, tables.OUT_RETRACT, tables.OUT_SLOW, tables.OUT_LAMP
+
+
+class Told(ValveChecks):
+    """A made-up log."""
+
+    def __init__(self, log: list[tuple[float, int]], events: list[tuple[float, str]], now_s: float) -> None:
+        self.valve_log = [Output(*entry) for entry in log]
+        self.events = [Noted(*entry) for entry in events]
+        self.outputs = log[-1][1] if log else 0
+        self._now_s = now_s
+
+    @property
+    def time_s(self) -> float:
+        return self._now_s
+
+
+STROKE = Told(
+    [(1.0, EXTEND), (2.0, SLOW | LAMP), (2.5, LAMP), (3.0, RETRACT), (4.0, 0)],
+    [(0.9, "press-extend"), (2.49, "let-go"), (2.9, "press-retract")],
+    5.0,
+)
+
+
+def test_a_sound_stroke_passes() -> None:
+    STROKE.assert_never_both()
+    STROKE.assert_extend_off_within(11, after="let-go")
+    STROKE.assert_extend_off_within(0, after=2.5)
+    STROKE.assert_stays_off(since=4.0)
+    STROKE.assert_extended_once(since="press-extend")
+    assert STROKE.on_times(EXTEND | SLOW) == [(1.0, 2.5)]
+
+
+def test_late_closing_fails_with_both_times() -> None:
+    with pytest.raises(AssertionError, match=r"went off 10 ms after let-go; at most 9 ms"):
+        STROKE.assert_extend_off_within(9, after="let-go")
+
+
+def test_still_energised_fails() -> None:
+    with pytest.raises(AssertionError, match="still energised"):
+        Told([(1.0, SLOW)], [], 1.5).assert_extend_off_within(1000, after=1.0)
+
+
+def test_any_valve_counts_for_all_off() -> None:
+    with pytest.raises(AssertionError, match="1000 ms"):
+        STROKE.assert_all_off_within(100, after=3.0)
+
+
+@pytest.mark.parametrize("word", [EXTEND | RETRACT, SLOW | RETRACT])
+def test_both_ways_at_once_fails(word: int) -> None:
+    with pytest.raises(AssertionError, match=r"together at 1\.000 s"):
+        Told([(1.0, word), (1.1, 0)], [], 2.0).assert_never_both()
+
+
+def test_energising_again_fails_stays_off() -> None:
+    with pytest.raises(AssertionError, match=r"energised at 3\.000 s"):
+        STROKE.assert_stays_off(since=2.6)
+
+
+def test_no_stroke_and_unfinished_stroke_fail() -> None:
+    with pytest.raises(AssertionError, match="never energised"):
+        STROKE.assert_extended_once(since=2.6)
+    with pytest.raises(AssertionError, match="still energised"):
+        Told([(1.0, EXTEND)], [], 2.0).assert_extended_once(since=0.5)
+
+
+def test_an_unknown_happening_fails_with_those_that_were() -> None:
+    with pytest.raises(AssertionError, match="press-retract"):
+        STROKE.time_of("lunch")

@@ -1,0 +1,142 @@
+"""The pytest plugin as a tester's project uses it: each case is a pytest run of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+
+pytest_plugins = "pytester"
+
+STROKE = """
+import pytest
+
+@pytest.mark.virtual_press(runtime="cpython", seed=4)
+def test_stroke(virtual_press, device):
+    virtual_press.make_ready("1.0 tonf")
+    virtual_press.operator.load_part()
+    virtual_press.stroke()
+    virtual_press.operator.release_extend()
+    virtual_press.run(0.2)
+    virtual_press.assert_never_both()
+    virtual_press.assert_extended_once(since="press-extend")
+    assert virtual_press.panel_state == "ready"
+    assert device.now().count == 1
+
+@pytest.mark.virtual_press(runtime="cpython", fault="sensor-open@1:rise")
+def test_fault(virtual_press):
+    virtual_press.make_ready("1.0 tonf", job={"batch": 3})
+    virtual_press.cycle = 0
+    virtual_press.operator.load_part()
+    virtual_press.stroke()
+    assert virtual_press.panel_state == "fault"
+    virtual_press.assert_extend_off_within(60, after="fault sensor-open")
+
+@pytest.mark.virtual_press(runtime="cpython", changes={"work.gap": "9 mm"})
+def test_changes(virtual_press):
+    assert virtual_press.plant.press.work.gap == pytest.approx(0.009)
+"""
+
+
+def test_stroke_fault_and_change_in_parallel_with_junit(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(STROKE)
+    result = pytester.runpytest_subprocess("-n", "2", "--junitxml=out.xml", "--strict-markers")
+    result.assert_outcomes(passed=3)
+    cases = list(ET.parse(pytester.path / "out.xml").iter("testcase"))
+    assert len(cases) == 3
+    for case in cases:
+        found = {p.get("name"): p.get("value") for p in case.iter("property")}
+        assert str(found["steadyram_runtime"]).startswith("CPython")
+        assert found["steadyram_press"] == "built-in bench press"
+    assert {
+        p.get("value") for c in cases for p in c.iter("property") if p.get("name") == "steadyram_seed"
+    } == {"0", "4"}
+
+
+def test_failed_test_tells_what_happened(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(
+        """
+        def test_it(virtual_press):
+            virtual_press.run(0.5)
+            virtual_press.operator.press_extend()
+            virtual_press.run(0.1)
+            assert virtual_press.panel_state == "no such state"
+        """
+    )
+    result = pytester.runpytest_inprocess("--steadyram-runtime", "cpython")
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(["*virtual press*", "*press-extend*"])
+
+
+def test_option_beats_ini_and_marker_beats_option(pytester: pytest.Pytester) -> None:
+    pytester.makeini("[pytest]\nsteadyram_seed = 11\nsteadyram_runtime = cpython\n")
+    pytester.makepyfile(
+        """
+        import pytest
+        def test_plain(virtual_press):
+            print("seed", virtual_press.seed)
+        @pytest.mark.virtual_press(seed=33)
+        def test_marked(virtual_press):
+            print("seed", virtual_press.seed)
+        """
+    )
+    pytester.runpytest_inprocess("-s", "-p", "no:xdist").stdout.fnmatch_lines(["*seed 11*", "*seed 33*"])
+    pytester.runpytest_inprocess("-s", "-p", "no:xdist", "--steadyram-seed", "22").stdout.fnmatch_lines(
+        ["*seed 22*", "*seed 33*"]
+    )
+
+
+def test_fault_option_reaches_every_press(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(
+        """
+        def test_it(virtual_press):
+            virtual_press.run(0.6)
+            assert virtual_press.counts == 0
+        """
+    )
+    result = pytester.runpytest_inprocess("--steadyram-runtime=cpython", "--fault", "sensor-open@0.5s")
+    result.assert_outcomes(passed=1)
+
+
+@pytest.mark.parametrize(
+    ("marker", "says"),
+    [
+        ("sead=3", "*sead*"),
+        ("fault='gremlin'", "*There is no fault*"),
+        ("press='nowhere.toml'", "*cannot be read*"),
+    ],
+)
+def test_mistakes_are_named(pytester: pytest.Pytester, marker: str, says: str) -> None:
+    pytester.makepyfile(
+        f"""
+        import pytest
+        @pytest.mark.virtual_press(runtime="cpython", {marker})
+        def test_it(virtual_press):
+            pass
+        """
+    )
+    result = pytester.runpytest_inprocess()
+    assert result.ret != 0
+    result.stdout.fnmatch_lines([says])
+
+
+def test_loading_the_plugin_costs_others_next_to_nothing() -> None:
+    code = (
+        "import sys, steadyram.virtual.pytest_plugin;"
+        "print(*[m for m in ('numpy', 'scipy', 'pint', 'pydantic', 'serial') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == ""
+
+
+def test_press_file_by_ini_is_found_beside_the_ini(pytester: pytest.Pytester) -> None:
+    from steadyram.virtual.default_press import default_press
+
+    text = Path(default_press()).read_text().replace("built-in bench press", "mine")
+    (pytester.path / "mine.toml").write_text(text)
+    pytester.makeini("[pytest]\nsteadyram_press = mine.toml\nsteadyram_runtime = cpython\n")
+    pytester.makepyfile("def test_it(virtual_press):\n    assert virtual_press.plant.press.name == 'mine'\n")
+    pytester.runpytest_inprocess().assert_outcomes(passed=1)
