@@ -158,6 +158,11 @@ class Device:
                 raise BadInput(
                     f"Job '{job.name}' has slot {job.slot}, and this device has slots 1 to {slots}."
                 )
+            if not 1 <= len(job.name) <= self._protocol.job_name_max_chars:
+                raise BadInput(
+                    f"The job's name '{job.name[:60]}' is not 1 to {self._protocol.job_name_max_chars} signs "
+                    "long."
+                )
             if complete and complete[-1].slot == job.slot:
                 raise BadInput(f"Slot {job.slot} is given to two jobs; give each its own.")
             fields = checked("jobs", job.fields, self._protocol)

@@ -114,6 +114,7 @@ class Bench:
             "settled_n": peak_n - 50,
             "end_n": peak_n - 60,
             "stop": T.STOP_SETPOINT,
+            "fault": 0,
             "flags": T.FLAG_CUTOFF,
             "duration_ms": 1800,
             "contact_ms": 900,

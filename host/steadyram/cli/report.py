@@ -1,0 +1,77 @@
+"""`steadyram report`: the store's records as one self-contained HTML page."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+from steadyram.cli._session import err, json_option, print_json
+from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option, write_whole
+from steadyram.config import preferences
+from steadyram.cycles.select import choose_device
+from steadyram.cycles.store import CycleStore
+from steadyram.report.gather import gather
+from steadyram.report.page import findings, render
+
+
+@click.command()
+@store_option
+@uid_option
+@job_option
+@from_option
+@to_option
+@click.option(
+    "--out",
+    "target",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default="steadyram-report.html",
+    show_default=True,
+    help="The page to write.",
+)
+@click.option("--title", default="Press report", show_default=True, help="Heading of the page.")
+@json_option
+def report(
+    store: Path,
+    uid: str | None,
+    job: int | None,
+    first: int,
+    last: int,
+    target: Path,
+    title: str,
+    as_json: bool,
+) -> None:
+    """Write a report: traces, peaks, run charts, faults, calibration and settings used."""
+    units = preferences()
+    with CycleStore(store, create=False) as opened:
+        data = gather(opened, choose_device(opened, uid), first=first, last=last, job=job)
+    write_whole(target, render(data, units, title=title, made_unix=int(time.time())))
+    if as_json:
+        print_json(
+            {
+                "report": str(target),
+                "strokes": data.total,
+                "jobs": [
+                    {
+                        "slot": run.slot,
+                        "name": run.name,
+                        "setpoint_N": run.setpoint_N,
+                        "strokes": len(run.records),
+                        "landed": len(run.landed),
+                        "mean_peak_N": run.mean_N,
+                        "sd_N": run.sd_N,
+                        "overshoot_N": run.overshoot_N,
+                    }
+                    for run in data.runs
+                ],
+                "findings": [finding.text for finding in findings(data, units)],
+            }
+        )
+        return
+    err().print(f"The report of {data.total} strokes is in {target}.")
+
+
+def register(group: click.Group) -> None:
+    """Add the command."""
+    group.add_command(report)

@@ -1,0 +1,230 @@
+"""What a report says, gathered from the store: numbers and texts, no layout.
+
+Forces are newtons. A run is the records of one job as it was run: the same slot and the same job CRC.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from steadyram.cycles.charts import IndividualsChart, individuals_chart
+from steadyram.cycles.store import CycleStore, Snapshot, StoredCycle, job_names
+from steadyram.errors import BadInput
+from steadyram.link.definition import definition
+from steadyram.link.records import Change, CycleRecord, DeviceJob, Trace
+from steadyram.link.sets import job_crc
+
+TRACES_MOST = 60
+# Stops at which the stroke reached its force by the cutoff: these count in the statistics.
+LANDED = ("setpoint", "over")
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One job's records with what was worked out of them. `landed`: records that count in the statistics."""
+
+    slot: int
+    name: str
+    job: DeviceJob | None
+    setpoint_N: float
+    records: tuple[CycleRecord, ...]
+    landed: tuple[CycleRecord, ...]
+    mean_N: float | None
+    sd_N: float | None
+    lowest_N: float | None
+    highest_N: float | None
+    overshoot_N: float | None
+    in_band: int
+    band_N: float
+    chart: IndividualsChart | None
+    traces: tuple[Trace, ...]
+
+    @property
+    def no_cutoff(self) -> int:
+        """Cycles that were run with the cutoff off."""
+        return sum("cutoff" not in record.flags for record in self.records)
+
+    @property
+    def first_seq(self) -> int:
+        """Number of the first record."""
+        return self.records[0].seq
+
+    @property
+    def last_seq(self) -> int:
+        """Number of the last record."""
+        return self.records[-1].seq
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Something that keeps the record from being whole: where, and what it means."""
+
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportData:
+    """Everything a report shows."""
+
+    uid: str
+    board: str
+    firmware: tuple[str, ...]
+    first_seq: int
+    last_seq: int
+    first_unix: int
+    last_unix: int
+    runs: tuple[Run, ...]
+    probes: tuple[CycleRecord, ...]
+    faults: tuple[CycleRecord, ...]
+    without_cutoff: tuple[CycleRecord, ...]
+    gaps: tuple[Gap, ...]
+    calibrations: tuple[tuple[int, Snapshot | None, int], ...]
+    settings: tuple[tuple[int, Snapshot | None, int], ...]
+    changes: tuple[Change, ...]
+    total: int
+
+
+def gather(
+    store: CycleStore, uid: str, *, first: int = 0, last: int = 2**63 - 1, job: int | None = None
+) -> ReportData:
+    """Gather the report of a device's records `first` to `last`. Raises BadInput when there are none."""
+    cycles = list(store.cycles(uid, first, last, job))
+    if not cycles:
+        raise BadInput(
+            f"{store.path} has no such records of device {uid}; pull them first or widen the range."
+        )
+    device = next(each for each in store.devices() if each.uid == uid)
+    records = [cycle.record for cycle in cycles]
+    settings = _used(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
+    calibrations = _used(
+        records, "cal_serial", store.snapshots(uid, "calibration"), lambda s: int(s.content.get("serial", 0))
+    )
+    times = [record["at_unix"] for record in records if record["at_unix"]]
+    strokes = [record for record in records if "probe" not in record.flags]
+    return ReportData(
+        uid=uid,
+        board=device.board,
+        firmware=tuple(sorted({cycle.fw for cycle in cycles})),
+        first_seq=records[0].seq,
+        last_seq=records[-1].seq,
+        first_unix=min(times, default=0),
+        last_unix=max(times, default=0),
+        runs=_runs(store, uid, strokes, settings),
+        probes=tuple(record for record in records if "probe" in record.flags),
+        faults=tuple(record for record in records if record.fault is not None),
+        without_cutoff=tuple(record for record in strokes if "cutoff" not in record.flags),
+        gaps=_gaps(cycles, whole=job is None),
+        calibrations=calibrations,
+        settings=settings,
+        changes=_changes_during(store.changes(uid), records),
+        total=len(records),
+    )
+
+
+def _runs(
+    store: CycleStore,
+    uid: str,
+    records: Sequence[CycleRecord],
+    settings: Sequence[tuple[int, Snapshot | None, int]],
+) -> tuple[Run, ...]:
+    seen = store.jobs_seen(uid)
+    names = job_names(seen, job_crc)
+    jobs = {(each.slot, job_crc(each)): each for each in seen}
+    default = {field.name: field.default for field in definition().settings}["band_ppt"]
+    bands = {gen: snapshot.content.get("band_ppt", default) for gen, snapshot, _ in settings if snapshot}
+    groups: dict[tuple[int, int, int], list[CycleRecord]] = {}
+    for record in records:
+        groups.setdefault((record["job"], record["job_crc"], record["setpoint_n"]), []).append(record)
+    runs = []
+    for (slot, crc, setpoint), group in groups.items():
+        name = names.get((slot, crc)) or (f"job {slot}, whose name was not pulled" if slot else "no job")
+        band_ppt = bands.get(group[-1]["settings_gen"], default)
+        traces = [store.trace(uid, record.seq) for record in group[-TRACES_MOST:]]
+        runs.append(_run(slot, name, jobs.get((slot, crc)), float(setpoint), group, band_ppt, traces))
+    return tuple(runs)
+
+
+def _run(
+    slot: int,
+    name: str,
+    job: DeviceJob | None,
+    setpoint_N: float,
+    records: Sequence[CycleRecord],
+    band_ppt: int,
+    traces: Sequence[Trace | None],
+) -> Run:
+    landed = [record for record in records if record.stop in LANDED and "cutoff" in record.flags]
+    peaks = [float(record["peak_n"]) for record in landed]
+    mean = math.fsum(peaks) / len(peaks) if peaks else None
+    sd = None
+    if mean is not None and len(peaks) > 1:
+        sd = math.sqrt(math.fsum((peak - mean) ** 2 for peak in peaks) / (len(peaks) - 1))
+    band = setpoint_N * band_ppt / 1000.0
+    return Run(
+        slot=slot,
+        name=name,
+        job=job,
+        setpoint_N=setpoint_N,
+        records=tuple(records),
+        landed=tuple(landed),
+        mean_N=mean,
+        sd_N=sd,
+        lowest_N=min(peaks, default=None),
+        highest_N=max(peaks, default=None),
+        overshoot_N=math.fsum(max(0.0, peak - setpoint_N) for peak in peaks) / len(peaks) if peaks else None,
+        in_band=sum(abs(peak - setpoint_N) <= band for peak in peaks),
+        band_N=band,
+        chart=individuals_chart(peaks) if len(peaks) > 1 else None,
+        traces=tuple(trace for trace in traces if trace is not None and trace.unit_N),
+    )
+
+
+def _used(
+    records: Sequence[CycleRecord], key: str, snapshots: Sequence[Snapshot], number: object
+) -> tuple[tuple[int, Snapshot | None, int], ...]:
+    assert callable(number)
+    by_number = {number(snapshot): snapshot for snapshot in snapshots}
+    counts: dict[int, int] = {}
+    for record in records:
+        counts[record[key]] = counts.get(record[key], 0) + 1
+    return tuple((used, by_number.get(used), count) for used, count in sorted(counts.items()))
+
+
+def _gaps(cycles: Sequence[StoredCycle], *, whole: bool) -> tuple[Gap, ...]:
+    gaps = []
+    previous: CycleRecord | None = None
+    for cycle in cycles:
+        record = cycle.record
+        if whole and previous is not None and record.seq > previous.seq + 1:
+            missing = record.seq - previous.seq - 1
+            gaps.append(
+                Gap(
+                    f"records {previous.seq + 1} to {record.seq - 1}",
+                    f"{missing} missing: overwritten on the device before a pull, or unreadable there",
+                )
+            )
+        if "gap" in record.flags:
+            gaps.append(
+                Gap(
+                    f"before record {record.seq}",
+                    "the device found its own record incomplete (power lost while writing, or files damaged)",
+                )
+            )
+        previous = record
+    return tuple(gaps)
+
+
+def _changes_during(changes: Sequence[Change], records: Sequence[CycleRecord]) -> tuple[Change, ...]:
+    first = (records[0]["boot"], 0)
+    last = (records[-1]["boot"], records[-1]["at_ms"])
+
+    def when(change: Change) -> tuple[int, int]:
+        try:
+            return int(change.fields.get("boot", "0")), int(change.fields.get("at_ms", "0"))
+        except ValueError:
+            return 0, 0
+
+    return tuple(change for change in changes if first <= when(change) <= last)

@@ -1,0 +1,307 @@
+"""From gathered data to one self-contained HTML page: words, tables, plots. No outside request, no script."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from steadyram import __version__
+from steadyram.config import Preferences
+from steadyram.link.definition import definition
+from steadyram.link.records import CycleRecord
+from steadyram.report.gather import ReportData, Run
+from steadyram.report.plot import WIDE, Plot
+from steadyram.units import to_unit
+
+
+@dataclass(frozen=True, slots=True)
+class RunView:
+    """A run with its plots and the texts of its row in the summary."""
+
+    run: Run
+    cells: Mapping[str, str]
+    traces: Markup | None
+    peaks: Markup
+    chart: Markup | None
+    chart_note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something to know before trusting the numbers; `grave` is drawn stronger."""
+
+    grave: bool
+    text: str
+
+
+def render(
+    data: ReportData,
+    units: Preferences,
+    *,
+    title: str = "Press report",
+    made_unix: int,
+    notes: Sequence[str] = (),
+    facts: Mapping[str, str] | None = None,
+) -> str:
+    """The whole page. made_unix: time of making; notes: sentences to show on top (what a demo must say);
+    facts: further lines of the identity table, such as the runtime that ran the firmware.
+    """
+    environment = Environment(
+        loader=PackageLoader("steadyram.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    environment.filters["force"] = units.force
+    environment.filters["when"] = when
+    environment.filters["clean"] = clean
+    return environment.get_template("page.html").render(
+        title=title,
+        data=data,
+        units=units,
+        runs=[_view(run, units) for run in data.runs],
+        findings=findings(data, units),
+        notes=notes,
+        facts=facts or {},
+        made=when(made_unix),
+        version=__version__,
+        settings_texts={field.name: field.text for field in definition().settings},
+        calibration_texts={field.name: field.text for field in definition().calibration},
+        fault_texts={entry.name: entry.text for entry in definition().faults.values()},
+        stop_texts={entry.name: entry.text for entry in definition().stops.values()},
+        marks=marks,
+        protocol=definition().version,
+    )
+
+
+def when(unix: Any) -> str:
+    """A wall-clock time for people, UTC; a dash when the clock was not set."""
+    try:
+        number = int(unix)
+        return f"{datetime.fromtimestamp(number, UTC):%Y-%m-%d %H:%M:%S} UTC" if number > 0 else "–"
+    except (ValueError, OverflowError, OSError):
+        return "–"
+
+
+def clean(text: Any) -> str:
+    """Text from outside without control or direction-changing characters; escaping is the template's part."""
+    return "".join(char if char.isprintable() else "�" for char in str(text))[:400]
+
+
+def marks(record: CycleRecord) -> str:
+    """What is out of the ordinary about a record, in a few words."""
+    words = {
+        "first": "first part",
+        "small": "setpoint below the smallest that can be held",
+        "gap": "gap before it",
+        "reset": "learning reset",
+        "probe": "commissioning",
+    }
+    found = [] if "cutoff" in record.flags else ["no cutoff"]
+    return ", ".join(found + [text for flag, text in words.items() if flag in record.flags])
+
+
+def findings(data: ReportData, units: Preferences) -> list[Finding]:
+    """What must be known before the numbers are trusted, gravest first."""
+    found: list[Finding] = []
+    if data.faults:
+        names = ", ".join(sorted({str(record.fault) for record in data.faults}))
+        found.append(Finding(True, f"{_count(len(data.faults), 'stroke')} ended in a fault ({names})."))
+    if data.without_cutoff:
+        numbers = _records([record.seq for record in data.without_cutoff])
+        found.append(
+            Finding(
+                True,
+                f"{_count(len(data.without_cutoff), 'cycle')} run without cutoff ({numbers}): the "
+                "operator ended these by pedal, and they are left out of the statistics.",
+            )
+        )
+    if data.gaps:
+        found.append(Finding(True, f"The record has {_count(len(data.gaps), 'gap')}; see below."))
+    for serial, snapshot, count in data.calibrations:
+        if serial == 0:
+            found.append(
+                Finding(True, f"{_count(count, 'stroke')} made without a calibration: no force is known.")
+            )
+        elif snapshot is None:
+            found.append(
+                Finding(
+                    True,
+                    f"Calibration {serial} ({_count(count, 'stroke')}) was never pulled: it cannot "
+                    "be shown here.",
+                )
+            )
+        elif snapshot.content["due_unix"] and data.last_unix > snapshot.content["due_unix"]:
+            found.append(
+                Finding(
+                    True,
+                    f"Calibration {serial} was due on {when(snapshot.content['due_unix'])} and "
+                    "strokes were made after that.",
+                )
+            )
+    for gen, snapshot, count in data.settings:
+        if snapshot is None:
+            found.append(
+                Finding(
+                    False,
+                    f"Settings of generation {gen} ({_count(count, 'stroke')}) were replaced before a pull "
+                    "and cannot be shown.",
+                )
+            )
+        elif snapshot.content.get("strategy") == 2:
+            found.append(
+                Finding(False, "The cutoff used a lead set once from the dead-stop test; it did not learn.")
+            )
+        elif snapshot.content.get("strategy") == 0:
+            found.append(Finding(False, "The cutoff was a plain threshold: overshoot is to be expected."))
+    for run in data.runs:
+        high = [record for record in run.landed if record["peak_n"] - run.setpoint_N > run.band_N]
+        if high:
+            found.append(
+                Finding(
+                    True,
+                    f"“{clean(run.name)}”: {_count(len(high), 'peak')} more than "
+                    f"{units.force(run.band_N, 3)} above the setpoint ({_records([r.seq for r in high])}).",
+                )
+            )
+        if run.chart is not None and run.chart.outside:
+            numbers = _records([run.landed[index].seq for index in run.chart.outside])
+            found.append(Finding(False, f"“{clean(run.name)}”: outside the run chart's limits: {numbers}."))
+        if any("small" in record.flags for record in run.records):
+            found.append(
+                Finding(
+                    False,
+                    f"“{clean(run.name)}”: the setpoint is below the smallest that this press can "
+                    "hold; expect scatter.",
+                )
+            )
+        if run.job is not None and run.job.fields["unproven"]:
+            found.append(Finding(False, f"“{clean(run.name)}” is unproven: its setpoint is an estimate."))
+    if not any(record["at_unix"] for run in data.runs for record in run.records):
+        found.append(
+            Finding(False, "The device's clock was not set: order is kept by record number and power-up.")
+        )
+    return sorted(found, key=lambda finding: not finding.grave)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+def _records(seqs: Sequence[int], most: int = 12) -> str:
+    shown = ", ".join(str(seq) for seq in seqs[:most])
+    more = f" and {len(seqs) - most} more" if len(seqs) > most else ""
+    return f"record{'' if len(seqs) == 1 else 's'} {shown}{more}"
+
+
+def _view(run: Run, units: Preferences) -> RunView:
+    def force(value: float | None, digits: int = 4) -> str:
+        return units.force(value, digits) if value is not None else "–"
+
+    deviation = (
+        None if run.mean_N is None else (run.mean_N / run.setpoint_N - 1) * 100 if run.setpoint_N else None
+    )
+    cells = {
+        "setpoint": force(run.setpoint_N),
+        "landed": f"{len(run.landed)} of {len(run.records)}",
+        "mean": force(run.mean_N),
+        "deviation": f"{deviation:+.2f} %" if deviation is not None else "–",
+        "sd": force(run.sd_N, 3),
+        "lowest": force(run.lowest_N),
+        "highest": force(run.highest_N),
+        "overshoot": force(run.overshoot_N, 3),
+        "in_band": f"{run.in_band} of {len(run.landed)}" if run.landed else "–",
+    }
+    chart, note = _run_chart(run, units)
+    return RunView(run, cells, _traces(run, units), _peaks(run, units), chart, note)
+
+
+def _traces(run: Run, units: Preferences) -> Markup | None:
+    if not run.traces:
+        return None
+    scale = to_unit(1.0, "newton", units.force_unit)
+    end = max(len(trace.points) * trace.dt_s for trace in run.traces)
+    top = max([run.setpoint_N, *(max(trace.force_N(), default=0.0) for trace in run.traces)])
+    plot = Plot(
+        f"Force against time of {len(run.traces)} strokes",
+        "time, s",
+        f"force, {units.force_unit}",
+        0.0,
+        end,
+        0.0,
+        top * 1.08 * scale,
+        size=WIDE,
+    )
+    for trace in run.traces:
+        xs = [(index + 1) * trace.dt_s for index in range(len(trace.points))]
+        plot.line(xs, [force * scale for force in trace.force_N()], "trace")
+    if run.setpoint_N:
+        plot.level(run.setpoint_N * scale, "set", "setpoint")
+    return plot.svg()
+
+
+def _peaks(run: Run, units: Preferences) -> Markup:
+    scale = to_unit(1.0, "newton", units.force_unit)
+    peaks = [record["peak_n"] * scale for record in run.records]
+    setpoint, band = run.setpoint_N * scale, run.band_N * scale
+    # Strokes that did not land may lie anywhere; the landed ones set the scale, the others sit at its edge.
+    landed = [record["peak_n"] * scale for record in run.landed] or peaks
+    low, high = min([*landed, setpoint - 2 * band]), max([*landed, setpoint + 2 * band])
+    room = (high - low) * 0.06 or 1.0
+    plot = Plot(
+        "Peaks against the setpoint",
+        "record number",
+        f"peak, {units.force_unit}",
+        run.first_seq - 0.5,
+        run.last_seq + 0.5,
+        low - room,
+        high + room,
+        x_whole=True,
+    )
+    if run.setpoint_N:
+        plot.band(setpoint - band, setpoint + band)
+        plot.level(setpoint, "set", "setpoint")
+    for record, peak in zip(run.records, peaks, strict=True):
+        good = record in run.landed
+        tip = f"record {record.seq}: {units.force(record['peak_n'])}, stop: {record.stop}"
+        if marks(record):
+            tip += f", {marks(record)}"
+        plot.dot(record.seq, peak, "dot" if good else "dot odd", tip)
+    return plot.svg()
+
+
+def _run_chart(run: Run, units: Preferences) -> tuple[Markup | None, str]:
+    if run.chart is None:
+        return None, "A run chart needs two landed strokes or more."
+    scale = to_unit(1.0, "newton", units.force_unit)
+    chart = run.chart
+    peaks = [record["peak_n"] * scale for record in run.landed]
+    low, high = min([*peaks, chart.lower * scale]), max([*peaks, chart.upper * scale])
+    room = (high - low) * 0.08 or 1.0
+    plot = Plot(
+        "Run chart of the peaks",
+        "landed stroke",
+        f"peak, {units.force_unit}",
+        0.5,
+        len(peaks) + 0.5,
+        low - room,
+        high + room,
+        x_whole=True,
+    )
+    plot.level(chart.centre * scale, "mid", "mean")
+    plot.level(chart.upper * scale, "limit", "upper limit")
+    plot.level(chart.lower * scale, "limit", "lower limit")
+    plot.line([index + 1 for index in range(len(peaks))], peaks, "run")
+    for index, peak in enumerate(peaks):
+        outside = index in chart.outside
+        tip = f"record {run.landed[index].seq}: {units.force(run.landed[index]['peak_n'])}"
+        plot.dot(index + 1, peak, "dot odd" if outside else "dot", tip + (", outside" if outside else ""))
+    note = (
+        f"Mean {units.force(chart.centre)}, limits {units.force(chart.lower)} to {units.force(chart.upper)}: "
+        "mean ± 2.66 times the mean moving range (individuals chart, NIST/SEMATECH e-Handbook 6.3.2.2)."
+    )
+    if len(peaks) < 20:
+        note += f" With {len(peaks)} strokes the limits are still soft."
+    return plot.svg(), note

@@ -1,0 +1,208 @@
+from __future__ import annotations
+
+import json
+import math
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from tests.host.cycles.test_cycles_pull import connect, ready_bench
+from tests.host.device.test_device_sets import job
+
+from steadyram.cli import main
+from steadyram.config import Preferences
+from steadyram.cycles.pull import pull
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+from steadyram.report.gather import ReportData, gather
+from steadyram.report.page import findings, render
+from steadyram.report.plot import Plot, nice_ticks, tick_text
+from steadyram_fw import tables as T
+
+HOSTILE = "<img src=x onerror=a()>"
+PEAKS = [9000, 9040, 8980, 9020, 9010, 8990, 9600]
+
+
+@pytest.fixture
+def store_path(tmp_path: Path) -> Path:
+    bench = ready_bench(tmp_path / "flash")
+    device = connect(bench, 2)
+    device.set_clock(1_900_000_000)
+    device.push_jobs([job(1, "small nut", batch=7), job(2, HOSTILE, unproven=1)])
+    for peak in PEAKS:
+        bench.stroke(peak)
+    device.use_job(2)
+    bench.stroke(12000, stop=T.STOP_NO_CUTOFF, flags=0)
+    bench.stroke(4000, stop=T.STOP_FAULT, fault=4)
+    bench.stroke(9000, flags=T.FLAG_CUTOFF | T.FLAG_GAP)
+    bench.stroke(9000, stop=T.STOP_PROBE, flags=T.FLAG_CUTOFF | T.FLAG_PROBE, setpoint_n=0)
+    path = tmp_path / "c.db"
+    with CycleStore(path) as store:
+        pull(connect(bench, 3), store)
+    return path
+
+
+def data_of(path: Path) -> ReportData:
+    with CycleStore(path, create=False) as store:
+        return gather(store, "b3nch001")
+
+
+class Page(HTMLParser):
+    """Tags, attributes and text of a page."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.text = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_statistics_by_hand(store_path: Path) -> None:
+    data = data_of(store_path)
+    first, second = data.runs
+    mean = sum(PEAKS) / 7
+    assert first.mean_N == pytest.approx(mean)
+    assert first.sd_N == pytest.approx(math.sqrt(sum((p - mean) ** 2 for p in PEAKS) / 6))
+    assert first.overshoot_N == pytest.approx((40 + 20 + 10 + 600) / 7)
+    # The band is 12 thousandths of 9000 N: 108 N, so only 9600 N is outside it.
+    assert (first.in_band, first.band_N) == (6, 108.0)
+    assert first.chart is not None
+    moving = (40 + 60 + 40 + 10 + 20 + 610) / 6
+    # NIST/SEMATECH e-Handbook 6.3.2.2: limits at mean ± 2.66 mean moving range (published, read there).
+    assert first.chart.upper == pytest.approx(mean + 2.66 * moving, rel=1e-3)
+    assert (len(second.records), len(second.landed), second.no_cutoff) == (3, 1, 1)
+    assert [record.seq for record in data.probes] == [11]
+    assert [record.fault for record in data.faults] == ["slope-impossible"]
+    assert [gap.where for gap in data.gaps] == ["before record 10"]
+    assert any(change.fields["what"] == "active" for change in data.changes)
+    assert first.traces[0].force_N()[-1] == 9000.0
+
+
+def test_what_stands_against_the_numbers_comes_first(store_path: Path) -> None:
+    found = findings(data_of(store_path), Preferences())
+    text = "\n".join(finding.text for finding in found)
+    for says in (
+        "1 stroke ended in a fault (slope-impossible)",
+        "1 cycle run without cutoff (record 8)",
+        "1 gap",
+        "1 peak more than 0.108 kN above the setpoint (record 7)",
+        "unproven",
+    ):
+        assert says in text
+    grave = [finding.grave for finding in found]
+    assert grave == sorted(grave, reverse=True)
+
+
+def test_the_page_is_one_file_that_asks_for_nothing(store_path: Path) -> None:
+    html = render(data_of(store_path), Preferences(force_unit="lbf"), made_unix=1_900_000_500)
+    page = Page(html)
+    assert not {"script", "link", "img", "iframe", "object", "base", "form"} & set(page.tags)
+    assert not [name for name, _ in page.attributes if name.startswith("on") or name in ("src", "href")]
+    assert "url(" not in html
+    assert "@import" not in html
+    assert page.tags.count("svg") >= 4
+    assert "2030-03-17" in page.text
+    assert "lbf" in page.text
+    assert "not a safety-rated control" in page.text
+    assert "firmware" in page.text
+
+
+def test_hostile_text_stays_text(store_path: Path) -> None:
+    html = render(
+        data_of(store_path),
+        Preferences(),
+        title='"><script>x</script>',
+        made_unix=0,
+        notes=["</style><b onclick=1>"],
+        facts={"<i>": "\u202eabc\x00</td>"},
+    )
+    page = Page(html)
+    assert HOSTILE in page.text
+    assert '"><script>x</script>' in page.text
+    assert "script" not in page.tags
+    assert "img" not in page.tags
+    assert "\u202e" not in html
+    assert "\x00" not in html
+
+
+def test_a_clean_batch_says_so(tmp_path: Path) -> None:
+    bench = ready_bench(tmp_path / "flash")
+    connect(bench, 2).set_clock(1_900_000_000)
+    for peak in (9000, 9010, 9005):
+        bench.stroke(peak)
+    with CycleStore(tmp_path / "c.db") as store:
+        pull(connect(bench, 3), store)
+        data = gather(store, "b3nch001")
+    assert findings(data, Preferences()) == []
+    assert "Nothing stands against them" in Page(render(data, Preferences(), made_unix=1)).text
+
+
+def test_missing_records_and_lost_sets_are_named(tmp_path: Path) -> None:
+    bench = ready_bench(tmp_path / "flash")
+    bench.stroke(9000)
+    device = connect(bench, 2)
+    device.push_settings({**device.settings().values, "cycle_max_ms": 50_000})
+    device.push_jobs([job(1, "renamed", setpoint_n=9500)])
+    bench.stroke(9500, setpoint_n=9500)
+    bench.stroke(9500, setpoint_n=9500)
+    path = tmp_path / "c.db"
+    with CycleStore(path) as store:
+        pull(connect(bench, 3), store)
+        store._db.execute("DELETE FROM cycle WHERE seq = 2")
+        data = gather(store, "b3nch001")
+    assert [(gap.where, gap.text.split(":")[0]) for gap in data.gaps] == [("records 2 to 2", "1 missing")]
+    assert data.runs[0].name == "job 1, whose name was not pulled"
+    assert data.settings[0][1] is None
+    text = Page(render(data, Preferences(), made_unix=1)).text
+    assert "replaced before a pull" in text
+    with pytest.raises(BadInput, match="no such records"), CycleStore(path) as store:
+        gather(store, "b3nch001", first=50)
+
+
+def test_the_command_writes_it_whole(
+    store_path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STEADYRAM_CONFIG_DIR", str(tmp_path / "config"))
+    target = tmp_path / "r.html"
+    main(["report", "--store", str(store_path), "--out", str(target), "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert document["strokes"] == 11
+    assert document["jobs"][0]["landed"] == 7
+    assert target.read_text(encoding="utf-8").startswith("<!doctype html>")
+    with pytest.raises(SystemExit) as stop:
+        main(["report", "--store", str(store_path), "--out", str(tmp_path / "no" / "r.html")])
+    assert stop.value.code == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ticks"),
+    [(0, 10, [0, 2, 4, 6, 8, 10]), (0.98, 1.02, [0.98, 0.99, 1.0, 1.01, 1.02]), (5, 5, [5])],
+)
+def test_ticks_are_round(low: float, high: float, ticks: list[float]) -> None:
+    assert nice_ticks(low, high) == pytest.approx(ticks)
+
+
+def test_tick_texts_and_places() -> None:
+    assert tick_text(0.30000000000000004, 0.1) == "0.3"
+    assert tick_text(-0.0, 1) == "0"
+    assert tick_text(2000, 1000) == "2000"
+    plot = Plot("t", "x", "y", 0, 10, 0, 4)
+    assert plot.x(5) == pytest.approx((plot.x(0) + plot.x(10)) / 2)
+    assert plot.y(4) < plot.y(0)
+    plot.dot(1, 99, "dot odd", "<b>")
+    svg = str(plot.svg())
+    assert "&lt;b&gt;" in svg
+    assert re.search(r"<path class=\"dot odd\" d=\"M[\d.]+ 8\.0", svg)
+    flat = Plot("t", "x", "y", 1, 1, 3, 3)
+    assert math.isfinite(flat.x(1))
+    assert math.isfinite(flat.y(3))
