@@ -523,7 +523,7 @@ class Controller:
         if self._with_cutoff:
             if not cut.advance(force, self.sense.rise16):
                 return
-            cut.feed_ends(force)
+            cut.feed_ends(force, self.sense.rise16)
             if cut.mode == MODE_PLAN and cut.feed != FEED_SLOW and self.press.slow_fitted and cut.land16:
                 if force < cut.setpoint - cut.accept_n - force_over(cut.rs16, 64) and self._slow_takes_over():
                     return
@@ -536,6 +536,7 @@ class Controller:
         cut = self.cut
         cut.feed = FEED_SLOW
         cut.f0 = self.force_n
+        cut.wait_ms = (self.press.close16 + self.press.see16 >> 4) + 12
         self._start_feed()
         return True
 
@@ -554,11 +555,13 @@ class Controller:
     def _nudge(self, force):
         if not self._held():
             return
+        if self._with_cutoff:
+            self.cut.pulse_ms(force)
         self._timer -= 1
         if self._timer > 0:
             return
         if self._with_cutoff:
-            self.cut.feed_ends(force)
+            self.cut.feed_ends(force, self.sense.rise16)
         self._close()
 
     def _settle(self, force):
@@ -709,7 +712,7 @@ class Controller:
         r[t.R_KNEE_N] = 0
         r[t.R_CONTACT_MS] = 0
         if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT):
-            if stop == t.STOP_SETPOINT and cut.learn(self._settled_n):
+            if cut.learn(self._settled_n):
                 self.learned_dirty = True
         self.record_ready = True
 

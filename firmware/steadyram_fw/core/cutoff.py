@@ -12,7 +12,7 @@ then short pulses (or the slow feed) that close in from below, each sized from w
 Integers only; nothing here allocates.
 """
 
-from .fixed import clamp, force_over, isqrt, time_for
+from .fixed import abs_of, clamp, force_over, isqrt, time_for
 from .learn import (
     L_CYCLES,
     L_FIRST_N,
@@ -21,6 +21,7 @@ from .learn import (
     L_LEAD_N,
     L_LEAD_SLOW,
     L_PROFILE,
+    L_RISE,
     L_RS,
     L_RSS,
     L_SCATTER,
@@ -50,7 +51,7 @@ NEXT_FEED = 2
 NEXT_SHORT = 3
 
 FIRST_PULSES = 400
-LEARNED_PULSES = 16
+LEARNED_PULSES = 80
 
 
 class Cutoff:
@@ -80,9 +81,20 @@ class Cutoff:
         self.verified = False
         self.best16 = 0
         self.weight16 = 0
+        self.steep = False
+        self.landed_once = False
+        self.landed_n = 0
+        self.landed_by_slow = False
+        self.slow_landed_n = 0
+        self.wait_ms = 0
+        self.carry = 0
+        self.end_n = 0
+        self.guard_n = 0
+        self.by_force = False
         self.used_slow = False
         self.flat = 0
         self.trip_n = 0
+        self.trip16 = 0
         self.fed = False
         self.from_top = True
 
@@ -104,9 +116,20 @@ class Cutoff:
         self.verified = False
         self.best16 = 0
         self.weight16 = 0
+        self.steep = False
+        self.landed_once = False
+        self.landed_n = 0
+        self.landed_by_slow = False
+        self.slow_landed_n = 0
+        self.wait_ms = 0
+        self.carry = 0
+        self.end_n = 0
+        self.guard_n = 0
+        self.by_force = False
         self.used_slow = False
         self.flat = 0
         self.trip_n = 0
+        self.trip16 = 0
         self.fed = False
         self.feed = FEED_FULL
         self.width_ms = 0
@@ -125,6 +148,8 @@ class Cutoff:
         slow_dead = p.slow16
         self.rss16 = learned[L_RSS] if known and learned[L_RSS] > 0 else slow_dead
         fine16 = self.rss16 if p.slow_fitted else self.rs16
+        if p.turn_n <= setpoint < p.changeover_n and not p.slow_fitted:
+            fine16 = p.high16
         # One standard deviation of what the valve's jitter (relay and spool: jitter16 is one actuation's) and
         # the sensor leave: the same figure as limit_sigma, from what the device itself knows.
         valve_n = force_over(fine16, isqrt(jit * jit + 21))
@@ -133,9 +158,10 @@ class Cutoff:
         if not known or not from_top:
             self._begin_first()
             return
-        self.accept_n = max(setpoint // 140, (self.sig_n * 3) >> 1)
+        self.accept_n = max(setpoint // 140, (self.sig_n * 5) >> 2)
         if self._lead_will_do():
             self.mode = MODE_LEAD
+            self.accept_n = max(setpoint // 110, self.sig_n * 2)
             return
         self._begin_plan()
 
@@ -173,11 +199,20 @@ class Cutoff:
         p = self._p
         jit = p.jitter16
         dead = p.dead16(force)
-        gap = self.setpoint - force
         if p.slow_fitted:
+            gap = self.setpoint - force
             # With a slow feed the band is small against one full-feed pulse: keep the whole spread below it.
             return time_for(gap + (self.setpoint >> 6), dead) - ((jit * 9) >> 1)
-        return time_for(gap, dead) - ((jit * 3) >> 1)
+        return self._flow_for(force, p.dead16(self.setpoint)) - ((jit * 3) >> 1)
+
+    def _flow_for(self, force, rate16):
+        """Flow time t16 of full feed from a force to the setpoint; rate16 is the rise rate at the setpoint."""
+        p = self._p
+        setpoint = self.setpoint
+        turn = p.changeover_n
+        if force < turn < setpoint:
+            return time_for(turn - force, (rate16 << 8) // p.high_share) + time_for(setpoint - turn, rate16)
+        return time_for(setpoint - force, rate16)
 
     def _pulse_ms(self, w16):
         """Energised width for a flow of w16; 0 if the shortest pulse lets more through."""
@@ -185,46 +220,69 @@ class Cutoff:
         ms = (w16 + p.open16 - p.close16) >> 4
         return ms if ms > 0 else 0
 
-    def _lead_will_do(self):
-        """True if full feed to the end is safe and exact: slow rise, no knee within the lag, small cost of a slow valve."""
+    def _linear(self, guard_n):
+        """True if one lag before the setpoint the force already rises as it will at the setpoint (no knee within)."""
         p = self._p
         a = self.learned
-        rs = self.rs16
-        if force_over(rs, p.close16 >> 1) > self.allow_n:
+        trip_n = self.setpoint - guard_n - force_over(self.rs16, p.close16 + p.see16)
+        if self.setpoint > p.changeover_n > trip_n or trip_n < 2 * self.touch_n:
             return False
-        if p.slow_fitted and 2 * force_over(rs, p.jitter16) > max(self.setpoint // 84, 3 * self.sig_n):
-            return False
-        if not p.holds_load:
+        if a[L_LEAD_N] > 2 and abs_of(a[L_LAST_ERR]) < 2 * self.accept_n:
+            # It worked the last times.
             return True
-        back = a[L_US] - (p.close16 + p.see16 + 128)
-        # The rise must already be the rise at the setpoint one lag before it.
-        step = time_for(self.setpoint >> 4, rs)
+        share = p.share(self.setpoint)
+        back = a[L_US] - (((p.close16 + p.see16 + 128) * share) >> 8)
+        last = a[L_PROFILE + LEVELS] - a[L_PROFILE + LEVELS - 2]
+        if last < 2 or a[L_PROFILE + LEVELS - 2] == 0:
+            return False
         for j in range(LEVELS - 1, 1, -1):
             here = a[L_PROFILE + j]
             below = a[L_PROFILE + j - 1]
-            if here == 0 or below == 0:
-                return False
-            if here - below > 2 * step + 24:
+            if here == 0 or below == 0 or here - below > last + 24:
                 return False
             if below <= back:
                 return True
         return False
 
+    def _lead_will_do(self):
+        """True if full feed to the end is safe and exact: slow rise, no knee within the lag, small cost of a slow valve."""
+        p = self._p
+        a = self.learned
+        rs = self.rs16
+        seen = a[L_RISE]
+        if seen > 0 and seen < rs:
+            rs = max(seen, rs >> 2)
+        if force_over(rs, p.close16 >> 1) > self.allow_n:
+            return False
+        if p.slow_fitted and 2 * force_over(rs, p.jitter16) > max(self.setpoint // 84, 3 * self.sig_n):
+            return False
+        if p.burst:
+            return force_over(rs, p.close16 + p.see16) <= self.allow_n
+        return not p.holds_load or self._linear(0)
+
     def _begin_plan(self):
         p = self._p
         a = self.learned
         self.mode = MODE_PLAN
-        spread = spread16(a)
-        spread = isqrt(spread * spread + p.jitter16 * p.jitter16 * 2)
-        fine16 = self.rss16 if p.slow_fitted else self.rs16
-        allow16 = time_for(self.allow_n, self.rs16)
-        slack = (p.close16 >> 1) - allow16
+        self.by_force = False
+        slack = (p.close16 >> 1) - time_for(self.allow_n, self.rs16)
+        guard_n = force_over(self.rs16, 3 * p.jitter16 + (slack if slack > 0 else 0))
+        if not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1):
+            guard_n = 0
+        if not p.burst and self._linear(guard_n):
+            # The force tells better than the position when to close; what a slower valve could add is kept below.
+            self.guard_n = guard_n
+            self.by_force = True
+            self.land16 = 1 << 24
+            return
+        if p.burst:
+            self._begin_first()
+            return
+        spread = spread16(a, p.jitter16 * p.jitter16 * 2)
         margin = 3 * spread + (slack if slack > 0 else 0)
-        if not p.slow_fitted:
-            least = 16 + p.close16 - p.open16
-            if least > 0 and force_over(self.rs16, least) > self.allow_n + (self.allow_n >> 1):
-                # The shortest pulse would overshoot: the feed itself must land the part.
-                margin = spread >> 1
+        if not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1):
+            # The shortest pulse would overshoot: the feed itself must land the part.
+            margin = spread >> 1
         land = a[L_US] - margin
         # A plateau higher by a third must not pass the setpoint where the feed ends.
         top_n = self.setpoint + self.allow_n
@@ -239,6 +297,12 @@ class Cutoff:
         if land < p.close16 - p.open16 + 32:
             self._begin_first()
 
+    def _quantum_n(self):
+        """Force that the shortest full-feed pulse adds at the setpoint, newtons."""
+        p = self._p
+        least = 16 + p.close16 - p.open16
+        return force_over(self.rs16, least) if least > 0 else 0
+
     # ------------------------------------------------------------------ during a feed
     def feed_starts(self):
         """The controller has energised a feed (or a pulse)."""
@@ -246,30 +310,53 @@ class Cutoff:
         self.fed = False
         self.base16 = self.u16
         open16 = p.slow_open16 if self.feed == FEED_SLOW else p.open16
-        share = p.slow_share if self.feed == FEED_SLOW else 16
-        self.u16 += ((self.width_ms * 16 - open16) * share) >> 4
+        share = p.slow_share if self.feed == FEED_SLOW else p.share(self.f0)
+        self.u16 -= (open16 * share) >> 8
+        self.carry = 0
         if self.feed == FEED_SLOW:
             self.used_slow = True
 
-    def feed_ends(self, force):
+    def feed_ends(self, force, rise16):
         p = self._p
+        self.end_n = force
+        self.steep = 3 * rise16 > p.dead16(force) if self.feed == FEED_FULL and self.width_ms == 0 else self.steep
         slow = self.feed == FEED_SLOW
         share = p.slow_share if slow else p.share(force)
-        self.u16 += ((p.slow_close16 if slow else p.close16) * share) >> 4
+        self.u16 += ((p.slow_close16 if slow else p.close16) * share) >> 8
         if self.u16 < self.base16:
             self.u16 = self.base16
+
+    def pulse_ms(self, force):
+        """One millisecond of an energised pulse."""
+        p = self._p
+        self._count(p.slow_share if self.feed == FEED_SLOW else p.share(force))
+
+    def _count(self, share):
+        """A millisecond of flow at a share of the low stage's; the fraction is carried over."""
+        carry = self.carry + (share << 4)
+        self.u16 += carry >> 8
+        self.carry = carry & 255
+
+    def _ahead(self, force, rate16, lag16):
+        """Force gained in lag16 from now at rate16, the pump's changeover on the way taken into account."""
+        p = self._p
+        if force < p.turn_n < self.setpoint and rate16 > 0:
+            before = time_for(p.turn_n - force, rate16)
+            if before < lag16:
+                return p.turn_n - force + force_over(self.rs16, lag16 - before)
+        return force_over(rate16, lag16)
 
     def advance(self, force, rise16):
         """One millisecond of feed; True when the valve must be told to close now."""
         p = self._p
         slow = self.feed == FEED_SLOW
-        share = p.slow_share if slow else (16 if force < p.changeover_n else p.high_share)
-        self.u16 += share
+        share = p.slow_share if slow else (256 if force < p.changeover_n else p.high_share)
+        self._count(share)
         mode = self.mode
         setpoint = self.setpoint
         if mode == MODE_THRESHOLD:
             return force >= setpoint
-        now16 = self.u16 - ((p.see16 * share) >> 4)
+        now16 = self.u16 - ((p.see16 * share) >> 8)
         self._mark(force, now16)
         lag = (p.slow_close16 if slow else p.close16) + p.see16
         if mode == MODE_FIRST:
@@ -279,27 +366,44 @@ class Cutoff:
             return force + force_over(dead, lag) >= setpoint
         if mode == MODE_DEAD_LEAD:
             return force + force_over(max(0, rise16), lag) >= setpoint
-        if mode == MODE_LEAD:
-            rate = self.rs16
-            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
-                rate = rise16
-            if force + force_over(rate, lag) + self.learned[L_LEAD] >= setpoint:
-                self.trip_n = force
-                return True
-            return False
-        # MODE_PLAN
         if slow:
+            if self.wait_ms > 0:
+                # The full feed is still closing: its rise is not the slow feed's.
+                self.wait_ms -= 1
+                return force >= setpoint - self.accept_n
             rate = self.rss16
             if rise16 > rate + (rate >> 2) + 2 * p.noise_n:
                 rate = rise16
             return force + force_over(rate, lag) + self.learned[L_LEAD_SLOW] >= setpoint
-        if self.u16 + ((p.close16 * share) >> 4) >= self.land16:
+        if mode == MODE_LEAD:
+            rate = self.learned[L_RISE]
+            if rate == 0:
+                rate = self.rs16
+            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
+                rate = min(rise16, p.dead16(force))
+            if force + self._ahead(force, rate, lag) + self.learned[L_LEAD] >= setpoint:
+                self.trip_n = force
+                self.trip16 = rise16
+                return True
+            return False
+        if self.u16 + ((p.close16 * share) >> 8) >= self.land16:
             return True
+        if self.by_force:
+            rate = self.learned[L_RISE]
+            if rate == 0 or rate > self.rs16:
+                rate = self.rs16
+            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
+                rate = min(rise16, p.dead16(force))
+            if force + self._ahead(force, rate, lag) + self.guard_n + self.learned[L_LEAD] >= setpoint:
+                self.trip_n = force
+                self.trip16 = rise16
+                return True
+            return False
         if force > self.touch_n:
             if now16 < self.learned[L_UC] - 3 * p.jitter16 - 160:
                 return True
-            rise = max(0, rise16 - p.noise_n)
-            if force + force_over(rise, lag) >= setpoint:
+            rise = max(0, min(rise16 - p.noise_n, p.dead16(force)))
+            if force + self._ahead(force, rise, lag) >= setpoint:
                 return True
         return False
 
@@ -331,6 +435,12 @@ class Cutoff:
             return NEXT_DONE
         setpoint = self.setpoint
         self._watch(force)
+        if not self.landed_once:
+            self.landed_once = True
+            self.landed_n = force
+        if self.feed == FEED_SLOW and self.width_ms == 0 and not self.landed_by_slow:
+            self.landed_by_slow = True
+            self.slow_landed_n = force
         gap = setpoint - force
         if gap <= self.accept_n:
             return NEXT_DONE
@@ -350,9 +460,9 @@ class Cutoff:
         rate = self.rs16
         if p.slow_fitted:
             left16 = (
-                self.learned[L_US] - self.u16 - 3 * spread16(self.learned) - 2 * p.jitter16 - (p.close16 >> 1)
+                self.learned[L_US] - self.u16 - 3 * spread16(self.learned, self._moves_var()) - (p.close16 >> 1)
             )
-            if left16 > 160 and gap > self.setpoint >> 3:
+            if left16 > 160 and gap > self.setpoint >> 3 and not self.by_force:
                 ms = self._pulse_ms(left16)
                 if ms > 0:
                     self.feed = FEED_FULL
@@ -360,23 +470,30 @@ class Cutoff:
                     return NEXT_PULSE
             return self._slow(gap, self.rss16)
         jit = p.jitter16
-        known16 = time_for(gap, rate) - self.late16
+        known16 = self._flow_for(force, rate) - self.late16
         if not self.verified:
             slack = (p.close16 >> 1) - time_for(self.allow_n, rate)
             if slack > 0:
                 known16 -= slack
-        reach16 = self.learned[L_US] - self.u16 - 3 * spread16(self.learned) - self.late16
-        w16 = known16 - (jit >> 2)
+        reach16 = self.learned[L_US] - self.u16 - 2 * spread16(self.learned, self._moves_var()) - self.late16
+        if force > p.changeover_n:
+            reach16 = (reach16 << 8) // p.high_share
+        # On a plateau the knee is somewhere ahead, seldom right here: a little more is risked than on the rise.
+        w16 = known16 - (jit >> 1) if self.steep else known16 + jit
         if not touched:
             # Not on the part yet: the longer of what position allows and what any contact in it could stand.
-            w16 = time_for(setpoint, rate) - ((jit * 3) >> 1)
+            w16 = self._flow_for(0, rate) - ((jit * 3) >> 1)
             if reach16 > w16:
                 w16 = reach16
-        elif reach16 > w16 and force < setpoint - (setpoint >> 3):
+        elif reach16 > w16 and not self.steep and force < setpoint - (setpoint >> 3):
             w16 = reach16
         if w16 < jit:
             w16 = jit
         return self._full(w16, gap)
+
+    def _moves_var(self):
+        """Variance of the position after this stroke's moves and the next one, u16 squared: jitter of two edges each."""
+        return self._p.jitter16 * self._p.jitter16 * 2 * (self.pulses + 2)
 
     def _go(self):
         if self.width_ms:
@@ -421,9 +538,15 @@ class Cutoff:
     def _watch(self, force):
         """Compare what the last move did with what it should have done; keep the rise rate seen near the setpoint."""
         p = self._p
+        slow = self.feed == FEED_SLOW
+        if not slow and self.end_n < p.changeover_n < force:
+            # The pump changed over after the last look: that much less oil has come in.
+            late = min(time_for(force - p.turn_n, self.rs16), self.u16 - self.base16)
+            if self.width_ms == 0:
+                late = min(late, p.close16 + p.see16)
+            self.u16 -= (late * (256 - p.high_share)) >> 8
         moved16 = self.u16 - self.base16
         gained = force - self.f0
-        slow = self.feed == FEED_SLOW
         if self.contact16 < 0 and force > self.touch_n:
             self.contact16 = self.base16
         level = self.level
@@ -435,11 +558,20 @@ class Cutoff:
             self._profile(level, self.base16 + ((moved16 * share) >> 7))
             level += 1
         self.level = level
-        if moved16 > 0 and self.f0 > self.setpoint >> 1:
-            if moved16 < 4000 and self.weight16 < 4000:
+        if moved16 > 0:
+            # Only a move that follows a steep one counts as rise at the setpoint: the first steep move may
+            # straddle the knee, and a plateau's slope taken for it would overshoot the next part.
+            steep = gained > force_over(p.slow16 if slow else p.dead16(force), moved16) // 3
+            if steep and self.steep and moved16 < 4000 and self.weight16 < 4000:
                 self.weight16 += moved16
                 self.best16 += gained
-            if not slow and self.mode != MODE_FIRST and self.pulses:
+            self.steep = steep
+            if self.f0 <= self.setpoint >> 1:
+                moved16 = 0
+        if moved16 > 0:
+            turned = self.f0 < p.changeover_n < force
+            if not slow and not turned and self.mode != MODE_FIRST and self.pulses:
+                moved16 = (min(moved16, 60000) << 8) // p.share(force)
                 late = time_for(gained, self.rs16) - moved16
                 if late > 3 * p.jitter16 + 16:
                     self.late16 = clamp(self.late16 + late, 0, p.close16)
@@ -477,7 +609,7 @@ class Cutoff:
             a[L_RSS] = p.slow16 - (p.slow16 >> 3)
         if self.weight16 > 0 and self.best16 > 0:
             # Rate over the oil let in above half the setpoint, weighted by how long that was against the jitter.
-            rate = clamp(time_for(self.best16, self.weight16), dead >> 3, dead + (dead >> 4))
+            rate = clamp(time_for(self.best16, self.weight16), dead // 3, dead + (dead >> 4))
             gain = (self.weight16 << 6) // (self.weight16 + 12 * p.jitter16)
             a[L_RS] += ((rate - a[L_RS]) * gain) >> 7
         rs = a[L_RS]
@@ -486,18 +618,28 @@ class Cutoff:
         noise = jit * jit * 2 * (1 + self.pulses)
         if n == 0:
             a[L_FIRST_N] = force
-        if mode == MODE_LEAD:
-            step = clamp(error, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
+        # The lead is judged by where the feed alone landed the part, before any pulse.
+        target = setpoint - self.guard_n
+        step = clamp(self.landed_n - target, -6 * self.sig_n - 1, 6 * self.sig_n + 1)
+        if self.trip16 > 0 and (setpoint < p.changeover_n or self.trip_n > p.changeover_n):
+            # A change of the rate is a change of the lead that was learned with it.
+            old = a[L_RISE]
+            new = self.trip16 if old == 0 else old + ((self.trip16 - old) >> 2)
+            if new < 8:
+                new = 8
+            a[L_LEAD] -= force_over(new, p.close16 + p.see16) - force_over(old if old else rs, p.close16 + p.see16)
+            a[L_RISE] = new
+        if mode == MODE_LEAD or self.by_force:
             tried = a[L_LEAD_N]
-            if self.pulses == 0 or error > 0:
-                a[L_LEAD] += step >> (1 if tried < 2 else 2)
-                a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
-        if mode == MODE_PLAN and self.used_slow and self.pulses == 0:
-            step = clamp(error, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
+            most = force_over(dead, p.close16 + p.see16) >> 1
+            a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)
+            a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
+        if mode == MODE_PLAN and self.used_slow and self.landed_by_slow:
+            step = clamp(self.slow_landed_n - setpoint, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
             a[L_LEAD_SLOW] += step >> (1 if n < 3 else 2)
-        follow_position(a, seen, clamp(noise, 4, 1000000))
         if self.contact16 > 0:
             a[L_UC] = self.contact16 if n == 0 else a[L_UC] + ((self.contact16 - a[L_UC]) >> 1)
+        follow_position(a, seen, clamp(noise, 4, 1000000))
         a[L_LAST_ERR] = error
         a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
         if n < 1000000:

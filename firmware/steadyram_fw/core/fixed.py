@@ -53,3 +53,7 @@ def isqrt(value):
             return x
         x = y
     return x
+
+
+def abs_of(value):
+    return value if value >= 0 else -value

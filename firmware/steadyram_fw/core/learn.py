@@ -24,6 +24,7 @@ L_FIRST_N = 10  # settled force of the first part
 L_KNEE_N = 11
 L_LAST_ERR = 12
 L_SLACK = 13  # mean absolute error of the landed parts, newtons
+L_RISE = 14  # rise rate where the feed was closed, r16
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
 L_SETPOINT = 40  # setpoint for which all this holds
 L_LEAD_N = 41  # cycles in which the lead was tried
@@ -44,11 +45,14 @@ def follow_position(a, seen16, noise_var):
     if n == 0 or a[L_US] == 0:
         a[L_US] = seen16
         a[L_VAR] = noise_var
-        a[L_SCATTER] = noise_var
+        # Parts scatter by some percent of their own travel; until seen, five.
+        own = (seen16 - a[L_UC]) // 20 if a[L_UC] > 0 else 60
+        a[L_SCATTER] = clamp(own * own, 1600, 1000000)
         return True
-    var = a[L_VAR] + (a[L_SCATTER] >> 3) + 16
+    # A job drifts slowly (oil warms, dies wear): a little of the parts' own scatter is added each time.
+    var = a[L_VAR] + (a[L_SCATTER] >> 6) + 16
     miss = clamp(seen16 - a[L_US], -30000, 30000)
-    total = var + noise_var
+    total = var + noise_var + a[L_SCATTER]
     if miss * miss > 16 * total:
         a[L_MISSES] += 1
         if a[L_MISSES] < 2:
@@ -63,10 +67,13 @@ def follow_position(a, seen16, noise_var):
     gain = clamp(gain, 32, 230)
     a[L_US] += (miss * gain) >> 8
     a[L_VAR] = clamp(((256 - gain) * (var >> 2)) >> 6, 4, 4000000)
-    a[L_SCATTER] += (clamp(miss * miss, 0, 4000000) - a[L_SCATTER]) >> 2
+    # What the miss says of the parts is what filter and jitter do not explain.
+    if n > 3:
+        rest = clamp(miss * miss - var - noise_var, -4000000, 4 * a[L_SCATTER])
+        a[L_SCATTER] = clamp(a[L_SCATTER] + ((rest - a[L_SCATTER]) >> 3), 400, 1000000)
     return True
 
 
-def spread16(a):
-    """Standard deviation to expect of the next part's position at the setpoint, u16."""
-    return isqrt(a[L_VAR] + (a[L_SCATTER] >> 1))
+def spread16(a, move_var):
+    """Standard deviation of what is left to the setpoint, u16, after moves of a summed variance."""
+    return isqrt(a[L_VAR] + a[L_SCATTER] + move_var)

@@ -33,13 +33,16 @@ class Press:
         self.low16 = _r16(s[t.S_RATE_LOW_N_S])
         self.high16 = _r16(s[t.S_RATE_HIGH_N_S])
         self.slow16 = _r16(s[t.S_RATE_SLOW_N_S])
-        self.changeover_n = s[t.S_CHANGEOVER_N]
+        self.turn_n = s[t.S_CHANGEOVER_N]
+        # Counted a little late: taking the strong stage for the weak one overshoots, the other way round does not.
+        self.changeover_n = s[t.S_CHANGEOVER_N] + (s[t.S_CHANGEOVER_N] >> 5)
+        self.burst = s[t.S_BURST_FEED] == 1
         if self.changeover_n == 0:
             self.changeover_n = FORCE_MAX
         self.noise_n = s[t.S_NOISE_N]
-        # Flow of the high stage and of the slow feed against the low stage's, in sixteenths of it.
-        self.high_share = max(1, (self.high16 << 4) // self.low16) if self.low16 else 16
-        self.slow_share = max(1, (self.slow16 << 4) // self.low16) if self.low16 else 1
+        # Flow of the high stage and of the slow feed against the low stage's, in 256ths of it.
+        self.high_share = min(256, max(4, (self.high16 << 8) // self.low16)) if self.low16 else 256
+        self.slow_share = min(256, max(1, (self.slow16 << 8) // self.low16)) if self.low16 else 1
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
         self.see16 = self.sensor16 + 32
         # Reading settled to 2 % of what remains: four time constants, then 16 samples.
@@ -51,8 +54,8 @@ class Press:
         return self.low16 if force_n < self.changeover_n else self.high16
 
     def share(self, force_n):
-        """Full-feed flow at a force, in sixteenths of the low stage's."""
-        return 16 if force_n < self.changeover_n else self.high_share
+        """Full-feed flow at a force, in 256ths of the low stage's."""
+        return 256 if force_n < self.changeover_n else self.high_share
 
 
 def nominal_c1(settings):
