@@ -14,9 +14,9 @@ from .services.link import Link
 from .services.panel import Panel
 from .services.store import StoreError
 
-# records a segment, segments, traces: 4480 cycles in 28 segments of four 4 KiB blocks and a block a trace, so
-# that everything together fits the 848 KiB that the smallest board leaves for files
-_LOG_SHAPE = (160, 28, 40)
+# Records a segment, segments, traces: 4160 cycles in 26 segments of four 4 KiB blocks, and a block a trace.
+# With everything else full too, 24 of the 212 blocks stay free that the smallest board has for files.
+_LOG_SHAPE = (160, 26, 36)
 
 
 class App:
@@ -75,20 +75,30 @@ class App:
         if core.record_ready and not core.live and self._may_store():
             self._store_record()
             return True
+        # by turns, so that a host that never stops talking cannot keep the rest from its work
+        self._turn = not self._turn
+        if self._turn:
+            return self._talk() or self._keep_house()
+        return self._keep_house() or self._talk()
+
+    _turn = False
+
+    def _talk(self):
         link = self.link
         if link.hungry:
             data = self.board.link_read()
             if data:
                 link.receive(data)
-        if link.work():
-            return True
+        return link.work()
+
+    def _keep_house(self):
         if self.keeper.changes.waiting and self.at_rest() and self._may_store():
             try:
                 self.keeper.flush_changes()
                 self._failed = False
             except StoreError:
                 self._failed = True
-                core.raise_fault(T.FAULT_STORE_FAILED)
+                self.core.raise_fault(T.FAULT_STORE_FAILED)
             return True
         return self.panel.work()
 

@@ -306,6 +306,24 @@ def case_stream_of_live_readings(root):
     assert bench.board.out == []
 
 
+def case_a_talkative_host_does_not_keep_the_rest_from_its_work(root):
+    bench = ready(root)
+    bench.settle()
+    flood = sealed("f1 now")
+    bench.app.keeper.changes.note(0, "something", 1, 2)
+    bench.stroke()
+    bench.core.finish()
+    bench.board.shown = None
+    bench.core.force_n = 7770
+    for _ in range(400):
+        bench.board.rx = flood
+        bench.app.tick(bench.core.counts, bench.inputs)
+        bench.app.poll()
+    assert bench.app.keeper.changes.waiting == []
+    assert not bench.core.record_ready
+    assert bench.board.shown is not None
+
+
 def case_tick_survives_long_uptime(root):
     bench = Bench(root)
     clock = bench.app.clock

@@ -12,6 +12,7 @@ from .refuse import Refuse
 from .store import StoreError
 
 _EVENTS_KEPT = 8
+_LIVE_MIN_MS = 20
 
 
 class Link:
@@ -163,7 +164,7 @@ class Link:
     def start_events(self, on, live_ms):
         """Switch the event stream."""
         self.events_on = bool(on)
-        self.live_ms = live_ms
+        self.live_ms = max(live_ms, _LIVE_MIN_MS) if live_ms else 0
         self._live_at = self._app.clock.uptime_ms()
         self._events = []
         self._seen = self._state()
