@@ -16,7 +16,7 @@ from array import array
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TextIO
 
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.link.transport import Transport
@@ -66,8 +66,8 @@ class Noted(NamedTuple):
 class VirtualTransport(Transport):
     """The serial link of a virtual press in virtual time: waiting for bytes runs the press."""
 
-    def __init__(self, press: VirtualPress) -> None:
-        super().__init__()
+    def __init__(self, press: VirtualPress, wire_log: TextIO | None = None) -> None:
+        super().__init__(wire_log)
         self._press = press
 
     def _write(self, data: bytes) -> None:
@@ -369,9 +369,9 @@ class VirtualPress(ValveChecks):
         return self._last_counts
 
     # ------------------------------------------------------------------ link
-    def transport(self) -> Transport:
-        """The serial link in virtual time."""
-        return VirtualTransport(self)
+    def transport(self, wire_log: TextIO | None = None) -> Transport:
+        """The serial link in virtual time; `wire_log` gets one line an exchange."""
+        return VirtualTransport(self, wire_log)
 
     def send(self, data: bytes) -> None:
         """Put bytes on the line to the device; it gets them in the next millisecond. Lost without power."""

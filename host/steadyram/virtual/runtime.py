@@ -84,17 +84,29 @@ class Runtime(ABC):
         )
 
 
+class _NoCollection:
+    """Stands for the firmware's `gc`."""
+
+    def collect(self) -> int:
+        return 0
+
+    def mem_free(self) -> int:
+        return 1 << 20
+
+
 class CpythonRuntime(Runtime):
     """The firmware in this process; its files in `state/files`."""
 
     def __init__(self, state: Path, uid: str) -> None:
-        from steadyram_fw.app import App
+        import steadyram_fw.app as firmware
 
+        # A board collects its own small heap between strokes; here that would be the whole host's.
+        firmware.gc = _NoCollection()
         root = state / "files"
         root.mkdir(parents=True, exist_ok=True)
         self.info = RuntimeInfo("cpython", platform.python_version())
         self._standin = StandIn(uid, str(root))
-        self.app = App(self._standin)
+        self.app = firmware.App(self._standin)
         self._standin.tick = self.app.tick
         self._standin.poll = self.app.poll
 

@@ -26,6 +26,7 @@ from steadyram.virtual.script import PATIENCE_S, Condition, Person, Script
 from steadyram.virtual.typed import perform
 
 _CHUNK_S: Final = 0.01
+_CHUNK_TICKS: Final = 10
 _FAST_CHUNK_S: Final = 0.1
 _SLIP_S: Final = 0.25
 _AFTER_BYTES_S: Final = 0.05
@@ -203,7 +204,7 @@ class PressServer:
                 passed = now - wall
                 if passed > _SLIP_S:
                     wall, passed = now - _SLIP_S, _SLIP_S
-                ticks = int(passed / 0.001)
+                ticks = min(int(passed / 0.001), _CHUNK_TICKS)
                 if ticks:
                     wall += ticks * 0.001
                     self._run(ticks * 0.001)

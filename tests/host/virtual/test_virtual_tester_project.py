@@ -64,7 +64,7 @@ def test_a_project_outside_uses_the_wheel_in_parallel(tmp_path: Path) -> None:
     )
     assert installed.returncode == 0, installed.stdout[-3000:]
     (packages,) = home.glob("lib/python*/site-packages")
-    # The dependencies are borrowed from this environment; its own steadyram comes later on the path, if at all.
+    # The dependencies are borrowed from this environment; its own steadyram comes later on the path.
     (packages / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
     where = run(python, "-c", "import steadyram, steadyram_fw; print(steadyram.__file__)", cwd=tmp_path)
     assert str(packages) in where.stdout
