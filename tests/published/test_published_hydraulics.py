@@ -47,7 +47,7 @@ def test_rise_rate_at_a_dead_end():
     area = math.pi / 4 * 0.15**2
     assert pressure_rate * area == pytest.approx(2.061670e6, rel=1e-6)
     assert pressure_rate * area * 0.010 == pytest.approx(20616.7, rel=1e-5)
-    # The product's rise rate tends to it as frame and work grow stiff (here 1 and 1 % of the oil's compliance).
+    # The product's rise rate tends to it as frame and work grow stiff.
     assert rise_rate_N_s(press(), 0.0) == pytest.approx(pressure_rate * area, rel=0.01)
 
 

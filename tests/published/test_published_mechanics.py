@@ -112,7 +112,7 @@ def test_warming_the_hub_takes_the_interference_away():
 
 def test_shop_rule_is_an_order_of_magnitude_only():
     # Forced fits: P = A a F / 2 tons; d 4 in, L 6 in, a 0.006 in, F 115 gives 26.012387 tons (D, R).
-    # Lame with a friction of 0.041 agrees; with a usual 0.12 it is three times as much. Not a validation of either.
+    # Lame with a friction of 0.041 agrees; a usual 0.12 gives three times as much: no validation.
     area = math.pi * 4 * 6
     assert area == pytest.approx(75.398224, rel=1e-7)
     rule = area * 0.006 * 115 / 2

@@ -249,8 +249,14 @@ def analyse(
     falling = [i for i, p in enumerate(points) if p.direction == "falling"]
     fall_force = np.asarray([record.force_N(points[i]) for i in falling])
     fall_counts = np.asarray([points[i].counts for i in falling])
-    fall_curve = _curve((fall_counts - zero) / 65536.0, coefficients)
-    friction = tell_apart(fall_force, fall_curve, float(force.max())) if falling and not gauge else None
+    fall_u = (fall_counts - zero) / 65536.0
+    design = np.vander(fall_u, chosen + 1, increasing=True)
+    shared = np.asarray(design @ covariance @ design.T, dtype=np.float64)
+    friction = (
+        tell_apart(fall_force, _curve(fall_u, coefficients), float(force.max()), shared)
+        if falling and not gauge
+        else None
+    )
     friction_N = friction.friction_N if friction is not None and friction.significant else 0.0
     if gauge:
         friction_N = header.assumed_friction_N

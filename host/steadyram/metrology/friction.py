@@ -6,7 +6,8 @@ a gap that vanishes at both ends of the loop. Both are fitted together:
 
     F_falling - F_rising = 2 F_s - h 4 z (1 - z),   z = F / F_max
 
-A gauge error is common to both directions and cancels. (Own model; statics.)
+A gauge error is common to both directions and cancels. A transducer with a plain dead band (the same
+gap at every force) cannot be told from friction this way. (Own model; statics.)
 """
 
 from __future__ import annotations
@@ -38,11 +39,14 @@ class Friction:
         return self.friction_N > 2.0 * self.u_friction_N and self.friction_N > 0.0
 
 
-def tell_apart(falling_force: Array, rising_force_at_reading: Array, force_max: float) -> Friction | None:
+def tell_apart(
+    falling_force: Array, rising_force_at_reading: Array, force_max: float, curve_covariance: Array
+) -> Friction | None:
     """Fit the gap; None with fewer than four usable falling points.
 
     falling_force: reference force of each falling point; rising_force_at_reading: what the rising
-    curve gives for the same reading; force_max: of the calibration (all N).
+    curve gives for the same reading; force_max: of the calibration (all N); curve_covariance: of the
+    rising curve at the falling points (N^2), whose error is common to them and so does not average.
     """
     used = falling_force < REVERSAL_PART * force_max
     if used.sum() < 4:
@@ -55,7 +59,9 @@ def tell_apart(falling_force: Array, rising_force_at_reading: Array, force_max: 
         return None
     dof = len(gap) - 2
     variance = float(((gap - design @ solution) ** 2).sum()) / dof
-    covariance = variance * np.linalg.inv(design.T @ design)
+    solver = np.linalg.pinv(design)
+    shared = curve_covariance[np.ix_(used, used)]
+    covariance = variance * np.linalg.inv(design.T @ design) + solver @ shared @ solver.T
     return Friction(
         float(solution[0]),
         math.sqrt(covariance[0, 0]),

@@ -1,0 +1,64 @@
+"""Invented calibrations with known answers, for the tests beside this file."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from steadyram.metrology.record import CalibrationRecord, Header, Point
+
+AREA = math.pi / 4 * 0.1016**2
+RANGE = 5000 * 6894.757293168361
+ZERO = 6600.0
+
+
+def header(**changes: Any) -> Header:
+    """A header; `changes` replace its keys."""
+    document: dict[str, Any] = {
+        "press": {"what": "invented press", "serial": "P1"},
+        "transducer": {"what": "invented transducer", "serial": "T1"},
+        "reference": {"what": "cell", "serial": "R1", "kind": "load-cell", "expanded_percent": 0.1},
+        "made": datetime(2026, 1, 2, tzinfo=UTC),
+        "area_m2": AREA,
+        "range_Pa": RANGE,
+        "zero_counts": ZERO,
+        "zero_counts_after": ZERO + 1,
+        "invented": True,
+    }
+    return Header.model_validate(document | changes)
+
+
+def counts_of(
+    force: float, rising: bool = True, gain: float = 1.015, quadratic: float = 0.0, friction: float = 600.0
+) -> float:
+    """Noiseless counts of a force under the ram."""
+    z = (force + (friction if rising else -friction)) / AREA / RANGE
+    return ZERO + 0.8 * 65536 * (gain * z + quadratic * z * z)
+
+
+def record(
+    runs: int = 3,
+    levels: int = 6,
+    noise: float = 3.0,
+    seed: int = 1,
+    hysteresis: float = 0.0,
+    head: Header | None = None,
+    **chain: float,
+) -> CalibrationRecord:
+    """A calibration up and down; noise in counts, hysteresis as a fraction of range."""
+    rng = np.random.default_rng(seed)
+    points = []
+    top = 150e3
+    for run in range(1, runs + 1):
+        up = [top * (k + 1) / levels for k in range(levels)]
+        for direction, forces in (("rising", up), ("falling", up[-2::-1])):
+            for force in forces:
+                rising = direction == "rising"
+                loop = 0.0 if rising else hysteresis * 4 * force / top * (1 - force / top)
+                counts = counts_of(force, rising, **chain) + 0.8 * 65536 * loop + rng.normal(0, noise)
+                point = {"run": run, "direction": direction, "reference": force, "counts": counts}
+                points.append(Point.model_validate(point))
+    return CalibrationRecord(header=head or header(), points=tuple(points))
