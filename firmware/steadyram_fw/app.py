@@ -92,6 +92,8 @@ class App:
         return link.work()
 
     def _keep_house(self):
+        if self.core.fault == T.FAULT_CALIBRATION_BAD:
+            self._let_calibrate()
         if self.keeper.changes.waiting and self.at_rest() and self._may_store():
             try:
                 self.keeper.flush_changes()
@@ -101,6 +103,12 @@ class App:
                 self.core.raise_fault(T.FAULT_STORE_FAILED)
             return True
         return self.panel.work()
+
+    def _let_calibrate(self):
+        """Calibrating anew takes strokes, so this may be acknowledged; the cutoff stays refused meanwhile."""
+        quiet = self.inputs & (T.IN_EXTEND | T.IN_RETRACT | T.IN_ESTOP_OK) == T.IN_ESTOP_OK
+        if quiet and self.inputs & T.IN_ACK and not self.core.live and self.keeper.cal is None:
+            self.core.clear_fault()
 
     # ------------------------------------------------------------ records
     def _may_store(self):

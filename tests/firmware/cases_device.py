@@ -235,6 +235,18 @@ def case_calibration_of_another_board(root):
     other = Bench(root, uid="ffff")
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
     assert other.core.cal is None
+    # acknowledged with the pedals released, it lets the press be calibrated anew, without the cutoff till then
+    other.inputs |= T.IN_ACK | T.IN_RETRACT
+    other.run(5)
+    assert other.core.fault == T.FAULT_CALIBRATION_BAD
+    other.inputs &= ~T.IN_RETRACT
+    other.run(5)
+    assert other.core.fault == 0
+    assert other.core.cal is None
+    other.enable()
+    other.push("calibration", calibration_puts(serial=9))
+    assert other.core.cal[T.C_MAX_COUNTS] == 58000
+    assert Bench(root, uid="ffff").core.fault == 0
 
 
 def case_enable_button(root):
