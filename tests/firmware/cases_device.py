@@ -235,7 +235,7 @@ def case_calibration_of_another_board(root):
     other = Bench(root, uid="ffff")
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
     assert other.core.cal is None
-    # acknowledged with the pedals released, it lets the press be calibrated anew, without the cutoff till then
+    # acknowledged with the pedals released, it lets the press be calibrated anew; no cutoff till then
     other.inputs |= T.IN_ACK | T.IN_RETRACT
     other.run(5)
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
@@ -461,3 +461,44 @@ def case_out_of_memory_is_a_fault(root):
     bench.app.link.work = burst
     assert bench.app.poll()
     assert bench.core.fault == T.FAULT_MEMORY
+
+
+def case_a_full_flash_gives_up_the_oldest(root):
+    bench = ready(root)
+    for _ in range(20):
+        bench.stroke()
+    keeper = bench.app.keeper
+    store = keeper.log.store
+    left = [1]
+
+    def full_once(values, trace, length):
+        if left:
+            left.pop()
+            raise OSError(28)
+        return store(values, trace, length)
+
+    keeper.log.store = full_once
+    bench.stroke()
+    assert bench.core.fault == 0
+    got = rows(bench.ask("log from=0"))
+    assert [r[T.R_SEQ] for r in got] == list(range(9, 22))
+    assert bench.refused("trace seq=18") == T.E_NO_SUCH_RECORD
+    assert bench.ask("trace seq=21")[-1] == "ok n=100 dt_ms=8 unit_n=4"
+
+
+def case_teaching_takes_the_proposed_setpoint(root):
+    bench = ready(root)
+    bench.push("jobs", job_puts(1, "nut", setpoint_n=9000, unproven=1))
+    bench.core.proposed_n = 9120
+    assert bench.ok("teach") == {"job": "1", "setpoint_n": "9120"}
+    assert bench.core.job[T.J_SETPOINT_N] == 9120
+    assert bench.core.job[T.J_UNPROVEN] == 0
+    # the fine samples come oldest first
+    bench.core.fine_head = 500
+    out = bench.ask("last kind=fine")
+    assert out[0].startswith("row i=0 v=500,501,")
+    assert out[-1] == "ok n=512"
+    bench.stroke()
+    learned = bench.ask("show kind=learned")
+    assert learned[0].startswith("row job=1 i=0 v=1,0,0,")
+    assert learned[-1].endswith(" n=1")
