@@ -59,7 +59,9 @@ def fit_both_axes(x: Array, y: Array, u_x: Array, u_y: Array, degree: int) -> Bo
         weight_y=(sy / u_y) ** 2,
         jac_beta=d_beta,
         jac_x=d_x,
-        maxit=200,
+        maxit=500,
+        sstol=1e-14,
+        partol=1e-14,
     )
     if not result.success:
         raise BadInput("the fit with uncertainty on both axes does not converge; check the uncertainties.")

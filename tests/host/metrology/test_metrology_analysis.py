@@ -1,0 +1,139 @@
+"""Analysis of calibrations with known answers."""
+
+import math
+
+import numpy as np
+import pytest
+from tests.host.metrology.calibration_samples import AREA, ZERO, counts_of, header, record
+
+from steadyram.errors import BadInput
+from steadyram.metrology.analyse import analyse
+from steadyram.metrology.both_axes import fit_both_axes
+from steadyram.metrology.budget import Component, combine
+from steadyram.metrology.monte_carlo import numerical_tolerance
+from steadyram.metrology.outliers import outlying
+from steadyram.metrology.record import CalibrationRecord, Point
+
+
+def test_pearsons_data_with_yorks_weights():
+    # The classic line with errors on both axes (Pearson 1901, York 1966): slope -0.480533407, intercept
+    # 5.47991022, chi-square 11.8663531, 8 degrees of freedom. From memory (sure); in many papers.
+    x = np.array([0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+    y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+    wx = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1.0])
+    wy = np.array([1.0, 1.8, 4.0, 8.0, 20, 20, 70, 70, 100, 500])
+    found = fit_both_axes(x, y, wx**-0.5, wy**-0.5, 1)
+    assert found.coefficients == pytest.approx([5.47991022, -0.480533407], rel=1e-7)
+    assert found.residual_sd**2 * 8 == pytest.approx(11.8663531, rel=1e-7)
+
+
+def test_line_friction_and_hysteresis_come_back():
+    found = analyse(record(noise=1.0, hysteresis=0.001), "x")
+    assert found.degree == 1
+    assert found.device.fields["c0_n"] == pytest.approx(-600, abs=25)
+    assert found.friction is not None
+    assert found.friction.friction_N == pytest.approx(600, abs=4 * found.friction.u_friction_N)
+    # Hysteresis of 0.1 % of range is 0.001 * A * range / gain newtons at mid-loop.
+    assert found.friction.hysteresis_N == pytest.approx(0.001 * AREA * 5000 * 6894.757 / 1.015, rel=0.15)
+    assert found.device.fields["friction_n"] == round(found.friction.friction_N)
+    assert found.e4_ok
+    assert found.iso_class == 1.0
+    # Twice 600 N of friction less the loop, over the rising force at the same reading: class 3.
+    loop = found.friction.hysteresis_N * 4 / 6 * 5 / 6
+    assert found.levels[0].v_percent == pytest.approx(100 * (1200 - loop) / (25e3 - 1200 + loop), abs=0.15)
+    assert found.iso_class_with_v == 3.0
+
+
+def test_no_friction_is_claimed_where_there_is_none():
+    found = analyse(record(noise=2.0, friction=0.0), "x")
+    assert found.device.fields["friction_n"] == 0
+    assert found.friction is not None
+    assert not found.friction.significant
+
+
+def test_gauge_cannot_see_friction():
+    head = header(
+        reference={"what": "g", "serial": "1", "kind": "gauge", "expanded_percent": 0.25},
+        assumed_friction_N=600.0,
+        assumed_friction_u_N=200.0,
+    )
+    points = []
+    for run in (1, 2, 3):
+        for k in range(1, 7):
+            force = 25e3 * k
+            points.append(
+                Point(
+                    run=run, reference=(force + 600.0) / AREA, counts=counts_of(force) + 3 * math.sin(k * run)
+                )
+            )
+    found = analyse(CalibrationRecord(header=head, points=tuple(points)), "x")
+    assert found.device.fields["c0_n"] == pytest.approx(-600, abs=20)
+    names = {c.name: c.u for c in found.levels[0].budget.components}
+    assert names["assumed friction"] == 200.0
+    assert names["piston area"] == pytest.approx(25.6, rel=0.01)  # 0.1 % of the force on the piston
+    assert any("cannot see seal friction" in note for note in found.notes)
+
+
+def test_quadratic_is_chosen_when_it_is_there():
+    assert analyse(record(noise=1.0, quadratic=0.01), "x").degree == 2
+    assert analyse(record(noise=1.0), "x").degree == 1
+    with pytest.raises(BadInput, match="do not carry"):
+        analyse(record(levels=3, runs=1), "x", 2)
+
+
+def test_budget_agrees_with_monte_carlo():
+    found = analyse(record(), "x", trials=200_000)
+    for level in found.levels:
+        assert level.monte_carlo is not None
+        assert level.monte_carlo.agrees
+        assert level.monte_carlo.expanded_N == pytest.approx(level.budget.expanded, rel=0.06)
+
+
+def test_outlier_is_reported_and_kept():
+    base = record(noise=2.0)
+    points = list(base.points)
+    points[2] = points[2].model_copy(update={"counts": points[2].counts + 60})
+    rows = tuple(range(2, len(points) + 2))
+    found = analyse(base.model_copy(update={"points": tuple(points), "rows": rows}), "x")
+    assert found.outliers == ("row 4",)
+    assert len(found.device.force_N) == 18
+    assert outlying(np.arange(10.0), np.zeros(10), 1) == []
+
+
+def test_stated_uncertainties_weight_the_fit():
+    base = record(noise=2.0)
+    weighted = [p.model_copy(update={"u_reference": 0.001 * p.reference}) for p in base.points]
+    found = analyse(base.model_copy(update={"points": tuple(weighted)}), "x")
+    assert found.method == "weighted least squares"
+    both = [p.model_copy(update={"counts_sd": 2.0}) for p in weighted]
+    distances = analyse(base.model_copy(update={"points": tuple(both)}), "x")
+    assert distances.method == "orthogonal distance regression"
+    assert distances.device.fields["c1_n"] == pytest.approx(found.device.fields["c1_n"], rel=1e-3)
+    # Relative weights trust the low points more, so their uncertainty shrinks and the high ones' grows.
+    plain = analyse(base, "x")
+    assert found.levels[0].budget.expanded < plain.levels[0].budget.expanded
+    assert found.levels[-1].budget.expanded > plain.levels[0].budget.expanded
+
+
+def test_runs_that_differ_widen_the_budget():
+    base = record(noise=1.0)
+    shifted = [p.model_copy(update={"counts": p.counts + 15 * (p.run - 2)}) for p in base.points]
+    found = analyse(base.model_copy(update={"points": tuple(shifted)}), "x")
+    assert found.run_effect_N > 20.0
+    assert "run to run" in {c.name for c in found.levels[0].budget.components}
+    assert analyse(base, "x").run_effect_N == 0.0
+
+
+def test_reading_at_rest_gives_the_zero_error():
+    found = analyse(record(head=header(zero_counts_after=ZERO + 100)), "x")
+    assert found.zero_error_percent == pytest.approx(100 * 100 * 5.25 / 150e3, rel=0.01)
+    assert found.iso_class is None  # 0.35 % of the largest force is outside class 3's 0.3 %
+    assert any("three" in note for note in analyse(record(runs=2), "x").notes)
+
+
+def test_combine_and_tolerance():
+    budget = combine([Component("a", 3.0, "A", 4.0), Component("b", 4.0, "B")])
+    assert budget.combined == 5.0
+    assert budget.effective_dof == pytest.approx(5.0**4 / (3.0**4 / 4.0))
+    assert budget.coverage_factor == pytest.approx(2.042, abs=5e-4)  # t, 30 degrees of freedom (tables)
+    assert [numerical_tolerance(u) for u in (35.0, 0.0951, 9.7)] == pytest.approx([5.0, 0.05, 5.0])

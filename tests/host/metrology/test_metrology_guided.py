@@ -1,0 +1,123 @@
+"""The guided run survives interruptions and refuses impossible points."""
+
+import json
+
+import pytest
+from tests.host.metrology.calibration_samples import counts_of, header
+
+from steadyram.errors import BadInput
+from steadyram.metrology.analyse import analyse
+from steadyram.metrology.guided import guide, plan
+from steadyram.metrology.journal import Journal, read_journal
+
+
+class Bench:
+    """A person and a device: answers with the plan's own targets; can be interrupted."""
+
+    def __init__(self, steps, stop_after=None, slips=()):
+        self.steps, self.stop_after, self.slips = steps, stop_after, list(slips)
+        self.said, self.asked, self.force, self.rising = [], 0, 0.0, True
+
+    def ask(self, text):
+        self.asked += 1
+        if self.stop_after is not None and self.asked > self.stop_after:
+            raise KeyboardInterrupt
+        if text.startswith("Let the ram"):
+            self.force = None
+            return ""
+        if self.slips:
+            return self.slips.pop(0)
+        step = self.steps[int(text.split("/")[0]) - 1]
+        self.force, self.rising = step.target, step.direction == "rising"
+        return f"{step.target / 1e3:.3f}"
+
+    def read(self):
+        return (6601.0, 0.5) if self.force is None else (counts_of(self.force, self.rising), 0.5)
+
+
+def begin(tmp_path):
+    journal = Journal.begin(tmp_path / "cal.jsonl", header(zero_counts_after=None))
+    return journal, plan(journal.record, 5, 2, 150e3)
+
+
+def test_straight_through(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps)
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    record = read_journal(journal.path)
+    assert record == journal.record
+    assert len(record.points) == len(steps) == 18
+    assert record.header.zero_counts_after == 6601.0
+    assert analyse(record, "x").runs == 2
+
+
+@pytest.mark.parametrize("stop_after", [0, 1, 7, 18])
+@pytest.mark.parametrize("torn", [b"", b'{"point": {"run": 1, "direc', b"\xff\xfe"])
+def test_interruption_loses_nothing(tmp_path, stop_after, torn):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, stop_after)
+    with pytest.raises(KeyboardInterrupt):
+        guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    with journal.path.open("ab") as out:
+        out.write(torn)  # the machine died in the middle of a line
+    resumed = Journal.resume(journal.path)
+    assert len(resumed.record.points) == min(stop_after, 18)
+    bench = Bench(steps)
+    guide(resumed, steps, bench.ask, bench.said.append, bench.read, "kN")
+    straight, again = begin_and_finish(tmp_path), read_journal(journal.path)
+    assert again.points == straight.points
+
+
+def begin_and_finish(tmp_path):
+    folder = tmp_path / "straight"
+    folder.mkdir()
+    journal, steps = begin(folder)
+    bench = Bench(steps)
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    return journal.record
+
+
+def test_impossible_answers_are_asked_again(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=["", "soon", "30", "3 psi"])
+    bench.force = 30e3
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    assert len(bench.said) == 4  # three refusals and the last sentence
+    assert journal.record.points[0].reference == 30e3
+
+
+def test_wrong_way_is_refused_at_once(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=["30", "20", "30"])
+    bench.force = 30e3
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    assert sum("rising" in line for line in bench.said) == 2
+
+
+def test_plan_bounds(tmp_path):
+    journal, _ = begin(tmp_path)
+    for levels, runs, force in ((2, 1, 1e5), (5, 0, 1e5), (5, 1, 1e9), (5, 1, 0.0)):
+        with pytest.raises(BadInput):
+            plan(journal.record, levels, runs, force)
+
+
+def test_journal_refusals(tmp_path):
+    journal, _ = begin(tmp_path)
+    with pytest.raises(BadInput, match="exists already"):
+        Journal.begin(journal.path, journal.record.header)
+    bad = tmp_path / "bad.jsonl"
+    head = journal.path.read_text()
+    for text, word in (
+        ("", "holds no calibration"),
+        ("[]\n", "row 1"),
+        ('{"point": {}}\n', "header first"),
+        (head + "nonsense\n", "row 2"),
+        (head + json.dumps({"point": {"reference": "x", "counts": 1}}) + "\n", "row 2"),
+        (head + json.dumps({"point": {"reference": 1, "counts": 1, "extra": 2}}) + "\n", "extra"),
+        (head + json.dumps({"zero_counts_after": "x"}) + "\n", "row 2"),
+        (head + head, "row 2"),
+        (head.replace('"serial": "P1"', '"serial": ""'), "row 1"),
+    ):
+        bad.write_text(text)
+        with pytest.raises(BadInput, match=word):
+            read_journal(bad)

@@ -1,0 +1,117 @@
+"""Decision rules, verification, drift, the daily check, the gauge study's edges."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from tests.host.metrology.calibration_samples import AREA, counts_of, header, record
+
+from steadyram.errors import BadInput
+from steadyram.metrology.analyse import analyse
+from steadyram.metrology.daily import daily_check
+from steadyram.metrology.decision import decide, overall
+from steadyram.metrology.drift import compare
+from steadyram.metrology.gauge_rr import study
+from steadyram.metrology.verify import verify
+
+
+@pytest.mark.parametrize(
+    ("error", "rule", "verdict"),
+    [
+        (0.7, "guard-band", "pass"),
+        (0.7000001, "guard-band", "undecided"),
+        (-1.3, "guard-band", "undecided"),
+        (1.3000001, "guard-band", "fail"),
+        (1.0, "simple", "pass"),
+        (1.0000001, "simple", "fail"),
+    ],
+)
+def test_rules(error, rule, verdict):
+    assert decide(error, 1.0, 0.3, rule) == verdict
+
+
+def test_simple_acceptance_needs_a_good_enough_reference():
+    assert decide(0.0, 1.0, 1 / 3, "simple") == "pass"
+    assert decide(0.0, 1.0, 0.34, "simple") == "undecided"
+    assert overall(["pass", "undecided"]) == "undecided"
+    assert overall(["pass", "undecided", "fail"]) == "fail"
+    assert overall([]) == "undecided"
+    with pytest.raises(BadInput):
+        decide(0.0, 0.0, 0.1, "simple")
+
+
+def test_verification():
+    done = analyse(record(), "x", monte_carlo=False)
+    forces = [30e3, 60e3, 120e3]
+    good = [counts_of(f) for f in forces]
+
+    def judge(counts, limit):
+        reference = done.record.header.reference
+        return verify(
+            done.device.fields, reference, forces, counts, done.resolution_N, 20.0, limit, "guard-band"
+        )
+
+    assert judge(good, 0.01).verdict == "pass"
+    assert judge(good, 0.001).verdict == "undecided"
+    assert judge([c + 200 for c in good], 0.01).verdict == "fail"
+    with pytest.raises(BadInput):
+        verify(done.device.fields, done.record.header.reference, [0.0], [1.0], 1.0, 1.0, 0.01, "simple")
+
+
+def test_drift_as_found_and_as_left():
+    old = analyse(record(noise=1.0), "x", monte_carlo=False)
+    later = header(made=datetime(2027, 1, 2, tzinfo=UTC))
+    # Gain has risen by 0.8 % in a year: the old polynomial now shows 0.8 % too much.
+    new = analyse(record(noise=1.0, seed=2, head=later, gain=1.015 * 1.008), "y", monte_carlo=False)
+    done = compare(old, new, 0.01)
+    assert done.days == 365
+    for level in done.levels:
+        assert level.change_percent == pytest.approx(0.8, abs=0.1)
+        assert abs(level.as_left_N) < 40.0
+    assert done.significant
+    assert done.as_found_within
+    # Half of 1 % is used up in about 0.5/0.8 of a year.
+    assert done.interval_days == pytest.approx(365 * 0.5 / 0.8, rel=0.1)
+    assert not compare(old, new, 0.005).as_found_within
+    with pytest.raises(BadInput, match="not later"):
+        compare(new, old)
+    other = header(made=datetime(2027, 1, 2, tzinfo=UTC), transducer={"what": "t", "serial": "T2"})
+    with pytest.raises(BadInput, match="different transducers"):
+        compare(old, analyse(record(head=other), "z", monte_carlo=False))
+
+
+def test_no_drift_keeps_the_interval():
+    old = analyse(record(noise=1.0), "x", monte_carlo=False)
+    later = header(made=datetime(2027, 1, 2, tzinfo=UTC))
+    done = compare(old, analyse(record(noise=1.0, seed=5, head=later), "y", monte_carlo=False))
+    assert not done.significant
+    assert done.interval_days == 365
+
+
+def test_daily_check():
+    force = 100.6e3 - 600.0
+    pressure = 100.6e3 / AREA
+    same = daily_check(pressure, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
+    assert same.passed
+    assert same.difference_Pa == pytest.approx(0.0, abs=1e-6)
+    off = daily_check(pressure * 1.06, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
+    assert not off.passed
+    moved = daily_check(pressure, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 8000, 6600)
+    assert not moved.passed
+    with pytest.raises(BadInput, match="quarter"):
+        daily_check(1e5, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
+
+
+def test_gauge_study_edges():
+    perfect = np.repeat(np.arange(5.0)[:, None, None], 2, axis=1).repeat(2, axis=2)
+    assert study(perfect).grr == 0.0
+    # Operators that differ by a constant show up as reproducibility, not as repeatability.
+    rng = np.random.default_rng(0)
+    biased = perfect + np.array([0.0, 1.0])[None, :, None] + rng.normal(0, 0.01, perfect.shape)
+    found = study(biased, tolerance=12.0)
+    assert found.reproducibility == pytest.approx(2**-0.5, rel=0.05)
+    assert found.repeatability < 0.02
+    assert found.percent_tolerance == pytest.approx(100 * 6 * found.grr / 12.0)
+    for wrong in (perfect[:1], perfect[:, :1], perfect[:, :, :1], np.full((2, 2, 2), np.nan)):
+        with pytest.raises(BadInput):
+            study(wrong)
