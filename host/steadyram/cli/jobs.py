@@ -113,7 +113,7 @@ def push(
     if as_json:
         _show(state, changes, True, pushed)
     elif pushed:
-        err().print(f"{len(state.jobs)} jobs are in force, generation {state.gen}.")
+        err().print(f"Jobs in force: {len(state.jobs)}, generation {state.gen}.")
         if any(job.unproven for job in wanted.job):
             err().print(_CONFIRM_NOTE)
 

@@ -31,6 +31,7 @@ _DAMAGED_ON_THE_WAY: Final = frozenset({1, 2, 3, 4, 5})
 # Lines longer than this are rubbish whatever the definition of a newer device allows.
 _LINE_KEPT: Final = 1024
 _EVENTS_KEPT: Final = 1000
+_ROWS_MOST: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ class _Attempt:
 class Client:
     """Speaks the line protocol to one device.
 
-    timeout_s: how long one attempt waits for its answer, on the transport's clock; tries: attempts in all;
+    timeout_s: how long one attempt waits for its next line, on the transport's clock; tries: attempts in all;
     source: random source of the tags' prefix, which keeps two hosts or two runs of one host apart.
     """
 
@@ -133,7 +134,7 @@ class Client:
             except FrameError as error:
                 raise BadInput(f"The request '{verb}' cannot be sent: {error}.") from None
             self.transport.write(line)
-            reply, damaged = self._collect(attempts, change, self.transport.now_s() + wait_s)
+            reply, damaged = self._collect(attempts, change, wait_s)
             if reply is not None:
                 return reply
         if damaged:
@@ -158,8 +159,9 @@ class Client:
 
     # ------------------------------------------------------------ answers
     def _collect(
-        self, attempts: dict[str, _Attempt], change: bool, until: float
+        self, attempts: dict[str, _Attempt], change: bool, wait_s: float
     ) -> tuple[Reply | None, bool]:
+        until = self.transport.now_s() + wait_s
         damaged = False
         while True:
             line = self._line(until)
@@ -184,6 +186,13 @@ class Client:
                 continue
             if answer.kind == "row":
                 open_attempt.rows.append(answer.fields)
+                if len(open_attempt.rows) > _ROWS_MOST:
+                    raise BadFrame(
+                        f"The device sent more than {_ROWS_MOST} rows in one answer; it is not well."
+                    )
+                if not damaged:
+                    # A long answer over a slow line may take its time as long as it goes on.
+                    until = self.transport.now_s() + wait_s
             elif answer.kind == "no":
                 raise DeviceRefusal(answer.number, _sentence(answer))
             elif open_attempt.damaged and not change:

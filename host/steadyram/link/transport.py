@@ -54,8 +54,11 @@ class Transport(ABC):
         return self._now_s()
 
     def close(self) -> None:
-        """Let go of the port; closing twice is harmless."""
+        """Let go of the port and the wire log; closing twice is harmless."""
         self._close()
+        if self._wire_log is not None:
+            self._wire_log.close()
+            self._wire_log = None
 
     def __enter__(self) -> Self:
         return self
