@@ -31,7 +31,7 @@ _DAMAGED_ON_THE_WAY: Final = frozenset({1, 2, 3, 4, 5})
 # Lines longer than this are rubbish whatever the definition of a newer device allows.
 _LINE_KEPT: Final = 1024
 _EVENTS_KEPT: Final = 1000
-_ROWS_MOST: Final = 20_000
+_LINES_MOST: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ class Client:
     ) -> tuple[Reply | None, bool]:
         until = self.transport.now_s() + wait_s
         damaged = False
-        while True:
+        for _ in range(_LINES_MOST):
             line = self._line(until)
             if line is None:
                 return None, damaged
@@ -186,10 +186,6 @@ class Client:
                 continue
             if answer.kind == "row":
                 open_attempt.rows.append(answer.fields)
-                if len(open_attempt.rows) > _ROWS_MOST:
-                    raise BadFrame(
-                        f"The device sent more than {_ROWS_MOST} rows in one answer; it is not well."
-                    )
                 if not damaged:
                     # A long answer over a slow line may take its time as long as it goes on.
                     until = self.transport.now_s() + wait_s
@@ -199,6 +195,7 @@ class Client:
                 return None, True
             else:
                 return Reply(answer.fields, tuple(open_attempt.rows)), False
+        raise BadFrame(f"The device sent {_LINES_MOST} lines without an end to its answer; restart it.")
 
     def _sort(self, line: bytes) -> Answer | None:
         """Decode a line and put an event where events are kept; None for a damaged line."""
