@@ -113,6 +113,7 @@ class Controller:
         self._probe_pulse = 0
         self._probe_left = 0
         self._probe_pause = 0
+        self._probe_done = 0
         self.configure(self.settings)
 
     # ------------------------------------------------------------------ what services tell it (never while live)
@@ -162,11 +163,17 @@ class Controller:
         self.record_ready = False
 
     def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
+        """One commissioning stroke, while the pedal is held: feed until the reading is cut_counts, then pulses.
+
+        pulse_ms = 0: the feed alone. cut_counts = 0: the pulses alone. pulses = 0 with a pulse_ms: pulses until the
+        reading is cut_counts.
+        """
         self._probe = True
         self._probe_feed = feed
         self._probe_cut = cut_counts
         self._probe_pulse = pulse_ms
         self._probe_left = pulses
+        self._probe_done = 0
         self._probe_pause = pause_ms
 
     def take_zero(self):
@@ -469,7 +476,9 @@ class Controller:
         elif self._probe:
             cut.mode = MODE_PROBE
             cut.feed = self._probe_feed
-            cut.width_ms = 0
+            cut.width_ms = self._probe_pulse if self._probe_left == 0 or self._probe_cut == 0 else 0
+            cut.pulses = 0
+            cut.used_slow = False
         else:
             cut.mode = MODE_THRESHOLD
             cut.feed = 0
@@ -545,7 +554,7 @@ class Controller:
         self.state = t.STATE_SETTLE
         p = self.press
         if self._probe:
-            self._timer = self._probe_pause
+            self._timer = self._probe_pause if self._probe_pause > 1 else 1
         elif self.cut.mode == MODE_THRESHOLD:
             self._timer = 1
         else:
@@ -600,15 +609,18 @@ class Controller:
 
     def _probe_on(self):
         """Commissioning stroke: log the pulse, then the next one or the end."""
-        if self._probe_left != 0 and self.state == t.STATE_SETTLE:
-            if self.cut.width_ms and self.pulses < PULSE_LOG:
+        mean16 = self.sense.mean16()
+        climbing = self._probe_pulse and self._probe_left == 0
+        if self.cut.width_ms:
+            self._probe_done += 1
+            if self.pulses < PULSE_LOG:
                 i = 3 * self.pulses
                 self.pulse_log[i] = self.cut.width_ms
                 self.pulse_log[i + 1] = self._pulse_before
-                self.pulse_log[i + 2] = self.sense.mean16()
+                self.pulse_log[i + 2] = mean16
                 self.pulses += 1
-        top = self.press.capacity_n - (self.press.capacity_n >> 4)
-        if self.pulses >= self._probe_left or self.force_n > top:
+        top = self.press.capacity_n - (self.press.capacity_n >> 5)
+        if self.force_n > top or (mean16 >= self._probe_cut << 4 if climbing else self._probe_done >= self._probe_left):
             self._end_stroke(t.STOP_PROBE)
             return
         self.cut.width_ms = self._probe_pulse

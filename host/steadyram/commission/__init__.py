@@ -1,0 +1,1 @@
+"""Commissioning procedures over a Device and a pair of hands: calibrate, characterise."""

@@ -1,0 +1,184 @@
+"""Calibrate the chain from counts to force on the work: points up and down on a solid block.
+
+The ram is brought up in small pulses, so that each point is a force at rest after rising, which is how every
+stroke ends; the falling points tell seal friction (half the gap between the branches).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from steadyram.commission.hands import Hands
+from steadyram.commission.strokes import mean_counts, probe_stroke
+from steadyram.device import Device
+from steadyram.errors import CheckFailed
+from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial
+
+# Share of the press's capacity at each rising point; the lowest matters most for small parts.
+LEVELS = (0.04, 0.18, 0.42, 0.68, 0.93)
+_FIRST_WIDTH_MS = 3
+_PAUSE_MS = 90
+
+
+@dataclass(frozen=True)
+class Point:
+    """One calibration point: reference in newtons, mean reading in counts."""
+
+    force_N: float
+    counts: float
+    rising: bool
+
+
+@dataclass(frozen=True)
+class Found:
+    """Points, zero and the device's polynomial, and the width (ms) of the last climbing pulses."""
+
+    zero_counts: float
+    points: tuple[Point, ...]
+    polynomial: DevicePolynomial
+    pulse_ms: int
+
+
+def calibrate(
+    device: Device,
+    hands: Hands,
+    *,
+    capacity_N: float,
+    counts_per_N: float,
+    holds_load: bool,
+    slow_fitted: bool,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> Found:
+    """Run the whole calibration and fit it. The device is left with the ram at the top.
+
+    capacity_N: rated force; counts_per_N: nameplate sensitivity, only to aim the points; holds_load: pressure
+    stays when the valves close; slow_fitted: climb by the slow feed.
+    Raises CheckFailed, LinkError, DeviceRefusal.
+    """
+    hands.use_block()
+    hands.to_top()
+    hands.wait(0.6)
+    zero = mean_counts(device, hands, 6)
+    noise = max(4.0, float(device.now().spread_counts))
+    aims = [zero + share * capacity_N * counts_per_N for share in LEVELS]
+    if holds_load:
+        found, width = _up_and_down(device, hands, aims, zero, noise, slow_fitted, progress)
+    else:
+        found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
+    hands.to_top()
+    hands.wait(0.6)
+    zero = (zero + mean_counts(device, hands, 6)) / 2
+    rising = [p for p in found if p.rising]
+    # A reference errs in proportion to its reading; near zero the sensor's noise is what is left.
+    floor_N = noise / counts_per_N / 16
+    polynomial = fit_device_polynomial(
+        [p.force_N for p in rising],
+        [p.counts for p in rising],
+        zero,
+        friction_N=half_gap_N(found),
+        weights=[1.0 / ((0.001 * p.force_N) ** 2 + floor_N**2) for p in rising],
+    )
+    return Found(zero, tuple(found), polynomial, width)
+
+
+def _up_and_down(
+    device: Device,
+    hands: Hands,
+    aims: list[float],
+    zero: float,
+    noise: float,
+    slow: bool,
+    progress: Callable[[int, int], None],
+) -> tuple[list[Point], int]:
+    low = aims[0] - zero
+    # Touch the block, back off a hair, then come up in pulses.
+    probe_stroke(device, hands, slow=slow, cut_counts=zero + 0.3 * low + 4 * noise, pause_ms=80, collect=False)
+    for _ in range(40):
+        if mean_counts(device, hands, 2) < zero + 0.3 * low + 2 * noise:
+            break
+        hands.tap_retract(0.02)
+        hands.wait(0.3)
+    points: list[Point] = []
+    width = _FIRST_WIDTH_MS
+    for number, aim in enumerate(aims):
+        width = _climb(device, hands, slow, aim, width, noise)
+        hands.wait(0.3)
+        point = _read(device, hands, True)
+        if not points or point.counts > points[-1].counts + 0.2 * low:
+            points.append(point)
+        progress(number + 1, 2 * len(aims))
+    for number, aim in enumerate(reversed(aims[:-1])):
+        for _ in range(60):
+            if mean_counts(device, hands, 1) <= aim:
+                break
+            hands.tap_retract(0.01)
+            hands.wait(0.25)
+        point = _read(device, hands, False)
+        if point.counts > zero + 0.2 * low:
+            points.append(point)
+        progress(len(aims) + number + 1, 2 * len(aims))
+    if sum(p.rising for p in points) < 3:
+        raise CheckFailed(
+            "Fewer than three different forces could be held: the shortest pulse of this valve lifts the force too "
+            "far; fit a slow-feed solenoid or a faster-closing valve."
+        )
+    return points, width
+
+
+def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noise: float) -> int:
+    """Pulse up to a reading; widths grow until a pulse moves the force by a good part of the way."""
+    count = 4
+    for _ in range(120):
+        before = mean_counts(device, hands, 1)
+        if before >= aim:
+            return width
+        probe_stroke(device, hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=_PAUSE_MS, collect=False)
+        each = (mean_counts(device, hands, 1) - before) / count
+        gap = aim - before
+        if each < max(gap / 12, noise / 2):
+            width = min(600, width + max(1, width // 5))
+        elif each > gap / 5 and width > 1:
+            width -= max(1, width // 8)
+            count = 1
+    raise CheckFailed("The force did not come up to the next point: check pump, valve and relief setting.")
+
+
+def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N: float) -> list[Point]:
+    """An open-centre press holds nothing: read while the pump presses against its relief valve."""
+    hands.press_extend()
+    try:
+        for _ in range(200):
+            hands.wait(0.1)
+            if device.now().mean_counts >= aim:
+                break
+        hands.wait(0.5)
+        top = _read(device, hands, True)
+    finally:
+        hands.release_extend()
+    hands.wait(0.5)
+    if top.force_N < 0.2 * capacity_N:
+        raise CheckFailed("The force did not come up: check pump, valve and relief setting.")
+    return [Point(0.0, zero, True), top]
+
+
+def _read(device: Device, hands: Hands, rising: bool) -> Point:
+    before = hands.reference_N()
+    counts = mean_counts(device, hands, 4)
+    after = hands.reference_N()
+    return Point((before + after) / 2, counts, rising)
+
+
+def half_gap_N(points: list[Point]) -> float:
+    """Seal friction from the branches: half the force gap at equal readings, averaged; 0 if it cannot be told."""
+    rising = sorted((p.counts, p.force_N) for p in points if p.rising)
+    gaps = []
+    for p in points:
+        if p.rising or not rising[0][0] <= p.counts <= rising[-1][0]:
+            continue
+        for (c0, f0), (c1, f1) in pairwise(rising):
+            if c0 <= p.counts <= c1:
+                gaps.append((p.force_N - (f0 + (f1 - f0) * (p.counts - c0) / (c1 - c0))) / 2)
+                break
+    return max(0.0, sum(gaps) / len(gaps)) if gaps else 0.0

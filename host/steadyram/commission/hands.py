@@ -1,0 +1,36 @@
+"""What a procedure needs of the person at the press, whoever or whatever that is."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Hands(Protocol):
+    """A person (prompted) or the virtual press's operator. Each act returns once it is done."""
+
+    def note(self, text: str) -> None:
+        """Tell what is going on."""
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+
+    def open_changes(self) -> None:
+        """Hold the panel's enable button until changes are open."""
+
+    def use_block(self) -> None:
+        """Solid block under the ram, ram at the top."""
+
+    def press_extend(self) -> None:
+        """Foot on the extend pedal and stay."""
+
+    def release_extend(self) -> None:
+        """Foot off the extend pedal."""
+
+    def tap_retract(self, seconds: float) -> None:
+        """Touch the retract pedal for a moment: the force falls, or the ram backs off a little."""
+
+    def to_top(self) -> None:
+        """Send the ram to the top."""
+
+    def reference_N(self) -> float:
+        """Reading of the reference now, newtons on the block."""

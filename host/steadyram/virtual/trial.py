@@ -1,0 +1,279 @@
+"""A trial: calibrate, characterise and run a job on the virtual press, and tell what really happened.
+
+Everything goes the way of a real installation: over the link, with the panel's enable button held, the ram
+moved by pedals only. The truth (peak on the work) is read from the plant; the device sees counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from steadyram.commission.calibrate import Found, calibrate
+from steadyram.commission.characterise import Characteristics, characterise
+from steadyram.device import Device
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.link.definition import definition
+from steadyram.link.records import DeviceJob
+from steadyram.press.limits import limit_sigma_N
+from steadyram.press.pressfile import (
+    PressFile,
+    apply_change,
+    build_press,
+    parse_change,
+    read_press_tables,
+)
+from steadyram.press.sizing import smallest_setpoint_N
+from steadyram.units import show
+from steadyram.virtual.faults import parse_fault
+from steadyram.virtual.hands import VirtualHands
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.quick_setup import nameplate_settings, open_device
+from steadyram.virtual.runtime import RuntimeName
+from steadyram_fw import tables
+
+STRATEGY = {"threshold": 0, "learned": 1, "lead": 2}
+_SPAN_COUNTS = 58982 - 6554
+_CALIBRATED_UNIX = 1_767_225_600  # 2026-01-01, so that a trial's records are the same on any day
+# A setpoint counts as holdable when 95 % of parts land within this share of it.
+HOLD_TO = 0.05
+_LOOK_S = 0.04
+_SETTLE_S = 0.25
+_LOADING_S = 0.7
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What installing found: the calibration and, unless a plain threshold is run, the dead-stop test."""
+
+    calibration: Found
+    characteristics: Characteristics | None
+
+
+def install(
+    press: VirtualPress,
+    device: Device,
+    *,
+    strategy: int,
+    progress: Callable[[str, int, int], None] = lambda what, done, of: None,
+) -> Setup:
+    """Settings from the nameplate, calibration against the virtual load cell, then the dead-stop test."""
+    model = press.plant.press
+    hands = VirtualHands(press, press.seed)
+    hands.open_changes()
+    values = nameplate_settings(model) | {"strategy": strategy}
+    device.push_settings(values)
+    full_N = model.cylinder.area_m2 * model.transducer.range
+    capacity = model.capacity_N
+    found = calibrate(
+        device,
+        hands,
+        capacity_N=capacity,
+        counts_per_N=_SPAN_COUNTS / full_N,
+        holds_load=model.valve.load_holding,
+        slow_fitted=model.valve.slow_feed is not None,
+        progress=lambda done, of: progress("calibrating", done, of),
+    )
+    hands.open_changes()
+    device.push_calibration(
+        found.polynomial.fields | {"serial": 1, "made_unix": _CALIBRATED_UNIX, "due_unix": 0}
+    )
+    measured: Characteristics | None = None
+    if strategy != STRATEGY["threshold"]:
+        measured = characterise(
+            device,
+            hands,
+            capacity_N=capacity,
+            N_per_count=found.polynomial.fields["c1_n"] / 65536,
+            zero_counts=found.zero_counts,
+            slow_fitted=model.valve.slow_feed is not None,
+            burst=model.pump.burst,
+            progress=lambda done, of: progress("characterising", done, of),
+        )
+        hands.open_changes()
+        device.push_settings(values | measured.settings())
+    return Setup(found, measured)
+
+
+def check_setpoint(press: PressFile, setpoint_N: float) -> list[str]:
+    """Warnings for a setpoint that can be run but not held. Raises BadInput for one that cannot be run."""
+    top = press.capacity_N
+    if setpoint_N > top:
+        raise BadInput(
+            f"The setpoint {show(setpoint_N, 'newton', 'kN')} is above what press, relief valve and transducer allow "
+            f"({show(top, 'newton', 'kN')}); lower it."
+        )
+    if setpoint_N < 1:
+        raise BadInput("The setpoint is not above zero; give a force such as '1.0 tonf'.")
+    smallest = smallest_setpoint_N(press, HOLD_TO)
+    if smallest is not None and setpoint_N >= smallest:
+        return []
+    cure = (
+        "a smaller transducer range or a 16-bit converter"
+        if press.valve.slow_feed is not None
+        else "a slow-feed solenoid or a restrictor in the line"
+    )
+    figure = f"{show(smallest, 'newton', 'kN')}, the smallest" if smallest is not None else "anything that"
+    return [
+        f"The setpoint {show(setpoint_N, 'newton', 'kN')} is below {figure} this press can hold to {HOLD_TO:.0%}; "
+        f"consider {cure}."
+    ]
+
+
+def run_trial(
+    path: str | Path,
+    setpoint_N: float,
+    cycles: int,
+    *,
+    seed: int = 0,
+    cutoff: str = "learned",
+    runtime: RuntimeName = "micropython",
+    faults: Sequence[str] = (),
+    changes: Sequence[str] = (),
+    job: dict[str, int] | None = None,
+    progress: Callable[[str, int, int], None] = lambda what, done, of: None,
+    warn: Callable[[str], None] = lambda text: None,
+) -> dict[str, Any]:
+    """The document that `steadyram trial --json` prints. Forces in newtons, times in seconds.
+
+    changes: "table.key=value@cycle"; faults: "NAME@CYCLE[:PHASE]". Raises BadInput and what the device refuses.
+    """
+    if cutoff not in STRATEGY:
+        raise BadInput(f"--cutoff is '{cutoff}'; choose learned, lead or threshold.")
+    if not 1 <= cycles <= 100_000:
+        raise BadInput("--cycles is not between 1 and 100000.")
+    raw = read_press_tables(path)
+    model = build_press(raw, str(path))
+    warnings = check_setpoint(model, setpoint_N)
+    for text in warnings:
+        warn(text)
+    planned = [parse_change(text) for text in changes]
+    later = raw
+    for table, key, value, _ in sorted(planned, key=lambda each: each[3]):
+        later = apply_change(later, table, key, value, str(path))
+    for fault in faults:
+        parse_fault(fault)
+    with VirtualPress(raw, seed=seed, runtime=runtime) as press:
+        device = open_device(press)
+        install(press, device, strategy=STRATEGY[cutoff], progress=progress)
+        fields = {field.name: field.default for field in definition().job}
+        device.push_jobs([DeviceJob(1, "trial", fields | {"setpoint_n": round(setpoint_N)} | (job or {}))])
+        device.use_job(1)
+        for fault in faults:
+            press.inject(fault)
+        press.cycle = 0
+        rows: list[dict[str, Any]] = []
+        found: list[dict[str, Any]] = []
+        seen = device.now().next_seq
+        for n in range(1, cycles + 1):
+            for table, key, value, cycle in planned:
+                if cycle == n:
+                    press.change(f"{table}.{key}", value)
+            row, code = _cycle(press, device, n, setpoint_N, seen)
+            seen = row.pop("next_seq")
+            rows.append(row)
+            if code is not None:
+                found.append({"cycle": n, "code": code})
+            progress("running", n, cycles)
+        document: dict[str, Any] = {
+            "runtime": press.runtime.name,
+            "limit_sigma_N": limit_sigma_N(model, setpoint_N),
+            "setpoint_N": setpoint_N,
+            "cutoff": cutoff,
+            "seed": seed,
+            "cycles": rows,
+            "faults": found,
+        }
+        if warnings:
+            document["warnings"] = warnings
+        return document
+
+
+def _cycle(
+    press: VirtualPress, device: Device, n: int, setpoint_N: float, seen: int
+) -> tuple[dict[str, Any], str | None]:
+    """One part from loading to the top switch; the second value is the code of a fault that came up."""
+    operator = press.operator
+    plant = press.plant
+    press.load_part()
+    press.run(_LOADING_S)
+    plant.peak_N = 0.0
+    log_from = len(press.valve_log)
+    began = press.time_s
+    operator.press_extend()
+    code: str | None = None
+    reading = device.now()
+    while press.time_s - began < 700.0:
+        press.run(_LOOK_S)
+        reading = device.now()
+        if reading.state in ("done", "storing", "refused"):
+            break
+        if reading.state == "fault":
+            code = reading.fault
+            break
+    press.run(_SETTLE_S)
+    reading = device.now()
+    if reading.state == "fault":
+        code = reading.fault
+    peak, settled = plant.peak_N, plant.force_N
+    ended = began
+    extend = tables.OUT_EXTEND | tables.OUT_SLOW
+    before = 0
+    for entry in press.valve_log[log_from:]:
+        if before & extend and not entry.word & extend:
+            ended = entry.time_s
+        before = entry.word
+    operator.release_all()
+    if code is not None:
+        press.clear_faults()
+        for _ in range(20):
+            press.run(0.3)
+            operator.tap_ack()
+            press.run(0.3)
+            if device.now().state != "fault":
+                break
+        else:
+            raise CheckFailed(f"The fault '{code}' in cycle {n} could not be acknowledged; the trial ends here.")
+    press.run(0.2)
+    _up(press)
+    reading = device.now()
+    if reading.state == "fault":
+        # A return that does not come off is a fault of this cycle too.
+        code = code or reading.fault
+        press.clear_faults()
+        press.run(0.2)
+        operator.tap_ack()
+        press.run(0.2)
+        _up(press)
+        reading = device.now()
+    records = list(device.log(seen)) if reading.next_seq > seen else []
+    last = records[-1] if records else None
+    return (
+        {
+            "n": n,
+            "setpoint_N": setpoint_N,
+            "peak_N": round(peak, 3),
+            "settled_N": round(settled, 3),
+            "device_peak_N": float(last["peak_n"]) if last else 0.0,
+            "stop": last.stop if last else (reading.refusal and f"refused:{reading.refusal}") or "none",
+            "duration_s": round(ended - began, 3),
+            "pulses": last["pulses"] if last else 0,
+            "flags": sorted(last.flags) if last else [],
+            "next_seq": reading.next_seq,
+        },
+        code,
+    )
+
+
+def _up(press: VirtualPress) -> None:
+    if press.plant.at_top:
+        return
+    press.operator.press_retract()
+    press.run_until(lambda p: p.plant.at_top, 40.0)
+    press.run(0.03)
+    press.operator.release_retract()
+    press.run(0.1)
+
+
