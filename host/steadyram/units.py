@@ -23,6 +23,11 @@ ureg.define("long_tonf = 2240 * force_pound")
 ureg.define("tonne_force = 1000 * kilogram_force = metric_tonf")
 ureg.define("kgf = kilogram_force")
 
+# Pressures of this trade are gauge pressures (zero at the atmosphere); absolute ones are another quantity.
+_GAUGE = re.compile(r"^(psi|bar|kPa|MPa|Pa)\s*(?:g|\(g\)|gauge)$")
+_ABSOLUTE = re.compile(r"^(psi|bar|kPa|MPa|Pa)\s*(?:a|\(a\)|abs|absolute)$")
+# A power of a power could be any size: 9**9**9 would keep the parser busy for ever.
+_TOWER = re.compile(r"(?:\^|\*\*)\s*[-+]?\d+\s*(?:\^|\*\*)|\)\s*(?:\^|\*\*)|(?:\^|\*\*)\s*(?:\(|[-+]?\d\d)")
 _BARE_TON = re.compile(r"^[^a-zA-Z]*(ton|tons|tonne|tonnes|t)\s*$")
 
 FORCE_UNITS: Final = ("tonf", "kN", "lbf", "N", "kgf", "tonne_force", "long_tonf")
@@ -65,9 +70,17 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
         if si_unit == "dimensionless":
             return _finite(number, what)
         raise UnitError(f"{what} is '{raw}' and has no unit; write {expected}.")
+    if si_unit == "pascal" and _ABSOLUTE.match(unit_text):
+        raise UnitError(
+            f"{what} is '{raw}', an absolute pressure; give gauge pressure (zero at the atmosphere, "
+            f"about 14.7 psi or "
+            "1.01 bar less)."
+        )
+    if si_unit == "pascal" and (gauge := _GAUGE.match(unit_text)):
+        unit_text = gauge[1]
     if unit_text.startswith("/"):
         unit_text = "1" + unit_text
-    if not re.fullmatch(r"[A-Za-z0-9_*/^. µ°()-]+", unit_text):
+    if not re.fullmatch(r"[A-Za-z0-9_*/^. µ°()-]+", unit_text) or _TOWER.search(unit_text):
         raise UnitError(f"{what} is '{raw}', whose unit cannot be read; write {expected}.")
     try:
         unit = ureg.parse_expression(unit_text)

@@ -37,6 +37,20 @@ def test_ratios():
     assert to_unit(1e5, "pascal", "psi") == pytest.approx(14.5037737730209, rel=1e-12)
 
 
+def test_gauge_and_absolute_pressure_are_named():
+    for text in ("100 psig", "100 psi gauge", "100 psi(g)"):
+        assert parse(text, "pascal") == parse("100 psi", "pascal")
+    for text in ("100 psia", "5 bar absolute", "5 bara", "0.5 MPa abs", "5 bar(a)"):
+        with pytest.raises(UnitError, match="absolute pressure; give gauge pressure"):
+            parse(text, "pascal")
+
+
+@pytest.mark.parametrize("text", ["1 9**9**9 N", "1 (((9**9)**9)**9)**9 N", "1 N^99999999", "1 2**(9**9) N"])
+def test_a_tower_of_powers_is_refused_at_once(text):
+    with pytest.raises(UnitError, match="cannot be read"):
+        parse(text, "newton")
+
+
 @pytest.mark.parametrize("text", ["1 ton", "1.5 tons", "2 tonne", "3 t", "1 tonnes"])
 def test_a_bare_ton_is_refused_with_the_three_choices(text):
     with pytest.raises(UnitError) as refusal:

@@ -17,6 +17,7 @@ from rich.console import Console
 from rich.table import Table
 
 from steadyram.cli._session import connected
+from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.certificate import write_certificate
@@ -38,7 +39,12 @@ from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show, ureg
 READINGS = 8
 _path = click.Path(path_type=Path)
 _json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-_unit = click.option("--unit", type=click.Choice(FORCE_UNITS), default="kN", show_default=True)
+_unit = click.option(
+    "--unit",
+    type=click.Choice(FORCE_UNITS),
+    default=lambda: preferences().force_unit,
+    show_default="your own",
+)
 _degree = click.option("--degree", type=click.IntRange(1, 3), help="1 to 3; default: chosen by F tests.")
 
 

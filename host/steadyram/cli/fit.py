@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 from rich.table import Table
-from scipy import stats
+from scipy import special
 
 from steadyram.metrology.exact_fit import DEGREES, PolynomialFit, fit_polynomial
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
@@ -19,7 +19,7 @@ def _higher_term(points_fit: PolynomialFit, higher: PolynomialFit | None) -> tup
     if higher is None or higher.residual_ss <= 0.0:
         return None, None
     ratio = (points_fit.residual_ss - higher.residual_ss) / (higher.residual_ss / higher.dof)
-    p_value = float(stats.f.sf(ratio, 1, higher.dof))
+    p_value = float(special.fdtrc(1, higher.dof, max(0.0, ratio)))
     if p_value < 0.001:
         times = points_fit.residual_sd / higher.residual_sd
         return p_value, (

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import force_beam, force_bend, force_broach, force_clinch, force_fit, force_punch
 from steadyram.press.estimate import Estimate
@@ -24,7 +25,12 @@ def _common(command: _Command) -> _Command:
     """Options that every estimate has."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output."),
-        click.option("--unit", type=click.Choice(FORCE_UNITS), default="tonf", show_default=True),
+        click.option(
+            "--unit",
+            type=click.Choice(FORCE_UNITS),
+            default=lambda: preferences().force_unit,
+            show_default="your own",
+        ),
         click.option(
             "--write-job", type=click.Path(path_type=Path), help="Append a job, marked unproven, to FILE."
         ),

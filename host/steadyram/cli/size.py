@@ -9,6 +9,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
 from steadyram.press.force_beam import bed_deflection, bend_angle_error_rad, bow_over_part
@@ -49,7 +50,12 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
 @click.option("--bed-modulus", default="200 GPa", show_default=True)
 @click.option("--part", help="Length of a part bent on the bed.")
 @click.option("--opening", help="Die opening of that bend.")
-@click.option("--unit", type=click.Choice(FORCE_UNITS), default="tonf", show_default=True)
+@click.option(
+    "--unit",
+    type=click.Choice(FORCE_UNITS),
+    default=lambda: preferences().force_unit,
+    show_default="your own",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def size(
     press_file: Path,

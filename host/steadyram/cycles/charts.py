@@ -14,7 +14,7 @@ from functools import cache
 from itertools import pairwise
 
 import numpy as np
-from scipy import integrate, stats
+from scipy import special
 
 from steadyram.errors import BadInput
 
@@ -42,18 +42,20 @@ def chart_constants(n: int) -> ChartConstants:
     if not 2 <= n <= 100:
         raise BadInput("chart constants are for samples of 2 to 100.")
 
+    from scipy import integrate  # here, not above: slow to load and seldom needed
+
     def tail(x: float) -> float:
-        f = float(stats.norm.cdf(x))
+        f = float(special.ndtr(x))
         return 1.0 - f**n - (1.0 - f) ** n
 
     d2 = integrate.quad(tail, -9, 9, epsabs=1e-12, epsrel=1e-12, limit=200)[0]
     # P(W <= w) by Gauss-Legendre over the smallest of the sample; smooth, so 400 nodes are plenty.
     nodes, weights = np.polynomial.legendre.leggauss(400)
     x = 9.0 * nodes
-    pdf, cdf = stats.norm.pdf(x), stats.norm.cdf(x)
+    pdf, cdf = np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), special.ndtr(x)
 
     def exceed(w: float) -> float:
-        return 1.0 - float(9.0 * np.sum(weights * n * pdf * (stats.norm.cdf(x + w) - cdf) ** (n - 1)))
+        return 1.0 - float(9.0 * np.sum(weights * n * pdf * (special.ndtr(x + w) - cdf) ** (n - 1)))
 
     second = 2.0 * integrate.quad(lambda w: w * exceed(w), 0, 18, epsabs=1e-10, epsrel=1e-10, limit=200)[0]
     d3 = math.sqrt(second - d2 * d2)

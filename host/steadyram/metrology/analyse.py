@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from steadyram.errors import BadInput
 from steadyram.metrology import classes
@@ -156,7 +156,7 @@ def choose_degree(u: Array, force: Array, highest: int = 3) -> int:
         if more.residual_ss <= 0.0:
             break
         ratio = (now.residual_ss - more.residual_ss) / (more.residual_ss / more.dof)
-        if float(stats.f.sf(ratio, 1, more.dof)) >= NEXT_POWER_P:
+        if float(special.fdtrc(1, more.dof, max(0.0, ratio))) >= NEXT_POWER_P:
             break
         degree += 1
     return degree
@@ -386,7 +386,7 @@ def _run_effect(residual: Array, run: NDArray[np.int_]) -> float:
     between = size * float(np.var([g.mean() for g in groups], ddof=1))
     if (
         within <= 0.0
-        or float(stats.f.sf(between / within, len(labels) - 1, len(residual) - len(labels))) > 0.05
+        or float(special.fdtrc(len(labels) - 1, len(residual) - len(labels), between / within)) > 0.05
     ):
         return 0.0
     return math.sqrt(max(0.0, between - within) / size / len(labels))

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from odrpack import odr_fit
 
 from steadyram.errors import BadInput
 from steadyram.metrology.exact_fit import fit_polynomial
@@ -33,6 +32,8 @@ def fit_both_axes(x: Array, y: Array, u_x: Array, u_y: Array, degree: int) -> Bo
     residual_sd is in units of the stated uncertainties: near 1 when they are honest. Raises
     BadInput when an uncertainty is not positive or the fit does not converge.
     """
+    from odrpack import odr_fit  # here, not above: it is seldom needed and slow to load
+
     if (u_x <= 0).any() or (u_y <= 0).any():
         raise BadInput("a fit with uncertainty on both axes needs every uncertainty above zero.")
     start = fit_polynomial(list(map(float, x)), list(map(float, y)), degree)

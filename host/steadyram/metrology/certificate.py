@@ -10,17 +10,15 @@ import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
-
-from fpdf import FPDF
-from jinja2 import Environment as Jinja
-from jinja2 import StrictUndefined
-from matplotlib import rc_context
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING
 
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.press.job_estimate import write_whole
 from steadyram.units import show, to_unit
+
+# The drawing and writing libraries are imported where they are used: they would slow every command's start.
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 CAUTION = (
     "This record is made and signed by the person named below; it is not an accredited certificate, "
@@ -68,6 +66,9 @@ class Contents:
 
 
 def _figure(analysis: Analysis, unit: str) -> Figure:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
     record = analysis.record
     figure = Figure(figsize=(7.2, 3.4), layout="constrained")
     FigureCanvasAgg(figure)
@@ -87,6 +88,8 @@ def _figure(analysis: Analysis, unit: str) -> Figure:
 
 
 def _plots(analysis: Analysis, unit: str) -> tuple[str, bytes]:
+    from matplotlib import rc_context
+
     svg, png = io.StringIO(), io.BytesIO()
     # A fixed salt and no date: the same calibration makes the same file.
     with rc_context({"svg.hashsalt": "steadyram", "svg.fonttype": "path"}):
@@ -251,6 +254,9 @@ def contents(analysis: Analysis, unit: str = "kN") -> Contents:
 
 def html(said: Contents) -> str:
     """The certificate as one self-contained HTML page."""
+    from jinja2 import Environment as Jinja
+    from jinja2 import StrictUndefined
+
     template = (Path(__file__).parent / "certificate.html").read_text(encoding="utf-8")
     page = Jinja(autoescape=True, undefined=StrictUndefined).from_string(template)
     return page.render(c=said)
@@ -263,6 +269,8 @@ def _latin(text: str) -> str:
 
 def pdf(said: Contents, analysis: Analysis) -> bytes:
     """The certificate as PDF, A4."""
+    from fpdf import FPDF
+
     document = FPDF(format="A4")
     document.set_creation_date(analysis.record.header.made)
     document.set_title(f"Calibration record {said.number}")

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 
 def outlying(
@@ -27,7 +27,7 @@ def outlying(
     rss = float((residuals**2).sum())
     if rss == 0.0:
         return []
-    limit = float(stats.t.isf(level / (2 * n), n - p - 1))
+    limit = float(special.stdtrit(n - p - 1, 1.0 - level / (2 * n)))
     found = []
     for i in range(n):
         free = 1.0 - leverage[i]

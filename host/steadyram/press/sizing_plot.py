@@ -5,9 +5,6 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-
 from steadyram.errors import BadInput
 from steadyram.press.job_estimate import write_whole
 from steadyram.press.pressfile import PressFile
@@ -26,6 +23,10 @@ def plot_holdable(presses: list[PressFile], tolerance: float, path: Path, unit: 
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
         raise BadInput(f"{path} must end in .png, .svg or .pdf.")
+    # Imported here: it would slow every command's start.
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(7.5, 5.0), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
