@@ -37,6 +37,14 @@ def port_options(command: F) -> F:
     )(command)
 
 
+keep_option = click.option(
+    "--store",
+    type=click.Path(dir_okay=False, path_type=Path),
+    envvar="STEADYRAM_STORE",
+    help="Note the old and the new set in this cycle store, so that reports on older strokes can show them.",
+)
+
+
 @contextmanager
 def connected(port: str | None, wire_log: Path | None = None) -> Iterator[Device]:
     """An open device that has said who it is; closed at the end whatever happens."""

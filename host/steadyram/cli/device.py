@@ -10,8 +10,18 @@ import click
 from rich.live import Live
 from rich.table import Table
 
-from steadyram.cli._session import connected, err, json_option, out, plain, port_options, print_json
+from steadyram.cli._session import (
+    connected,
+    err,
+    json_option,
+    keep_option,
+    out,
+    plain,
+    port_options,
+    print_json,
+)
 from steadyram.config import Preferences, preferences
+from steadyram.cycles.snapshots import keep_sets
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.settings_file import read_settings, settings_difference, settings_text
@@ -150,8 +160,15 @@ def settings_show(port: str | None, wire_log: Path | None, as_json: bool, defaul
 @json_option
 @click.option("--dry-run", is_flag=True, help="Show the difference and change nothing.")
 @click.option("--yes", is_flag=True, help="Do not ask before pushing.")
+@keep_option
 def settings_push(
-    file: Path, port: str | None, wire_log: Path | None, as_json: bool, dry_run: bool, yes: bool
+    file: Path,
+    port: str | None,
+    wire_log: Path | None,
+    as_json: bool,
+    dry_run: bool,
+    yes: bool,
+    store: Path | None,
 ) -> None:
     """Push the settings in FILE; keys that it lacks keep the device's values."""
     wanted = read_settings(file)
@@ -165,7 +182,11 @@ def settings_push(
         if changes and not dry_run:
             if not yes:
                 click.confirm("Push these settings?", abort=True, err=True)
+            if store is not None:
+                keep_sets(dev, store, [before])
             before = dev.push_settings(values)
+            if store is not None:
+                keep_sets(dev, store, [before])
             pushed = True
     if as_json:
         rows = [{"key": key, "before": old, "after": new} for key, old, new in changes]

@@ -8,8 +8,18 @@ from typing import Any
 import click
 from rich.table import Table
 
-from steadyram.cli._session import connected, err, json_option, out, plain, port_options, print_json
+from steadyram.cli._session import (
+    connected,
+    err,
+    json_option,
+    keep_option,
+    out,
+    plain,
+    port_options,
+    print_json,
+)
 from steadyram.config import preferences
+from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.jobs.difference import SlotChange, any_change, difference
 from steadyram.jobs.file import JobsFile, read_jobs
@@ -96,8 +106,15 @@ def diff(file: Path, port: str | None, wire_log: Path | None, as_json: bool) -> 
 @json_option
 @click.option("--dry-run", is_flag=True, help="Show the difference and change nothing.")
 @click.option("--yes", is_flag=True, help="Do not ask before pushing.")
+@keep_option
 def push(
-    file: Path, port: str | None, wire_log: Path | None, as_json: bool, dry_run: bool, yes: bool
+    file: Path,
+    port: str | None,
+    wire_log: Path | None,
+    as_json: bool,
+    dry_run: bool,
+    yes: bool,
+    store: Path | None,
 ) -> None:
     """Make FILE the device's jobs: all of them or none, after showing the difference."""
     wanted = read_jobs(file)
@@ -109,7 +126,11 @@ def push(
         if pushed:
             if not yes:
                 click.confirm("Push these jobs?", abort=True, err=True)
+            if store is not None:
+                keep_sets(dev, store, [state])
             state = dev.push_jobs(wanted.to_device())
+            if store is not None:
+                keep_sets(dev, store, [state])
     if as_json:
         _show(state, changes, True, pushed)
     elif pushed:

@@ -263,8 +263,9 @@ def _peaks(run: Run, units: Preferences) -> Markup:
     if run.setpoint_N:
         plot.band(setpoint - band, setpoint + band)
         plot.level(setpoint, "set", "setpoint")
+    counted = {record.seq for record in run.landed}
     for record, peak in zip(run.records, peaks, strict=True):
-        good = record in run.landed
+        good = record.seq in counted
         tip = f"record {record.seq}: {units.force(record['peak_n'])}, stop: {record.stop}"
         if marks(record):
             tip += f", {marks(record)}"

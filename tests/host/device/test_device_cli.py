@@ -14,6 +14,7 @@ from tests.host.loopback import Bench
 from tests.host.served import Served
 
 from steadyram.cli import main
+from steadyram.cycles.store import CycleStore
 from steadyram.errors import PortError, PortLost
 from steadyram.link.discover import find_port
 from steadyram.link.transport import SerialTransport, open_transport
@@ -87,7 +88,10 @@ def test_jobs_are_compared_then_pushed(
     assert run("jobs", "push", str(file), "--dry-run") == 0
     assert "dimple" in capsys.readouterr().out
     assert served.bench.app.keeper.gen("jobs") == 1
-    assert run("jobs", "push", str(file), "--yes") == 0
+    store = tmp_path / "kept.db"
+    assert run("jobs", "push", str(file), "--yes", "--store", str(store)) == 0
+    with CycleStore(store) as kept:
+        assert [(s.gen, len(s.content)) for s in kept.snapshots("b3nch001", "jobs")] == [(1, 2), (2, 2)]
     assert "first part slowly" in capsys.readouterr().err.replace("\n", " ")
     assert served.bench.app.keeper.gen("jobs") == 2
     assert run("jobs", "push", str(file), "--yes", "--json") == 0
