@@ -59,6 +59,7 @@ class Cutoff:
         self._p = press
         self._s = sense
         self.mode = MODE_THRESHOLD
+        self.known = False
         self.feed = FEED_FULL
         self.width_ms = 0
         self.setpoint = 1
@@ -148,13 +149,14 @@ class Cutoff:
         slow_dead = p.slow16
         self.rss16 = learned[L_RSS] if known and learned[L_RSS] > 0 else slow_dead
         fine16 = self.rss16 if p.slow_fitted else self.rs16
-        if p.turn_n <= setpoint < p.changeover_n and not p.slow_fitted:
+        if p.turn_n - (p.turn_n >> 4) <= setpoint < p.changeover_n and not p.slow_fitted:
             fine16 = p.high16
         # One standard deviation of what the valve's jitter (relay and spool: jitter16 is one actuation's) and
         # the sensor leave: the same figure as limit_sigma, from what the device itself knows.
         valve_n = force_over(fine16, isqrt(jit * jit + 21))
         self.sig_n = max(valve_n, noise4) + (min(valve_n, noise4) >> 1)
         self.allow_n = max(setpoint // 24, (self.sig_n * 7) >> 1)
+        self.known = known and learned[L_CYCLES] > 1
         if not known or not from_top:
             self._begin_first()
             return
@@ -169,7 +171,10 @@ class Cutoff:
         """No history: what follows must be safe against a dead stop met at any moment."""
         p = self._p
         self.mode = MODE_FIRST
-        self.accept_n = max(self.setpoint // 50, self.sig_n * 2)
+        if self.known:
+            self.accept_n = max(self.setpoint // 140, (self.sig_n * 5) >> 2)
+        else:
+            self.accept_n = max(self.setpoint // 50, self.sig_n * 2)
         self._approach()
 
     def _approach(self):
@@ -232,10 +237,11 @@ class Cutoff:
             return True
         share = p.share(self.setpoint)
         back = a[L_US] - (((p.close16 + p.see16 + 128) * share) >> 8)
-        last = a[L_PROFILE + LEVELS] - a[L_PROFILE + LEVELS - 2]
-        if last < 2 or a[L_PROFILE + LEVELS - 2] == 0:
+        # The top sixteenth is often not reached: a part may land a little short.
+        last = a[L_PROFILE + LEVELS - 1] - a[L_PROFILE + LEVELS - 3]
+        if last < 2 or a[L_PROFILE + LEVELS - 3] == 0:
             return False
-        for j in range(LEVELS - 1, 1, -1):
+        for j in range(LEVELS - 2, 1, -1):
             here = a[L_PROFILE + j]
             below = a[L_PROFILE + j - 1]
             if here == 0 or below == 0 or here - below > last + 24:
@@ -455,6 +461,8 @@ class Cutoff:
                 return self._go()
             if p.slow_fitted:
                 return self._slow(gap, p.slow16)
+            if self.known:
+                return self._full(self._flow_for(force, self.rs16) - (p.jitter16 >> 1), gap)
             return self._full(self._safe16(force), gap)
         # learned
         rate = self.rs16
@@ -468,7 +476,7 @@ class Cutoff:
                     self.feed = FEED_FULL
                     self.width_ms = ms
                     return NEXT_PULSE
-            return self._slow(gap, self.rss16)
+            return self._slow(gap, self.rss16, touched)
         jit = p.jitter16
         known16 = self._flow_for(force, rate) - self.late16
         if not self.verified:
@@ -509,7 +517,7 @@ class Cutoff:
             least = 16 + p.close16 - p.open16 + self.late16
             if least > 0:
                 excess = force_over(self.rs16, least) - gap
-                if excess > (self.allow_n if self.mode != MODE_FIRST else 2 * self.sig_n):
+                if excess > (gap >> 1 if self.mode != MODE_FIRST else 2 * self.sig_n):
                     return NEXT_DONE
                 if self.mode == MODE_FIRST and gap < 4 * self.sig_n and w16 < 0:
                     return NEXT_DONE
@@ -517,7 +525,7 @@ class Cutoff:
         self.width_ms = ms
         return NEXT_PULSE
 
-    def _slow(self, gap, rate):
+    def _slow(self, gap, rate, touched=True):
         """Slow feed while the lag leaves room, else slow pulses."""
         p = self._p
         self.feed = FEED_SLOW
@@ -526,10 +534,16 @@ class Cutoff:
             self.width_ms = 0
             return NEXT_FEED
         w16 = time_for(gap, rate) - (p.jitter16 if self.mode != MODE_FIRST else 2 * p.jitter16)
+        if not touched:
+            # Still in the air: as far as position allows.
+            reach16 = self.learned[L_US] - self.u16 - 2 * spread16(self.learned, self._moves_var())
+            reach16 = (clamp(reach16, 0, 8000) << 8) // p.slow_share
+            if reach16 > w16:
+                w16 = reach16
         ms = (w16 + p.slow_open16 - p.slow_close16) >> 4
         if ms < 1:
             least = 16 + p.slow_close16 - p.slow_open16
-            if least > 0 and force_over(rate, least) - gap > self.sig_n * 2:
+            if least > 0 and force_over(rate, least) - gap > max(gap >> 1, self.sig_n):
                 return NEXT_DONE
             ms = 1
         self.width_ms = ms
