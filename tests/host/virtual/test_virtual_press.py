@@ -53,6 +53,11 @@ def test_link_answers_in_virtual_time(press: VirtualPress) -> None:
     before = press.time_s
     assert silent.read(0.5) == b""
     assert press.time_s - before == pytest.approx(0.5)
+    # However little is left to wait for, time goes on.
+    for left_s in (1e-12, 0.0004):
+        before = press.time_s
+        silent.read(left_s)
+        assert press.time_s > before
 
 
 def test_extend_follows_the_pedal_and_estop_cuts_it(press: VirtualPress) -> None:
