@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import statistics
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -30,7 +30,7 @@ from steadyram.metrology.guided import ReadCounts, guide, plan
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.record import CalibrationRecord, Header
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
 from steadyram.metrology.verify import verify as verify_points
@@ -200,10 +200,20 @@ def analyse_command(
     if as_json:
         click.echo(json.dumps(analysis_document(result), allow_nan=False))
         return
-    _print_analysis(result, unit)
+    print_analysis(result, unit)
 
 
-def _print_analysis(result: Analysis, unit: str) -> None:
+def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
+    """The device's calibration set: the integer polynomial with the record's number and dates."""
+    return {
+        **fields,
+        "serial": head.number,
+        "made_unix": int(head.made.timestamp()),
+        "due_unix": int(head.due.timestamp()),
+    }
+
+
+def print_analysis(result: Analysis, unit: str) -> None:
     table = Table(title=f"{result.method}, degree {result.degree}, {result.runs} run(s)")
     for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U by Monte Carlo"):
         table.add_column(heading, justify="right")
@@ -275,12 +285,7 @@ def upload(
     """Push the integer polynomial to the device (changes must be enabled at its panel)."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     head = result.record.header
-    values = {
-        **result.device.fields,
-        "serial": head.number,
-        "made_unix": int(head.made.timestamp()),
-        "due_unix": int(head.due.timestamp()),
-    }
+    values = upload_values(result.device.fields, head)
     with connected(port) as device:
         device.push_calibration(values)
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")

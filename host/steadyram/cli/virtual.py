@@ -40,6 +40,10 @@ import click
     "--enable-changes", is_flag=True, help="Someone holds the panel's enable button when changes are closed."
 )
 @click.option(
+    "--operator-listen", metavar="HOST:PORT",
+    help="A second port, for action lines (type help); its URL goes to standard error; --hands takes it.",
+)  # fmt: skip
+@click.option(
     "--fault", "faults", multiple=True, metavar="NAME@WHEN", help="Fault at a cycle or time; repeatable."
 )
 def virtual(
@@ -52,6 +56,7 @@ def virtual(
     state: Path | None,
     operator: str,
     enable_changes: bool,
+    operator_listen: str | None,
     faults: tuple[str, ...],
 ) -> None:
     """Run a virtual press in the foreground.
@@ -80,6 +85,7 @@ def virtual(
             pty=pty,
             realtime=realtime,
             person=person,
+            operator_listen=None if operator_listen is None else parse_listen(operator_listen),
             actions=sys.stdin.fileno() if operator == "stdin" else None,
         )
         stack.callback(server.close)
@@ -87,6 +93,8 @@ def virtual(
         click.echo(f"firmware on {press.runtime}", err=True)
         if server.pty_path is not None:
             click.echo(f"pty {server.pty_path}", err=True)
+        if server.hands_url is not None:
+            click.echo(f"hands {server.hands_url}", err=True)
         click.echo(f"ready {server.url}")
         sys.stdout.flush()
         server.serve()

@@ -33,12 +33,14 @@ class Point:
 
 @dataclass(frozen=True)
 class Found:
-    """Points, zero and the device's polynomial, and the width (ms) of the last climbing pulses."""
+    """Points, zero (mean, before, after) and the device's polynomial; width (ms) of the last climbing pulses."""
 
     zero_counts: float
     points: tuple[Point, ...]
     polynomial: DevicePolynomial
     pulse_ms: int
+    zero_before_counts: float
+    zero_after_counts: float
 
 
 def calibrate(
@@ -69,7 +71,8 @@ def calibrate(
         found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
     hands.to_top()
     hands.wait(0.6)
-    zero = (zero + mean_counts(device, hands, 6)) / 2
+    before, after = zero, mean_counts(device, hands, 6)
+    zero = (before + after) / 2
     rising = [p for p in found if p.rising]
     # A reference errs in proportion to its reading; near zero the sensor's noise is what is left.
     floor_N = noise / counts_per_N / 16
@@ -80,7 +83,7 @@ def calibrate(
         friction_N=half_gap_N(found),
         weights=[1.0 / ((0.001 * p.force_N) ** 2 + floor_N**2) for p in rising],
     )
-    return Found(zero, tuple(found), polynomial, width)
+    return Found(zero, tuple(found), polynomial, width, before, after)
 
 
 def _up_and_down(
@@ -94,7 +97,9 @@ def _up_and_down(
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
     # Touch the block, back off a hair, then come up in pulses.
-    probe_stroke(device, hands, slow=slow, cut_counts=zero + 0.3 * low + 4 * noise, pause_ms=80, collect=False)
+    probe_stroke(
+        device, hands, slow=slow, cut_counts=zero + 0.3 * low + 4 * noise, pause_ms=80, collect=False
+    )
     for _ in range(40):
         if mean_counts(device, hands, 2) < zero + 0.3 * low + 2 * noise:
             break
@@ -134,7 +139,9 @@ def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noi
         before = mean_counts(device, hands, 1)
         if before >= aim:
             return width
-        probe_stroke(device, hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=_PAUSE_MS, collect=False)
+        probe_stroke(
+            device, hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=_PAUSE_MS, collect=False
+        )
         each = (mean_counts(device, hands, 1) - before) / count
         gap = aim - before
         if each < max(gap / 12, noise / 2):

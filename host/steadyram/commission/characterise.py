@@ -136,7 +136,9 @@ def characterise(
         _slow(device, hands, zero_counts, span, slow_opens, slow_closes, noises, out)
         progress(total, total)
     hands.to_top()
-    _settle_figures(out, opens, closes, slow_opens, slow_closes, lows, noises, N_per_count, zero_counts, burst)
+    _settle_figures(
+        out, opens, closes, slow_opens, slow_closes, lows, noises, N_per_count, zero_counts, burst
+    )
     return out
 
 
@@ -191,7 +193,9 @@ def _slow(
     for turn in range(3):
         _back_off(device, hands, zero + 0.05 * span)
         # Touch gently, then climb by slow strokes.
-        probe_stroke(device, hands, slow=True, cut_counts=zero + 0.06 * span, pause_ms=_PAUSE_MS, collect=False)
+        probe_stroke(
+            device, hands, slow=True, cut_counts=zero + 0.06 * span, pause_ms=_PAUSE_MS, collect=False
+        )
         for step in range(4):
             here = mean_counts(device, hands, 1)
             stroke = probe_stroke(

@@ -64,7 +64,11 @@ def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = Non
     # The rise is straight only near its end: take the last 25 ms before the cut on.
     keep = t > -25
     found = least_squares(
-        lambda p: (model(p) - y)[keep], [end0, rate, level, tau0], loss="soft_l1", f_scale=2 * noise, max_nfev=200
+        lambda p: (model(p) - y)[keep],
+        [end0, rate, level, tau0],
+        loss="soft_l1",
+        f_scale=2 * noise,
+        max_nfev=200,
     )
     end, slope, _, tau = found.x
     if not 0 < end < longest_ms or slope <= 0:
@@ -96,7 +100,11 @@ def fit_start(start: Samples, longest_ms: int, tau_ms: float, dt_ms: float = 1.0
         return p[1] + _ramp(t - p[0], p[2], tau_ms)
 
     found = least_squares(
-        lambda p: model(p) - y, [max(1.0, (first - 3.0) * dt_ms), base, rate0], loss="soft_l1", f_scale=2 * noise, max_nfev=200
+        lambda p: model(p) - y,
+        [max(1.0, (first - 3.0) * dt_ms), base, rate0],
+        loss="soft_l1",
+        f_scale=2 * noise,
+        max_nfev=200,
     )
     begin, _, rate = found.x
     if not 0 < begin < longest_ms or rate <= 0:

@@ -44,7 +44,9 @@ def wait_for(device: Device, hands: Hands, states: tuple[str, ...], patience_s: 
                 "at the panel and start again."
             )
         if waited > patience_s:
-            raise CheckFailed(f"Nothing came of {doing} within {patience_s:.0f} s (device state: {reading.state}).")
+            raise CheckFailed(
+                f"Nothing came of {doing} within {patience_s:.0f} s (device state: {reading.state})."
+            )
         hands.wait(0.05)
         waited += 0.05
 
@@ -64,7 +66,11 @@ def probe_stroke(
     """Run one commissioning stroke. Raises CheckFailed, LinkError, DeviceRefusal."""
     wait_for(device, hands, ("ready",), 10.0, "waiting for the pedals to be released")
     device.probe(
-        feed=int(slow), cut_counts=max(0, round(cut_counts)), pulse_ms=pulse_ms, pulses=pulses, pause_ms=pause_ms
+        feed=int(slow),
+        cut_counts=max(0, round(cut_counts)),
+        pulse_ms=pulse_ms,
+        pulses=pulses,
+        pause_ms=pause_ms,
     )
     hands.press_extend()
     try:

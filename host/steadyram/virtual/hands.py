@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import random
-
 from steadyram.commission.hands import Hands
+from steadyram.virtual.load_cell import load_cell_gain
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_changes
-
-# The virtual load cell: 0.1 % of reading, one draw a calibration (a reference is off by the same share everywhere).
-LOAD_CELL_ERROR = 0.001
 
 
 class VirtualHands(Hands):
@@ -17,7 +13,7 @@ class VirtualHands(Hands):
 
     def __init__(self, press: VirtualPress, cell_seed: int) -> None:
         self._press = press
-        self._gain = 1.0 + LOAD_CELL_ERROR * max(-2.0, min(2.0, random.Random(cell_seed ^ 0x10AD).gauss(0.0, 1.0)))
+        self._gain = load_cell_gain(cell_seed)
 
     def note(self, text: str) -> None:
         self._press.note(text)

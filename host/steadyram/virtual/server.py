@@ -25,6 +25,8 @@ from steadyram.virtual.runtime import FirmwareStopped
 from steadyram.virtual.script import PATIENCE_S, Condition, Person, Script
 from steadyram.virtual.typed import perform
 
+Say = Callable[[str], None]
+
 _CHUNK_S: Final = 0.01
 _CHUNK_TICKS: Final = 10
 _FAST_CHUNK_S: Final = 0.1
@@ -83,11 +85,21 @@ class _Runner:
         return self._condition is not None and self._condition(self._press)
 
 
+class _Order:
+    """One action line and where its answer goes; `ended` takes None, or the sentence of what was wrong."""
+
+    def __init__(self, line: str, say: Say, ended: Callable[[str | None], None]) -> None:
+        self.line = line
+        self.say = say
+        self.ended = ended
+
+
 class PressServer:
     """Serves one press to one host at a time (and to whoever opens the pseudo-terminal).
 
     press: is closed by the caller; person: who works at it, or None; typed: read action lines from `actions`
-    (a file descriptor); say: takes lines meant for a person.
+    (a file descriptor); operator_listen: a second port, for the hands: each action line gets any number of
+    lines, each after "= ", then `done` or `no SENTENCE`; say: takes lines meant for a person.
     """
 
     def __init__(
@@ -99,6 +111,7 @@ class PressServer:
         realtime: bool = False,
         person: Person | None = None,
         actions: int | None = None,
+        operator_listen: tuple[str, int] | None = None,
         say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
     ) -> None:
         """Opens the port. Raises PortError when it cannot, BadInput when there are no pseudo-terminals."""
@@ -111,14 +124,21 @@ class PressServer:
         self._out = bytearray()
         self._busy_until_s = 0.0
         self._stopping = False
-        self._typed: deque[str] = deque()
+        self._typed: deque[_Order] = deque()
         self._typed_part = b""
         self._typing: _Runner | None = None
+        self._order: _Order | None = None
+        self._hands: socket.socket | None = None
+        self._hands_part = b""
         self._day = None if person is None else _Runner(press, person.day(press))
         self._pty: tuple[int, int] | None = None
         self.pty_path: str | None = None
         self._listener = self._open(listen)
         self._select.register(self._listener, selectors.EVENT_READ, self._accept)
+        self._hands_listener: socket.socket | None = None
+        if operator_listen is not None:
+            self._hands_listener = self._open(operator_listen)
+            self._select.register(self._hands_listener, selectors.EVENT_READ, self._accept_hands)
         if pty:
             self._open_pty()
         if actions is not None:
@@ -167,8 +187,12 @@ class PressServer:
     @property
     def url(self) -> str:
         """What `--port` takes."""
-        host, port = self._listener.getsockname()[:2]
-        return f"socket://{f'[{host}]' if ':' in host else host}:{port}"
+        return _url(self._listener)
+
+    @property
+    def hands_url(self) -> str | None:
+        """What `--hands` takes; None without an operator's port."""
+        return None if self._hands_listener is None else _url(self._hands_listener)
 
     def stop(self) -> None:
         """Let `serve` return soon; may be called from a signal handler."""
@@ -177,8 +201,11 @@ class PressServer:
     def close(self) -> None:
         """Close every end of the line."""
         self._drop_client()
+        self._drop_hands()
         self._select.close()
         self._listener.close()
+        if self._hands_listener is not None:
+            self._hands_listener.close()
         if self._pty is not None:
             for end in self._pty:
                 os.close(end)
@@ -226,9 +253,14 @@ class PressServer:
             left = end_s - press.time_s
             if left < 0.0005:
                 return
+            if self._client is not None and press.received:
+                # An answer is worth sending at once: the host waits for it.
+                return
             runners = self._runners()
             step = max(0.001, min([left, *(r.wait_s() for r in runners)]))
             conditions = [r.condition for r in runners if r.condition is not None]
+            if self._client is not None:
+                conditions.append(_answered)
             if conditions:
                 press.run_until(lambda p, c=conditions: any(x(p) for x in c), step)  # type: ignore[misc]
             else:
@@ -243,20 +275,23 @@ class PressServer:
             self._day.turn()
         while True:
             if self._typing is not None:
+                assert self._order is not None
+                wrong: str | None = None
                 try:
                     self._typing.turn()
                 except FirmwareStopped:
                     raise
                 except SteadyramError as error:
-                    self._say(str(error))
+                    wrong = str(error)
                     self._typing.over = True
                 if not self._typing.over:
                     return
                 self._typing = None
+                self._order.ended(wrong)
             if not self._typed:
                 return
-            line = self._typed.popleft()
-            self._typing = _Runner(self.press, perform(self.press, line, self._say))
+            self._order = self._typed.popleft()
+            self._typing = _Runner(self.press, perform(self.press, self._order.line, self._order.say))
 
     # ------------------------------------------------------------------ bytes
     def _accept(self) -> None:
@@ -342,8 +377,76 @@ class PressServer:
         for line in lines:
             text = line.decode("utf-8", "replace").strip()
             if text and not text.startswith("#"):
-                self._typed.append(text)
+                self._typed.append(_Order(text, self._say, self._complain))
         return more
+
+    def _complain(self, wrong: str | None) -> None:
+        if wrong is not None:
+            self._say(wrong)
+
+    # ------------------------------------------------------------------ the operator's port
+    def _accept_hands(self) -> None:
+        assert self._hands_listener is not None
+        try:
+            hands, _ = self._hands_listener.accept()
+        except OSError:
+            return
+        if self._hands is not None:
+            with contextlib.suppress(OSError):
+                hands.send(b"no Someone else has the pedals already.\n")
+            hands.close()
+            return
+        hands.setblocking(False)
+        with contextlib.suppress(OSError):
+            hands.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._hands, self._hands_part = hands, b""
+        self._select.register(hands, selectors.EVENT_READ, self._read_hands)
+
+    def _drop_hands(self) -> None:
+        """Whoever had the pedals is gone: feet off, as a person who walks away."""
+        if self._hands is not None:
+            self._select.unregister(self._hands)
+            self._hands.close()
+            self._hands = None
+            self._typed.clear()
+            self.press.operator.release_all()
+
+    def _read_hands(self) -> None:
+        assert self._hands is not None
+        try:
+            data = self._hands.recv(_READ)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data or len(self._hands_part) > _READ:
+            self._drop_hands()
+            return
+        *lines, self._hands_part = (self._hands_part + data).split(b"\n")
+        for line in lines:
+            text = line.decode("utf-8", "replace").strip()
+            if text:
+                self._typed.append(_Order(text, self._tell_hands, self._end_hands))
+
+    def _tell_hands(self, text: str) -> None:
+        self._answer_hands("".join(f"= {line}\n" for line in text.split("\n")))
+
+    def _end_hands(self, wrong: str | None) -> None:
+        self._answer_hands("done\n" if wrong is None else f"no {wrong}\n")
+
+    def _answer_hands(self, text: str) -> None:
+        if self._hands is not None:
+            with contextlib.suppress(OSError):
+                self._hands.send(text.encode())
+
+
+def _url(listener: socket.socket) -> str:
+    host, port = listener.getsockname()[:2]
+    return f"socket://{f'[{host}]' if ':' in host else host}:{port}"
+
+
+def _answered(press: VirtualPress) -> bool:
+    return bool(press.received)
 
 
 @contextlib.contextmanager

@@ -7,12 +7,14 @@ from typing import Final
 
 from steadyram.errors import BadInput
 from steadyram.virtual import script
+from steadyram.virtual.load_cell import load_cell_gain
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.script import Script
 
 HELP: Final = """\
 press extend|retract|both    foot on a pedal (stays there)
 release [extend|retract]     foot off (both, if none is named)
+tap retract SECONDS          touch a pedal for this long (or: tap extend SECONDS)
 top                          hold retract until the top switch closes
 cutoff on|off                cutoff selector
 latch on|off                 return selector (on = latched return)
@@ -22,6 +24,8 @@ ack                          feet off, touch the acknowledge button
 knob N                       turn the setpoint knob by N steps
 part | block | empty         put a part, a solid block, or nothing under the ram
 work                         one part: load, press until done, send the ram up
+cycle N                      from here on count cycles from N (faults name them)
+cell                         reading of a load cell under the ram, newtons (0.1 % of reading, drawn from the seed)
 wait SECONDS                 let time pass before the next line
 fault NAME[@WHEN]            bring a fault on (NAME@3, NAME@3:stop, NAME@2.5s)
 repair                       repair every fault
@@ -63,6 +67,8 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
     verb, rest = words[0], words[1] if len(words) > 1 else ""
     if verb in ("press", "release"):
         _pedal(press, words, line, verb == "press")
+    elif verb == "tap":
+        yield from _tap(press, words, line)
     elif verb == "top":
         yield from script.to_top(press)
     elif verb == "cutoff":
@@ -81,6 +87,10 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         {"part": op.load_part, "block": op.swap_block, "empty": op.remove_part}[verb]()
     elif verb == "work":
         yield from script.one_part(press)
+    elif verb == "cycle":
+        press.cycle = int(_number(rest, line, 0, 1_000_000))
+    elif verb == "cell":
+        say(f"force_N {press.plant.force_N * load_cell_gain(press.seed):.3f}")
     elif verb == "wait":
         yield _number(rest, line, 0.0, 86400.0)
     elif verb == "fault":
@@ -100,6 +110,13 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         say(HELP)
     else:
         raise BadInput(f"'{line}' is not an action; type help for the list.")
+
+
+def _tap(press: VirtualPress, words: list[str], line: str) -> Script:
+    seconds = _number(words[2] if len(words) > 2 else "", line, 0.001, 60.0)
+    _pedal(press, words, line, True)
+    yield seconds
+    _pedal(press, words, line, False)
 
 
 def _number(text: str, line: str, least: float, most: float) -> float:

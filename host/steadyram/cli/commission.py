@@ -1,0 +1,331 @@
+"""`steadyram calibrate` and `steadyram characterise`: the guided procedures, with a person or a virtual operator."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from rich.table import Table
+
+from steadyram.cli._session import (
+    connected,
+    err,
+    json_option,
+    keep_option,
+    out,
+    port_options,
+    print_json,
+    progress_bar,
+)
+from steadyram.cli.calibration import print_analysis, upload_values
+from steadyram.cli.cycles import write_whole
+from steadyram.commission.calibrate import calibrate as run_calibration
+from steadyram.commission.capability import TOLERANCE, Feed, cautions, feeds
+from steadyram.commission.characterise import Characteristics
+from steadyram.commission.characterise import characterise as run_characterisation
+from steadyram.commission.hands import Hands
+from steadyram.commission.installed import Installed, installed
+from steadyram.commission.journal_of import record_of, write_journal
+from steadyram.commission.person import PersonHands
+from steadyram.config import preferences
+from steadyram.cycles.snapshots import keep_sets
+from steadyram.device import Device
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.metrology.analyse import Analysis, analyse
+from steadyram.metrology.header_file import read_header
+from steadyram.metrology.record import Header
+from steadyram.metrology.summary import analysis_document
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show, ureg
+
+F = TypeVar("F", bound=Callable[..., Any])
+_HANDS_CLEAR = (
+    "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in place and in "
+    "force; steadyram replaces none of them."
+)
+
+hands_option = click.option(
+    "--hands",
+    "hands_url",
+    metavar="URL",
+    help="Operator's port of a virtual press (`virtual --operator-listen`); default: you, asked step by step.",
+)
+
+
+@contextmanager
+def _hands(device: Device, url: str | None, unit: str, area_m2: float | None) -> Iterator[Hands]:
+    if url is None:
+        yield PersonHands(
+            device,
+            lambda text: str(click.prompt(text, default="", show_default=False, prompt_suffix=" ", err=True)),
+            lambda text: click.echo(text, err=True),
+            reference_unit=unit,
+            area_m2=area_m2,
+        )
+        return
+    # Only a virtual press has an operator's port, so only then is the simulator's code needed.
+    from steadyram.virtual.operator_line import LineHands, OperatorLine
+
+    with OperatorLine(url) as line:
+        yield LineHands(line)
+
+
+@click.command()
+@click.option(
+    "--header", "header_file", required=True, type=click.Path(path_type=Path),
+    help="Header file: press, transducer, reference; 'calibration header' prints one to fill in.",
+)  # fmt: skip
+@click.option(
+    "--out", "journal_file", type=click.Path(dir_okay=False, path_type=Path),
+    help="The record to write; default: calibration-NUMBER.jsonl.",
+)  # fmt: skip
+@click.option(
+    "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
+    help="Unit of typed readings without one; default: kN, or bar for a gauge.",
+)  # fmt: skip
+@click.option(
+    "--no-upload", is_flag=True, help="Write the record only; upload it later with 'calibration upload'."
+)
+@hands_option
+@port_options
+@keep_option
+@json_option
+def calibrate(
+    header_file: Path,
+    journal_file: Path | None,
+    reference_unit: str | None,
+    no_upload: bool,
+    hands_url: str | None,
+    port: str | None,
+    wire_log: Path | None,
+    store: Path | None,
+    as_json: bool,
+) -> None:
+    """Calibrate against a reference: points up and down on a block, the record, the curve, the upload.
+
+    The device brings the force up in small pulses while you hold the pedal; you read the reference. Where you can
+    set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set instead.
+    """
+    header = read_header(header_file, 0.0)
+    target = journal_file if journal_file is not None else Path(f"calibration-{header.number}.jsonl")
+    if target.exists():
+        raise BadInput(
+            f"{target} exists already; a calibration record is never overwritten, choose another --out."
+        )
+    unit = _reference_unit(header, reference_unit)
+    gauge = header.reference.kind == "gauge"
+    if gauge and hands_url is not None:
+        raise BadInput(
+            "The virtual press's reference is a load cell under the ram; give a header that says so."
+        )
+    with connected(port, wire_log) as device:
+        press = installed(device)
+        _same_press(header, press)
+        click.echo(_HANDS_CLEAR, err=True)
+        with (
+            _hands(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
+            progress_bar() as bar,
+        ):
+            hands.open_changes()
+            noise_N = max(4.0, float(device.now().spread_counts)) / press.counts_per_N / 16
+            found = run_calibration(
+                device,
+                hands,
+                capacity_N=press.capacity_N,
+                counts_per_N=press.counts_per_N,
+                holds_load=press.holds_load,
+                slow_fitted=press.slow_fitted,
+                progress=lambda done, of: bar("calibrating", done, of),
+            )
+            record = record_of(found, header, noise_N)
+            result: Analysis | None = None
+            if press.holds_load:
+                result = analyse(record, "the calibration")
+            write_journal(record, target)
+            fields = found.polynomial.fields if result is None else result.device.fields
+            if not no_upload:
+                hands.open_changes()
+                if store is not None:
+                    keep_sets(device, store, [device.calibration()])
+                state = device.push_calibration(upload_values(fields, header))
+                if store is not None:
+                    keep_sets(device, store, [state])
+    if as_json:
+        points = [
+            {"reference_N": p.force_N, "reading_counts": p.counts, "rising": p.rising} for p in found.points
+        ]
+        document = {} if result is None else analysis_document(result)
+        print_json(
+            {"record": str(target), "uploaded": not no_upload, "points": points, "fields": fields, **document}
+        )
+        return
+    _print_points(found.points, found.polynomial.fields if result is None else result.device.fields)
+    if result is not None:
+        print_analysis(result, preferences().force_unit)
+    else:
+        click.echo(
+            "This press does not hold its load: two points only, and seal friction cannot be told apart."
+        )
+    done = "not uploaded yet" if no_upload else f"in force on the device, due {header.due:%Y-%m-%d}"
+    click.echo(f"The record is {target}; calibration {header.number} is {done}.", err=True)
+
+
+def _print_points(points: Any, fields: dict[str, int]) -> None:
+    from steadyram.metrology.device_poly import device_force
+
+    units = preferences()
+    table = Table("direction", "reference", "reading (counts)", "residual of the curve", title="Points")
+    for point in points:
+        residual = float(device_force(fields, [point.counts])[0]) - point.force_N
+        table.add_row(
+            "up" if point.rising else "down",
+            units.force(point.force_N),
+            f"{point.counts:.1f}",
+            f"{residual:+.1f} N" if point.rising else "",
+        )
+    out().print(table)
+
+
+def _reference_unit(header: Header, given: str | None) -> str:
+    gauge = header.reference.kind == "gauge"
+    unit = given or ("bar" if gauge else "kN")
+    if (
+        ureg.Quantity(1.0, unit).dimensionality
+        != ureg.Quantity(1.0, "pascal" if gauge else "newton").dimensionality
+    ):
+        raise BadInput(f"A {header.reference.kind} is not read in {unit}; give another --reference-unit.")
+    return unit
+
+
+def _same_press(header: Header, press: Installed) -> None:
+    for what, ours, theirs in (
+        ("piston area", header.area_m2, press.area_m2),
+        ("transducer range", header.range_Pa, press.range_Pa),
+    ):
+        if abs(ours / theirs - 1) > 0.002:
+            raise BadInput(
+                f"The header's {what} differs from the device's settings by {ours / theirs - 1:+.1%}; correct the "
+                "header or push the press's settings first."
+            )
+
+
+@click.command()
+@click.option(
+    "--out", "target", type=click.Path(dir_okay=False, path_type=Path),
+    help="The record to write (JSON); default: characterisation-DATE.json.",
+)  # fmt: skip
+@click.option("--no-upload", is_flag=True, help="Measure and write the record, change no setting.")
+@hands_option
+@port_options
+@keep_option
+@json_option
+def characterise(
+    target: Path | None,
+    no_upload: bool,
+    hands_url: str | None,
+    port: str | None,
+    wire_log: Path | None,
+    store: Path | None,
+    as_json: bool,
+) -> None:
+    """The dead-stop test: measure lags, jitter, rise rates and leak on a block, and say what the press can hold."""
+    now = datetime.now(UTC)
+    target = target if target is not None else Path(f"characterisation-{now:%Y-%m-%d}.json")
+    with connected(port, wire_log) as device:
+        press = installed(device)
+        calibration = device.calibration().values
+        if not calibration:
+            raise CheckFailed(
+                "The device has no calibration, so counts are no forces yet; run 'calibrate' first."
+            )
+        click.echo(_HANDS_CLEAR, err=True)
+        N_per_count = calibration["c1_n"] / 65536
+        with _hands(device, hands_url, "kN", None) as hands, progress_bar() as bar:
+            hands.open_changes()
+            measured = run_characterisation(
+                device,
+                hands,
+                capacity_N=press.capacity_N,
+                N_per_count=N_per_count,
+                zero_counts=float(calibration["zero_counts"]),
+                slow_fitted=press.slow_fitted,
+                burst=press.burst,
+                progress=lambda done, of: bar("characterising", done, of),
+            )
+            ways = feeds(measured, press.capacity_N, N_per_count * press.counts_step)
+            notes = cautions(measured, ways)
+            identity = device.identity()
+            document = {
+                "made": now.isoformat(timespec="seconds"),
+                "device": identity.uid,
+                "firmware": identity.fw,
+                "calibration_serial": calibration["serial"],
+                "tolerance": TOLERANCE,
+                "measured": measured.to_json(),
+                "settings": measured.settings(),
+                "feeds": [asdict(way) for way in ways],
+                "cautions": notes,
+            }
+            write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
+            if not no_upload:
+                hands.open_changes()
+                before = device.settings()
+                if store is not None:
+                    keep_sets(device, store, [before])
+                state = device.push_settings({**before.values, **measured.settings()})
+                if store is not None:
+                    keep_sets(device, store, [state])
+    if as_json:
+        print_json({"record": str(target), "uploaded": not no_upload, **document})
+        return
+    _print_characteristics(measured, ways)
+    for note in notes:
+        click.echo(f"- {note}")
+    uploaded = "not uploaded" if no_upload else "in force on the device"
+    click.echo(f"The record is {target}; its settings are {uploaded}.", err=True)
+
+
+def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
+    units = preferences()
+    table = Table("measured on the block", "", title=f"Dead-stop test, {measured.strokes} strokes")
+    rows = [
+        ("command on to first flow", f"{1000 * measured.open_lag_s:.1f} ms"),
+        ("command off to end of flow", f"{1000 * measured.close_lag_s:.1f} ms"),
+        ("scatter of one actuation", f"{1000 * measured.jitter_s:.2f} ms"),
+        ("lag of the transducer", f"{1000 * measured.sensor_lag_s:.1f} ms"),
+        ("noise of one sample", units.force(measured.noise_N, 3)),
+        ("leak-down", f"{100 * measured.leak_per_s:.2f} % a second"),
+    ]
+    if measured.changeover_N > 0:
+        rows.append(("pump changes over at", units.force(measured.changeover_N, 3)))
+    for row in rows:
+        table.add_row(*row)
+    out().print(table)
+    holds = Table(
+        "feed",
+        "rise",
+        "scatter (1 s.d.)",
+        "plain threshold overshoots by",
+        f"smallest setpoint to ±{TOLERANCE:.0%}",
+        title="What this press can hold",
+    )
+    for way in ways:
+        holds.add_row(
+            way.name,
+            f"{show(way.rate_N_per_s, 'newton', units.force_unit, 3)}/s",
+            units.force(way.sigma_N, 3),
+            units.force(way.overshoot_N, 3),
+            "none within capacity" if way.smallest_N is None else units.force(way.smallest_N, 3),
+        )
+    out().print(holds)
+
+
+def register(group: click.Group) -> None:
+    """Add `calibrate` and `characterise`."""
+    group.add_command(calibrate)
+    group.add_command(characterise)

@@ -1,0 +1,48 @@
+"""What the device in front of us is set to, as the procedures need it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from steadyram.device import Device
+from steadyram.errors import CheckFailed
+
+
+@dataclass(frozen=True)
+class Installed:
+    """Figures of the settings in force, SI; `span_counts` from no pressure to full range."""
+
+    area_m2: float
+    range_Pa: float
+    span_counts: int
+    counts_step: int
+    capacity_N: float
+    holds_load: bool
+    slow_fitted: bool
+    burst: bool
+
+    @property
+    def counts_per_N(self) -> float:
+        """Nameplate sensitivity."""
+        return self.span_counts / (self.area_m2 * self.range_Pa)
+
+
+def installed(device: Device) -> Installed:
+    """Read the settings in force. Raises CheckFailed when they are nonsense as a set, LinkError, DeviceRefusal."""
+    values = device.settings().values
+    span = values["counts_full"] - values["counts_zero"]
+    if span < 1000:
+        raise CheckFailed(
+            "The settings' counts_zero and counts_full leave no span; push the press's settings first."
+        )
+    return Installed(
+        area_m2=math.pi / 4 * (values["bore_um"] / 1e6) ** 2,
+        range_Pa=values["range_kpa"] * 1e3,
+        span_counts=span,
+        counts_step=values["counts_step"],
+        capacity_N=float(values["capacity_n"]),
+        holds_load=bool(values["holds_load"]),
+        slow_fitted=bool(values["slow_fitted"]),
+        burst=bool(values["burst_feed"]),
+    )

@@ -1,0 +1,103 @@
+"""The hands of a person at a real press: asked in words, and the device watched until it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from steadyram.commission.hands import Hands
+from steadyram.device import Device
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.link.records import Reading
+from steadyram.units import parse
+
+_LOOK_S = 0.1
+_PATIENCE_S = 180.0
+_ENOUGH_LEFT_S = 60.0
+
+
+class PersonHands(Hands):
+    """Prompts a person.
+
+    ask: puts a question and returns the answer (an empty one is fine where only a key is awaited); say: tells;
+    reference_unit: what the reference reads when an answer carries no unit of its own; area_m2: piston area
+    when the reference is a gauge on the line (its reading times the area is the force of the oil), else None.
+    """
+
+    def __init__(
+        self,
+        device: Device,
+        ask: Callable[[str], str],
+        say: Callable[[str], None],
+        *,
+        reference_unit: str = "kN",
+        area_m2: float | None = None,
+    ) -> None:
+        self._device = device
+        self._ask = ask
+        self._say = say
+        self._unit = reference_unit
+        self._area = area_m2
+        self._last = ""
+
+    def note(self, text: str) -> None:
+        self._say(text)
+
+    def wait(self, seconds: float) -> None:
+        clock = self._device.client.transport
+        start = clock.now_s()
+        while (left := seconds - (clock.now_s() - start)) > 0:
+            self._device.next_event(min(left, _LOOK_S))
+
+    def open_changes(self) -> None:
+        if self._device.now().changes_left_s > _ENOUGH_LEFT_S:
+            return
+        self._say("Hold the panel's enable button until the panel says that changes are open.")
+        self._until(lambda now: now.changes_left_s > _ENOUGH_LEFT_S, "changes to be opened at the panel")
+
+    def use_block(self) -> None:
+        self.to_top()
+        self._ask(
+            "Put a solid steel block (with the reference, if it goes under the ram) in place; press return"
+        )
+
+    def press_extend(self) -> None:
+        self._say("Hands clear. Hold the extend pedal down until told to let go.")
+        self._until(lambda now: now.state != "ready", "the extend pedal")
+
+    def release_extend(self) -> None:
+        self._say("Let go.")
+        self._until(lambda now: now.state in ("ready", "fault"), "the pedals to be released")
+        # Changes close by themselves after a while; a commissioning stroke needs them open.
+        self.open_changes()
+
+    def tap_retract(self, seconds: float) -> None:
+        how = "as short as you can" if seconds < 0.05 else f"for about {seconds:.1g} s"
+        self._ask(f"Touch the retract pedal {how}; press return")
+
+    def to_top(self) -> None:
+        if self._device.now().top:
+            return
+        self._say("Send the ram to the top.")
+        self._until(lambda now: now.top and now.state == "ready", "the ram at the top and pedals released")
+
+    def reference_N(self) -> float:
+        si = "newton" if self._area is None else "pascal"
+        while True:
+            hint = f" [{self._last}]" if self._last else ""
+            answer = self._ask(f"What does the reference read, in {self._unit}?{hint}").strip() or self._last
+            has_unit = any(char.isalpha() and char not in "eE" for char in answer)
+            try:
+                value = parse(answer if has_unit else f"{answer} {self._unit}", si, what="the reading")
+            except BadInput as error:
+                self._say(f"{error} Again.")
+                continue
+            self._last = answer
+            return value if self._area is None else value * self._area
+
+    def _until(self, reached: Callable[[Reading], bool], what: str) -> None:
+        waited = 0.0
+        while not reached(self._device.now()):
+            if waited > _PATIENCE_S:
+                raise CheckFailed(f"Waited {_PATIENCE_S:.0f} s in vain for {what}; start again when ready.")
+            self.wait(_LOOK_S)
+            waited += _LOOK_S

@@ -1,0 +1,121 @@
+"""The hands of someone at a virtual press in another thread or process, over its operator's port."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from types import TracebackType
+from typing import Self
+from urllib.parse import urlsplit
+
+from steadyram.commission.hands import Hands
+from steadyram.errors import BadInput, CheckFailed, PortError, PortLost
+
+_PATIENCE_S = 300.0
+
+
+class OperatorLine:
+    """Sends action lines (see `typed`) to the port of `virtual --operator-listen` and waits until each is done.
+
+    url: socket://HOST:PORT. Raises BadInput for another form, PortError when nobody listens there.
+    """
+
+    def __init__(self, url: str) -> None:
+        parts = urlsplit(url)
+        try:
+            host, port = parts.hostname, parts.port
+        except ValueError:
+            host, port = None, None
+        if parts.scheme != "socket" or not host or not port:
+            raise BadInput(
+                f"--hands '{url[:80]}' is not socket://HOST:PORT; 'virtual --operator-listen' prints it."
+            )
+        try:
+            self._socket = socket.create_connection((host, port), timeout=10.0)
+        except OSError as error:
+            raise PortError(
+                f"No virtual press offers its pedals at {url[:80]} ({error.strerror or error}); start one with "
+                "'steadyram virtual --operator-listen 127.0.0.1:0'."
+            ) from None
+        self._socket.settimeout(_PATIENCE_S)
+        with contextlib.suppress(OSError):
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._part = b""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of everything and leave."""
+        self._socket.close()
+
+    def do(self, action: str) -> list[str]:
+        """Do one action; returns the lines that it said. Raises CheckFailed if it was refused, PortLost."""
+        said: list[str] = []
+        try:
+            self._socket.sendall(action.encode() + b"\n")
+            while True:
+                line = self._line()
+                if line.startswith("= "):
+                    said.append(line[2:])
+                elif line == "done":
+                    return said
+                else:
+                    raise CheckFailed(line.removeprefix("no "))
+        except OSError:
+            raise PortLost("The virtual press's operator does not answer any more; start it again.") from None
+
+    def _line(self) -> str:
+        while b"\n" not in self._part:
+            data = self._socket.recv(65536)
+            if not data:
+                raise PortLost("The virtual press's operator is gone; start it again.")
+            self._part += data
+        line, _, self._part = self._part.partition(b"\n")
+        return line.decode("utf-8", "replace")
+
+
+class LineHands(Hands):
+    """Commissioning hands over an operator's line, with a load cell under the ram; time is the press's own."""
+
+    def __init__(self, line: OperatorLine) -> None:
+        self._line = line
+
+    def note(self, text: str) -> None:
+        return None
+
+    def wait(self, seconds: float) -> None:
+        self._line.do(f"wait {max(0.0, seconds):.4f}")
+
+    def open_changes(self) -> None:
+        if not any("CHANGES OPEN" in text for text in self._line.do("show")):
+            self._line.do("enable")
+            self._line.do("wait 0.3")
+
+    def use_block(self) -> None:
+        self._line.do("block")
+
+    def press_extend(self) -> None:
+        self._line.do("press extend")
+
+    def release_extend(self) -> None:
+        self._line.do("release extend")
+        self._line.do("wait 0.02")
+
+    def tap_retract(self, seconds: float) -> None:
+        self._line.do(f"tap retract {seconds:.4f}")
+
+    def to_top(self) -> None:
+        self._line.do("top")
+
+    def reference_N(self) -> float:
+        for text in self._line.do("cell"):
+            word, _, value = text.partition(" ")
+            if word == "force_N":
+                return float(value)
+        raise CheckFailed("The virtual load cell gave no reading.")
