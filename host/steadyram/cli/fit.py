@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from scipy import special
 
+from steadyram.errors import BadInput
 from steadyram.metrology.exact_fit import DEGREES, PolynomialFit, fit_polynomial
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
 
@@ -42,7 +43,10 @@ def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool,
     degree = DEGREES[model]
     result = fit_polynomial(points.reference, points.reading, degree, points.weights)
     if not keep_outliers:
-        refuse_wrong_magnitude(points.lines, points.reference, points.reading, str(file))
+        try:
+            refuse_wrong_magnitude(points.lines, points.reference, points.reading, str(file))
+        except BadInput as slip:
+            raise BadInput(f"{str(slip).rstrip('.')}, or fit it all the same with --keep-outliers.") from None
     distinct = len(set(points.reference))
     higher = (
         fit_polynomial(points.reference, points.reading, degree + 1, points.weights)

@@ -65,7 +65,7 @@ class PolynomialFit:
         return math.sqrt(max(0.0, variance))
 
 
-def _solve_with_inverse(a: list[list[Fraction]]) -> list[list[Fraction]]:
+def _invert(a: list[list[Fraction]]) -> list[list[Fraction]]:
     """Invert a small symmetric positive matrix exactly (Gauss-Jordan); ZeroDivisionError if singular."""
     n = len(a)
     rows = [list(a[i]) + [Fraction(int(i == j)) for j in range(n)] for i in range(n)]
@@ -104,63 +104,73 @@ def fit_polynomial(
             f"a polynomial of degree {degree} through {n} points leaves nothing to judge it by; "
             f"give at least {p + 1} points."
         )
-    xs = [Fraction(v) for v in x]
-    ys = [Fraction(v) for v in y]
-    ws = [Fraction(1)] * n if weights is None else [Fraction(v) for v in weights]
-    # Integers on a common denominator keep the sums cheap; the scale is undone at the end.
-    dx = math.lcm(*(v.denominator for v in xs))
-    ix = [int(v * dx) for v in xs]
-    moments = [Fraction(0)] * (2 * degree + 1)
-    cross = [Fraction(0)] * p
-    for xi, yi, wi in zip(ix, ys, ws, strict=True):
+    # Integers on common denominators: the sums stay exact and cheap, the scales are undone at the end.
+    ix, dx = _integers(x)
+    iy, dy = _integers(y)
+    iw, dw = ([1] * n, 1) if weights is None else _integers(weights)
+    moments = [0] * (2 * degree + 1)
+    cross = [0] * p
+    square = 0
+    for xi, yi, wi in zip(ix, iy, iw, strict=True):
         term = wi
         for k in range(2 * degree + 1):
             moments[k] += term
             if k < p:
                 cross[k] += term * yi
-            term = term * xi
+            term *= xi
+        square += wi * yi * yi
     try:
-        inverse = _solve_with_inverse([[moments[i + j] for j in range(p)] for i in range(p)])
+        inverse = _invert([[Fraction(moments[i + j]) for j in range(p)] for i in range(p)])
     except ZeroDivisionError:
         raise BadInput("the points do not determine the polynomial; add references.") from None
-    scale = [Fraction(dx) ** j for j in range(p)]
     beta = [sum((inverse[i][j] * cross[j] for j in range(p)), Fraction(0)) for i in range(p)]
-    residuals = []
-    residual_ss = Fraction(0)
-    for xi, yi, wi in zip(ix, ys, ws, strict=True):
-        fitted = Fraction(0)
-        for b in reversed(beta):
-            fitted = fitted * xi + b
-        residuals.append(yi - fitted)
-        residual_ss += wi * residuals[-1] ** 2
-    mean = cross[0] / moments[0]
-    total_ss = sum((w * (v - mean) ** 2 for v, w in zip(ys, ws, strict=True)), Fraction(0))
+    unit = Fraction(1, dy * dy * dw)
+    residual_ss = unit * (square - sum(b * c for b, c in zip(beta, cross, strict=True)))
+    total_ss = unit * (square - Fraction(cross[0] ** 2, moments[0]))
+    common = math.lcm(*(b.denominator for b in beta))
+    whole = [int(b * common) for b in beta]
     try:
-        return _rounded(degree, n - p, beta, inverse, scale, residuals, residual_ss, total_ss)
+        residuals = tuple(_residual(xi, yi, whole, common, dy) for xi, yi in zip(ix, iy, strict=True))
+        scale = [Fraction(dx) ** j for j in range(p)]
+        scaled = [b * s / dy for b, s in zip(beta, scale, strict=True)]
+        spread = [[inverse[i][j] * scale[i] * scale[j] * dw for j in range(p)] for i in range(p)]
+        return _rounded(degree, n - p, scaled, spread, residuals, residual_ss, total_ss)
     except OverflowError:
         raise BadInput("the numbers are too large to fit; choose a larger unit.") from None
+
+
+def _integers(values: Sequence[Number]) -> tuple[list[int], int]:
+    """The values times their common denominator, and that denominator."""
+    exact = [Fraction(v) for v in values]
+    common = math.lcm(*(v.denominator for v in exact))
+    return [v.numerator * (common // v.denominator) for v in exact], common
+
+
+def _residual(x: int, y: int, whole: list[int], common: int, dy: int) -> float:
+    """y less the fit, rounded once."""
+    fitted = 0
+    for b in reversed(whole):
+        fitted = fitted * x + b
+    return (y * common - fitted) / (common * dy)
 
 
 def _rounded(
     degree: int,
     dof: int,
     beta: list[Fraction],
-    inverse: list[list[Fraction]],
-    scale: list[Fraction],
-    residuals: list[Fraction],
+    spread: list[list[Fraction]],
+    residuals: tuple[float, ...],
     residual_ss: Fraction,
     total_ss: Fraction,
 ) -> PolynomialFit:
-    """Round the exact results to floats, once."""
+    """Round the exact results to floats, once; spread: inverse of the normal matrix."""
     p = degree + 1
     variance = residual_ss / dof
-    covariance = tuple(
-        tuple(float(variance * inverse[i][j] * scale[i] * scale[j]) for j in range(p)) for i in range(p)
-    )
+    covariance = tuple(tuple(float(variance * spread[i][j]) for j in range(p)) for i in range(p))
     regression_ss = total_ss - residual_ss
     return PolynomialFit(
         degree=degree,
-        coefficients=tuple(float(b * s) for b, s in zip(beta, scale, strict=True)),
+        coefficients=tuple(float(b) for b in beta),
         standard_errors=tuple(math.sqrt(covariance[j][j]) for j in range(p)),
         covariance=covariance,
         residual_sd=math.sqrt(variance),
@@ -169,5 +179,5 @@ def _rounded(
         r_squared=float(1 - residual_ss / total_ss) if total_ss else 1.0,
         f_statistic=float(regression_ss / degree / variance) if variance else None,
         dof=dof,
-        residuals=tuple(float(r) for r in residuals),
+        residuals=residuals,
     )

@@ -7,6 +7,7 @@ with `#` are comments. Numbers are kept as exact decimals. Rows are named by the
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -46,13 +47,15 @@ def exact_number(text: str, where: str) -> Fraction:
     if not stripped:
         raise BadInput(f"{where} is empty; give a number or take the row out.")
     try:
+        if not re.fullmatch(r"[-+.0-9A-Za-z]{1,60}", stripped):
+            raise InvalidOperation
         value = Decimal(stripped)
     except InvalidOperation:
         shown = stripped if len(stripped) <= 30 else stripped[:30] + "..."
         raise BadInput(f"{where} is {shown!r}, which is not a number; write 12.5 or 1.25e3.") from None
     if not value.is_finite():
         raise BadInput(f"{where} is not a finite number; take the row out or measure it again.")
-    if len(stripped) > 60 or (value and abs(value.adjusted()) > MAX_EXPONENT):
+    if value and abs(value.adjusted()) > MAX_EXPONENT:
         raise BadInput(f"{where} is outside anything that can be measured; check the number.")
     return Fraction(value)
 
@@ -147,32 +150,27 @@ def refuse_wrong_way(points: Points, where: str) -> None:
     """Refuse a rising run that falls, or a falling run that rises; the row is named.
 
     A new run begins when the direction or the run's label changes, or when a run of no label starts
-    again from (or beyond) its own first point.
+    again within a tenth of its span from its own first point.
     """
-    first = previous = 0
+    first = 0
     for i in range(1, len(points.lines)):
-        same = points.direction[i] == points.direction[previous] and points.run[i] == points.run[previous]
-        way = points.direction[i]
-        value, last, start = points.reference[i], points.reference[i - 1], points.reference[first]
-        if not same or way is None:
+        way, run = points.direction[i], points.run[i]
+        if way is None or way != points.direction[i - 1] or run != points.run[i - 1]:
             first = i
-        elif way == "rising" and value < last:
-            if points.run[i] is None and value <= start:
-                first = i
-            else:
-                raise BadInput(
-                    f"{where}, row {points.lines[i]}: the reference falls from {float(last):g} to "
-                    f"{float(value):g} on a rising run; take the run again, or mark the row falling."
-                )
-        elif way == "falling" and value > last:
-            if points.run[i] is None and value >= start:
-                first = i
-            else:
-                raise BadInput(
-                    f"{where}, row {points.lines[i]}: the reference rises from {float(last):g} to "
-                    f"{float(value):g} on a falling run; take the run again, or mark the row rising."
-                )
-        previous = i
+            continue
+        value, last, start = points.reference[i], points.reference[i - 1], points.reference[first]
+        step = value - last
+        if step == 0 or (step > 0) == (way == "rising"):
+            continue
+        if run is None and abs(value - start) <= abs(last - start) / 10:
+            first = i
+            continue
+        moves, other = ("falls", "falling") if step < 0 else ("rises", "rising")
+        raise BadInput(
+            f"{where}, row {points.lines[i]}: the reference {moves} from {float(last):g} to "
+            f"{float(value):g} on a "
+            f"{way} run; take the run again, or mark the row {other}."
+        )
 
 
 def refuse_wrong_magnitude(
