@@ -179,6 +179,66 @@ def test_valve_delays_scatter_as_stated() -> None:
     assert statistics.mean(delays) == pytest.approx(0.0, abs=0.00015)
 
 
+def test_hand_pump_delivers_its_stroke_volume_in_each_stroke() -> None:
+    tables = tomllib.loads(default_press().read_text())
+    tables["valve"]["leak_down"] = "0 1/s"
+    tables["pump"] = {"relief": "3300 psi", "strokes": "60 /min", "stroke_volume": "2 cm**3"}
+    plant = Plant(build_press(tables, "test"))
+    plant.command(True, False, False)
+    step_until(plant, lambda: plant.u > 0 and plant.step_index % 1000 == 0)
+    u0 = plant.u
+    for _ in range(3000):
+        plant.step()
+    assert plant.force_N == 0.0
+    assert plant.u - u0 == pytest.approx(3 * 2e-6, rel=1e-6)
+
+
+def test_coasting_motor_lets_half_its_time_of_flow_through() -> None:
+    """A flow that falls in a straight line to nothing within t carries Q t / 2."""
+    plant = Plant(press_with(pump__coast_down="200 ms"))
+    plant.command(True, False, False)
+    for _ in range(100):
+        plant.step()
+    plant.command(False, False, False)
+    step_until(plant, lambda: not plant.extend.pending)
+    closed_s = plant.motor_off_s
+    u0 = plant.u
+    for _ in range(400):
+        plant.step()
+    # The step in which the spool closed has coasted up to its end already.
+    before = 0.001 * plant.step_index - 0.4 - closed_s
+    gone = 7e-3 / 60 * (before - before**2 / 0.4)
+    assert plant.u - u0 == pytest.approx(7e-3 / 60 * 0.1 - gone, rel=1e-3)
+
+
+def test_open_centre_loses_the_force_at_once() -> None:
+    tables = tomllib.loads(default_press().read_text())
+    tables["valve"]["load_holding"] = False
+    plant = Plant(build_press(tables, "test"))
+    plant.command(True, False, False)
+    step_until(plant, lambda: plant.force_N > 10_000)
+    plant.command(False, False, False)
+    step_until(plant, lambda: not plant.extend.pending)
+    plant.step()
+    assert plant.force_N == 0.0
+
+
+def test_return_is_faster_by_the_ratio_of_areas() -> None:
+    plant = Plant(press_with())
+    plant.command(True, False, False)
+    for _ in range(200):
+        plant.step()
+    plant.command(False, True, False)
+    for _ in range(60):
+        plant.step()
+    x0 = plant.position_m
+    for _ in range(10):
+        plant.step()
+    # 7 L/min into the annulus of a 4 in bore with a 2 in rod.
+    annulus_m2 = math.pi / 4 * (0.1016**2 - 0.0508**2)
+    assert (x0 - plant.position_m) / 0.010 == pytest.approx(7e-3 / 60 / annulus_m2, rel=1e-6)
+
+
 def integrate(press: PressFile, seconds: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The stroke as ordinary differential equations in pressure, ram travel and sensed pressure.
 
