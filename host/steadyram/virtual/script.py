@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Generator
 
+from steadyram_fw import tables
+
 from steadyram.virtual.operator import HOLD_S, TAP_S
 from steadyram.virtual.press import VirtualPress
 
@@ -67,8 +69,12 @@ def panel_state(press: VirtualPress) -> str:
     """The state that the panel names, "fault" for a fault, "" for a dark panel."""
     if press.display.startswith("FAULT"):
         return "fault"
-    words = press.display.split("\n")[0].split()
-    return words[-1] if words else ""
+    # With the cutoff off the first line is a warning and the state stands in the second.
+    for line in press.display.split("\n")[:2]:
+        last = line.rpartition(" ")[2]
+        if last in tables.STATE_NAMES:
+            return last
+    return ""
 
 
 def parts_left(press: VirtualPress) -> int | None:

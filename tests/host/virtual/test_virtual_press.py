@@ -178,3 +178,12 @@ def test_temporary_state_is_gone_at_close() -> None:
 def test_bad_arguments_are_refused(arguments: dict[str, Any], says: str, tmp_path: Path) -> None:
     with pytest.raises(BadInput, match=says):
         VirtualPress(default_press(), **{"seed": 0, "runtime": "cpython", "state_dir": tmp_path, **arguments})
+
+
+def test_panel_state_is_read_with_the_cutoff_off_too(press: VirtualPress) -> None:
+    press.run(0.5)
+    assert script.panel_state(press) == "ready"
+    press.operator.cutoff(False)
+    press.run(0.5)
+    assert "CUTOFF OFF" in press.display
+    assert script.panel_state(press) == "ready"
