@@ -9,10 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Generator
 
-from steadyram_fw import tables
-
 from steadyram.virtual.operator import HOLD_S, TAP_S
 from steadyram.virtual.press import VirtualPress
+from steadyram_fw import tables
 
 Condition = Callable[[VirtualPress], bool]
 Script = Generator[float | Condition, None, None]
