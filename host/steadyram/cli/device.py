@@ -132,6 +132,19 @@ def watch(
         print_json({"readings": readings})
 
 
+@device.command()
+@port_options
+@json_option
+def clock(port: str | None, wire_log: Path | None, as_json: bool) -> None:
+    """Set the device's wall clock to this computer's, so that records carry the time of day."""
+    with connected(port, wire_log) as dev:
+        unix = dev.set_clock()
+    if as_json:
+        print_json({"unix": unix})
+    else:
+        err().print("The device's clock is set.")
+
+
 @device.group()
 def settings() -> None:
     """Read or push the settings of the press."""

@@ -99,9 +99,9 @@ def gather(
     device = next(each for each in store.devices() if each.uid == uid)
     records = [cycle.record for cycle in cycles]
     settings = _used(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
-    calibrations = _used(
-        records, "cal_serial", store.snapshots(uid, "calibration"), lambda s: int(s.content.get("serial", 0))
-    )
+    # A device that was not calibrated yet shows an empty calibration: that is none.
+    known = [snapshot for snapshot in store.snapshots(uid, "calibration") if snapshot.content]
+    calibrations = _used(records, "cal_serial", known, lambda s: int(s.content["serial"]))
     times = [record["at_unix"] for record in records if record["at_unix"]]
     strokes = [record for record in records if "probe" not in record.flags]
     return ReportData(

@@ -15,7 +15,7 @@ _PATIENCE_S = 300.0
 
 
 class OperatorLine:
-    """Sends action lines (see `typed`) to the port of `virtual --operator-listen` and waits until each is done.
+    """Sends action lines (see `typed`) to the port of `virtual --operator-listen`; each returns when done.
 
     url: socket://HOST:PORT. Raises BadInput for another form, PortError when nobody listens there.
     """
@@ -34,8 +34,8 @@ class OperatorLine:
             self._socket = socket.create_connection((host, port), timeout=10.0)
         except OSError as error:
             raise PortError(
-                f"No virtual press offers its pedals at {url[:80]} ({error.strerror or error}); start one with "
-                "'steadyram virtual --operator-listen 127.0.0.1:0'."
+                f"No virtual press offers its pedals at {url[:80]} ({error.strerror or error}); start one "
+                "with 'steadyram virtual --operator-listen 127.0.0.1:0'."
             ) from None
         self._socket.settimeout(_PATIENCE_S)
         with contextlib.suppress(OSError):
@@ -60,7 +60,7 @@ class OperatorLine:
         try:
             self._socket.sendall(action.encode() + b"\n")
             while True:
-                line = self._line()
+                line = self._next()
                 if line.startswith("= "):
                     said.append(line[2:])
                 elif line == "done":
@@ -70,7 +70,15 @@ class OperatorLine:
         except OSError:
             raise PortLost("The virtual press's operator does not answer any more; start it again.") from None
 
-    def _line(self) -> str:
+    def force_N(self, action: str) -> float:
+        """Reading of the load cell under the ram: "cell" now, "peak" the highest since last asked; newtons."""
+        for text in self.do(action):
+            word, _, value = text.partition(" ")
+            if word == "force_N":
+                return float(value)
+        raise CheckFailed("The virtual load cell gave no reading.")
+
+    def _next(self) -> str:
         while b"\n" not in self._part:
             data = self._socket.recv(65536)
             if not data:
@@ -81,7 +89,7 @@ class OperatorLine:
 
 
 class LineHands(Hands):
-    """Commissioning hands over an operator's line, with a load cell under the ram; time is the press's own."""
+    """Commissioning hands over an operator's line, with a load cell under the ram."""
 
     def __init__(self, line: OperatorLine) -> None:
         self._line = line
@@ -93,9 +101,13 @@ class LineHands(Hands):
         self._line.do(f"wait {max(0.0, seconds):.4f}")
 
     def open_changes(self) -> None:
-        if not any("CHANGES OPEN" in text for text in self._line.do("show")):
+        # The same button closes changes again, so look at the panel first, once it has had time to be written.
+        for _ in range(4):
+            self._line.do("wait 0.5")
+            if any("CHANGES OPEN" in text for text in self._line.do("show")):
+                return
             self._line.do("enable")
-            self._line.do("wait 0.3")
+        raise CheckFailed("The panel does not show that changes are open although the button was held.")
 
     def use_block(self) -> None:
         self._line.do("block")
@@ -114,8 +126,4 @@ class LineHands(Hands):
         self._line.do("top")
 
     def reference_N(self) -> float:
-        for text in self._line.do("cell"):
-            word, _, value = text.partition(" ")
-            if word == "force_N":
-                return float(value)
-        raise CheckFailed("The virtual load cell gave no reading.")
+        return self._line.force_N("cell")

@@ -25,7 +25,8 @@ knob N                       turn the setpoint knob by N steps
 part | block | empty         put a part, a solid block, or nothing under the ram
 work                         one part: load, press until done, send the ram up
 cycle N                      from here on count cycles from N (faults name them)
-cell                         reading of a load cell under the ram, newtons (0.1 % of reading, drawn from the seed)
+cell                         reading of a load cell under the ram, newtons (0.1 % of reading)
+peak                         highest reading of that load cell since this was last asked
 wait SECONDS                 let time pass before the next line
 fault NAME[@WHEN]            bring a fault on (NAME@3, NAME@3:stop, NAME@2.5s)
 repair                       repair every fault
@@ -91,6 +92,9 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         press.cycle = int(_number(rest, line, 0, 1_000_000))
     elif verb == "cell":
         say(f"force_N {press.plant.force_N * load_cell_gain(press.seed):.3f}")
+    elif verb == "peak":
+        say(f"force_N {press.plant.peak_N * load_cell_gain(press.seed):.3f}")
+        press.plant.peak_N = press.plant.force_N
     elif verb == "wait":
         yield _number(rest, line, 0.0, 86400.0)
     elif verb == "fault":
