@@ -1,0 +1,73 @@
+"""Calibration commands against the real App behind a socket."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from tests.host.cycles.test_cycles_pull import ready_bench
+from tests.host.metrology.calibration_samples import ZERO, record
+from tests.host.metrology.test_calibration_cli import journal_of, run
+from tests.host.served import Served
+
+from steadyram.cli._session import connected
+from steadyram.metrology.analyse import analyse
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Served]:
+    with Served(ready_bench(tmp_path / "flash", 0)) as serving:
+        yield serving
+
+
+def test_upload_puts_the_integers_in_force(served, tmp_path, capsys):
+    path = journal_of(tmp_path / "cal.jsonl")
+    code, out, _ = run(capsys, "calibration", "upload", path, "--port", served.url)
+    assert code == 0
+    assert "in force" in out
+    with connected(served.url) as device:
+        values = device.calibration().values
+    expected = analyse(record(), "x", monte_carlo=False).device.fields
+    assert {name: values[name] for name in expected} == expected
+    assert values["due_unix"] - values["made_unix"] == 365 * 86400
+
+
+def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatch):
+    _, template, _ = run(capsys, "calibration", "header")
+    (tmp_path / "head.toml").write_text(template)
+    answers = iter(["", "20"])
+
+    def prompt(*_: object, **__: object) -> str:
+        try:
+            return next(answers)
+        except StopIteration:
+            raise KeyboardInterrupt from None
+
+    monkeypatch.setattr("click.prompt", prompt)
+    journal = tmp_path / "cal.jsonl"
+    code, _, err = run(
+        capsys, "calibration", "new", journal, "--header", tmp_path / "head.toml", "--port", served.url
+    )
+    assert code == 130
+    assert "Stopped by the user" in err
+    head, point = (json.loads(line) for line in journal.read_text().splitlines())
+    assert head["header"]["zero_counts"] == pytest.approx(ZERO, abs=100)
+    assert point["point"]["reference"] == 20_000.0
+
+
+def test_check_reads_the_device(served, tmp_path, capsys):
+    path = journal_of(tmp_path / "cal.jsonl")
+    code, _, err = run(
+        capsys,
+        "calibration",
+        "check",
+        path,
+        "--gauge",
+        "100 bar",
+        "--gauge-range",
+        "345 bar",
+        "--port",
+        served.url,
+    )
+    assert code == 5  # the bench is at rest while the gauge is said to read 100 bar
+    assert "does not pass" in err
