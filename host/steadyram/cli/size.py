@@ -45,6 +45,7 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
 @click.option("--supply", default="24 V", show_default=True, help="Of the solenoids.")
 @click.option("--solenoid-power", default="30 W", show_default=True)
 @click.option("--cable", default="5 m", show_default=True, help="One way, to the solenoid.")
+@click.option("--sensor-cable", default="2 m", show_default=True, help="From transducer to board.")
 @click.option("--bed-span", help="Between the bed's supports; default: the frame's stiffness alone.")
 @click.option("--bed-inertia", help="Second moment of area of the bed, e.g. '1500 cm^4'.")
 @click.option("--bed-modulus", default="200 GPa", show_default=True)
@@ -67,6 +68,7 @@ def size(
     supply: str,
     solenoid_power: str,
     cable: str,
+    sensor_cable: str,
     bed_span: str | None,
     bed_inertia: str | None,
     bed_modulus: str,
@@ -136,7 +138,9 @@ def size(
     document = sized.document() | {
         "definition_of_smallest_setpoint": DEFINITION,
         "rise_rates": sizing_advice.rise_rates(press),
-        "transducer": sizing_parts.transducer_choice(press),
+        "transducer": sizing_parts.transducer_choice(
+            press, parse(sensor_cable, "meter", what="sensor cable")
+        ),
         "converter": sizing_parts.converter_choice(press, sized.setpoint_N, tol),
         "filter": sizing_parts.filter_choice(press, sized.setpoint_N),
         "circuit": sizing_parts.circuit_choice(wiring),

@@ -22,6 +22,7 @@ RELAY_RATINGS_A = (1.0, 2.0, 3.0, 5.0, 8.0, 10.0, 16.0, 30.0)
 FUSE_RATINGS_A = (0.5, 1.0, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 16.0, 20.0)
 COPPER_OHM_M = 1.75e-8
 FILTER_TAU_S = 1e-3
+RATIOMETRIC_CABLE_M = 2.0
 
 
 @dataclass(frozen=True)
@@ -37,17 +38,23 @@ def _first_at_least(series: tuple[float, ...], value: float) -> float | None:
     return next((v for v in series if v >= value * (1 - 1e-9)), None)
 
 
-def transducer_choice(press: PressFile) -> dict[str, object]:
-    """Smallest usual range that survives the relief setting with 10 % to spare (common practice)."""
+def transducer_choice(press: PressFile, cable_m: float = 2.0) -> dict[str, object]:
+    """Range and output: the smallest usual range with 10 % above the relief, an output by cable length.
+
+    cable_m: from transducer to board. All rules common practice, no source.
+    """
     wanted = _first_at_least(TRANSDUCER_RANGES_PA, 1.1 * press.pump.relief)
+    loop = cable_m > RATIOMETRIC_CABLE_M
     return {
         "range_Pa": wanted,
         "fitted_range_Pa": press.transducer.range,
         "fits": press.transducer.range >= press.pump.relief,
         "oversized": wanted is not None and press.transducer.range > 1.05 * wanted,
-        "output": "4-20 mA for more than about 2 m of cable or beside motors; ratiometric 0.5 to 4.5 V "
-        "with the "
-        "converter on the same reference for short cables (common practice, no source)",
+        "output": "4-20 mA" if loop else "ratiometric",
+        "fitted_output": press.transducer.output,
+        "why": "a current does not mind cable and motors, and a broken wire shows below 3.6 mA"
+        if loop
+        else "short cable: 0.5 to 4.5 V with the converter on the same supply cancels the supply's drift",
         "reference": "gauge pressure (zero at the atmosphere), not absolute",
     }
 

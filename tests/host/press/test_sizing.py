@@ -10,7 +10,7 @@ from steadyram.cli import main
 from steadyram.press.pressfile import PressFile, read_press
 from steadyram.press.sizing import size_press, smallest_setpoint_N, threshold_overshoot_N
 from steadyram.press.sizing_advice import alternatives
-from steadyram.press.sizing_parts import Wiring, circuit_choice
+from steadyram.press.sizing_parts import Wiring, circuit_choice, transducer_choice
 
 TEXT = """
 name = "invented"
@@ -174,6 +174,16 @@ def test_alternatives_help_as_told(tmp_path):
     assert {s.setpoint_N for s in compared.values()} == {8896.4}
 
 
+def test_transducer_choice(tmp_path):
+    _, model = press(tmp_path)
+    # 1.1 * 3300 psi = 3630 psi: the next usual range is 4000 psi, and 5000 psi is larger than need be.
+    found = transducer_choice(model, 1.0)
+    assert found["range_Pa"] == pytest.approx(4000 * 6894.757293168361)
+    assert found["oversized"]
+    assert found["output"] == "ratiometric"
+    assert transducer_choice(model, 6.0)["output"] == "4-20 mA"
+
+
 def test_wiring():
     found = circuit_choice(Wiring(24.0, 30.0, 10.0))
     assert found["coil_current_A"] == pytest.approx(1.25)
@@ -194,8 +204,8 @@ def test_plot_and_comparison(tmp_path, capsys):
         assert code == 0
         assert (tmp_path / name).read_bytes().startswith(magic)
     code, out, _ = run(
-        capsys, "size", "--press", path, "--compare", other, "--bed-span", "0.9 m", "--bed-inertia", "1500 cm^4",
-        "--part", "300 mm", "--opening", "25 mm",
+        capsys, "size", "--press", path, "--compare", other, "--bed-span", "0.9 m",
+        "--bed-inertia", "1500 cm^4", "--part", "300 mm", "--opening", "25 mm",
     )  # fmt: skip
     assert code == 0
     assert "other.toml" in out
