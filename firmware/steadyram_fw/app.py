@@ -33,6 +33,8 @@ class App:
         self.access = Access()
         self.inputs = 0
         self.outputs = 0
+        self.leaving = False
+        self._still = False
         self._ended_s = -1
         self._ended_ms = 0
         self.keeper = Keeper(board.root, board.uid, getattr(board, "log_shape", _LOG_SHAPE), self.clock)
@@ -49,6 +51,11 @@ class App:
         """One millisecond: a reading on the 16-bit scale and the input word in, the output word out."""
         core = self.core
         self.inputs = inputs
+        if self._still and not core.live:
+            # files or sets are being exchanged: nothing is energised and nothing starts
+            self.clock.tick()
+            self.access.tick(inputs)
+            return self.outputs
         self.outputs = core.step(counts, inputs)
         self.clock.tick()
         self.access.tick(inputs)
@@ -61,6 +68,19 @@ class App:
         """True when flash may be written and sets may be exchanged."""
         return not self.core.live and not self.core.record_ready
 
+    def hold_still(self):
+        """Keep the core at rest until let_go(): True when it was. On a board tick() interrupts poll() anywhere,
+        so a pedal could start a stroke between asking at_rest() and the work that relies on it."""
+        self._still = True
+        if self.at_rest():
+            return True
+        self._still = False
+        return False
+
+    def let_go(self):
+        """The exchange is over; pedals count again."""
+        self._still = False
+
     def poll(self):
         """One piece of foreground work; returns True when there was any."""
         try:
@@ -72,8 +92,16 @@ class App:
 
     def _work(self):
         core = self.core
+        if self.leaving and not core.live:
+            self.leaving = False
+            self.board.maintenance()
         if core.record_ready and not core.live and self._may_store():
-            self._store_record()
+            self._still = True
+            try:
+                if not core.live:
+                    self._store_record()
+            finally:
+                self._still = False
             return True
         # by turns, so that a host that never stops talking cannot keep the rest from its work
         self._turn = not self._turn
@@ -94,13 +122,15 @@ class App:
     def _keep_house(self):
         if self.core.fault == T.FAULT_CALIBRATION_BAD:
             self._let_calibrate()
-        if self.keeper.changes.waiting and self.at_rest() and self._may_store():
+        if self.keeper.changes.waiting and self._may_store() and self.hold_still():
             try:
                 self.keeper.flush_changes()
                 self._failed = False
             except StoreError:
                 self._failed = True
                 self.core.raise_fault(T.FAULT_STORE_FAILED)
+            finally:
+                self.let_go()
             return True
         return self.panel.work()
 

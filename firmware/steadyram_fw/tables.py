@@ -26,6 +26,7 @@ IN_ESTOP_OK = const(16)
 IN_TOP = const(32)
 IN_ENABLE = const(64)
 IN_ACK = const(128)
+IN_PUSH = const(256)
 
 # outputs: masks of the bit word
 OUT_EXTEND = const(1)
@@ -405,6 +406,8 @@ VERBS = (
     ("events", False, False, False, (("on", 0, 1, None), ("live_ms", 0, 60000, 0))),
     ("clock", True, False, False, (("unix", 0, 4294967295, None),)),
     ("changes", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
+    ("io", False, False, False, ()),
+    ("maintenance", True, True, True, ()),
 )
 
 # errors
@@ -432,6 +435,7 @@ E_STORE_FAILED = const(21)
 E_NOT_AT_REST = const(22)
 E_INCONSISTENT = const(23)
 E_FAULT_LATCHED = const(24)
+E_NOT_HERE = const(25)
 ERROR_TEXTS = (
     "",
     "the line is longer than the device accepts; shorten it",
@@ -458,4 +462,5 @@ ERROR_TEXTS = (
     "this needs the ram at the top and the pedals released",
     "the set contradicts itself",
     "a fault is latched: acknowledge it at the panel first",
+    "this board does not offer that",
 )

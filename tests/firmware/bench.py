@@ -44,6 +44,11 @@ class Board:
     def idle(self):
         pass
 
+    def maintenance(self):
+        self.left = True
+
+    left = False
+
 
 class Bench:
     """A device with a fake core on `root`, and the means to drive it."""

@@ -11,8 +11,11 @@ A board offers:
     knob()       steps of the setpoint knob since last asked
     show(lines)  four lines of text for the panel
     idle()       nothing to do for a moment
-    run(app)     takes over: calls app.tick(counts, inputs) every millisecond and drives the outputs with what
-                 it returns, calls app.poll() in between, feeds the watchdog from both; does not come back
+    screen       optional: a display with `frame`, `begin()` and `send()` (screen.py); None without one
+    maintenance() optional: restart into the interpreter, nothing energised
+    run(app, healthy)  takes over: calls app.tick(counts, inputs) every millisecond and drives the outputs
+                 with what it returns, calls app.poll() in between, feeds the watchdog from both, calls
+                 healthy() once when all that has gone well for a while; does not come back
 
 A module here that stands for a board has the function make(), which first of all sets every output off.
 """
@@ -32,4 +35,4 @@ def this_board(machine=None):
 
 
 # (part of the machine's name, module in this folder)
-MODULES = ()
+MODULES = (("RP2040", "pico"), ("RP2350", "pico"), ("ESP32", "esp32"))

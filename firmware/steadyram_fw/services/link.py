@@ -119,12 +119,14 @@ class Link:
         self._done.append((tag, crc, len(raw), answer))
 
     def _run(self, tag, row, fields):
+        # a change works on the core and on files: nothing may start meanwhile
+        still = row[1] and self._app.hold_still()
         try:
             found = verbs.committed(self._app, self, fields) if row[0] == "commit" else None
             if found is None:
                 if row[2] and not self._app.access.enabled:
                     raise Refuse(T.E_NOT_ENABLED)
-                if row[3] and not self._app.at_rest():
+                if row[3] and not still:
                     raise Refuse(T.E_BUSY)
                 values = fields if row[4] is None else lines.arguments(row[4], fields)
                 found = verbs.RUN[row[0]](self._app, self, values)
@@ -138,6 +140,9 @@ class Link:
             answer = lines.refusal(tag, refuse.number, refuse.detail)
         except StoreError:
             answer = lines.refusal(tag, T.E_STORE_FAILED, "")
+        finally:
+            if still:
+                self._app.let_go()
         self._write(answer)
         return answer
 

@@ -240,6 +240,18 @@ def _events(app, link, values):
     return " on=%d" % values[0]
 
 
+def _io(app, link, values):
+    return " inputs=%d outputs=%d counts=%d" % (app.inputs, app.outputs, app.core.counts)
+
+
+def _maintenance(app, link, values):
+    if not hasattr(app.board, "maintenance"):
+        raise Refuse(T.E_NOT_HERE)
+    # done by poll(), so that the answer goes out first
+    app.leaving = True
+    return ""
+
+
 # ---------------------------------------------------------------- what is kept
 def _log(app, link, values):
     return _pull(app.keeper.log, values, _record_row)
@@ -339,4 +351,6 @@ RUN = {
     "events": _events,
     "clock": _clock,
     "changes": _changes,
+    "io": _io,
+    "maintenance": _maintenance,
 }

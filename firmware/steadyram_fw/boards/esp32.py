@@ -1,0 +1,50 @@
+"""ESP32 boards.
+
+Timer callbacks here are soft: the interpreter runs them between two bytecodes of the foreground, after a
+collection and after any long call in C. So the foreground does its work in small pieces while a stroke is
+live, the heap is collected between strokes, and a step that comes more than 3 ms late with a valve energised
+latches `step-overrun`. Where a choice is open, a Pico-class board is the better one for this job.
+"""
+
+import binascii
+
+from . import pins_esp32 as pins
+from .pico import external_converter, leave_mark, screen_of
+from .serial_link import SerialLink
+from .wired import Wired, safe_outputs
+
+
+class Esp32(Wired):
+    def maintenance(self):
+        """Restart into the interpreter; main.py sees the mark and does not start the firmware."""
+        self.stop()
+        leave_mark(self.root)
+        self._machine.reset()
+
+
+class _Missing:
+    """No converter answered: the reading is 0, which the core reports as a transducer below its range."""
+
+    def counts(self):
+        return 0
+
+    def at_rest(self):
+        pass
+
+
+def make(machine=None, root="/", link=None):
+    """The board; outputs go low before anything else."""
+    if machine is None:
+        import machine
+    outputs = safe_outputs(machine, pins)
+    return Esp32(
+        machine,
+        pins,
+        outputs,
+        external_converter(machine, pins) or _Missing(),
+        link or SerialLink(),
+        screen_of(machine, pins),
+        str(binascii.hexlify(machine.unique_id()), "ascii"),
+        "esp32",
+        root,
+    )

@@ -1,0 +1,45 @@
+"""Pin map of the ESP32 boards (38-pin development board of the first generation): data only.
+
+GPIO 0, 2, 5 and 12 decide how the chip starts and stay free; 34 to 39 are inputs without a pull-up of their
+own, so the knob and the data-ready line need external ones. The converter is always the external one: the
+internal one reads nothing below about 0.1 V and bends near the top.
+"""
+
+TITLE = "ESP32 development board, 38 pins"
+
+# (name, GPIO, pin of the header); the header is numbered 1 to 19 down the left and 20 to 38 up the right.
+INPUTS = (
+    (("extend",), 32, 7),
+    (("retract",), 33, 8),
+    (("cutoff",), 25, 9),
+    (("latch",), 26, 10),
+    (("estop_ok",), 27, 11),
+    (("top",), 14, 12),
+    (("push", "enable", "ack"), 13, 15),
+)
+KNOB = (("knob_a", 36, 3), ("knob_b", 39, 4))
+
+OUTPUTS = (
+    ("extend", 16, 27),
+    ("retract", 17, 28),
+    ("slow", 18, 30),
+    ("lamp", 19, 31),
+    ("buzzer", 23, 37),
+)
+ALIVE = None
+
+ADC_SIGNAL = None
+ADC_SUPPLY = None
+ADC_BITS = 16
+OVERSAMPLE = 1
+
+ADC_BUS = 0
+ADC_SDA = ("adc_sda", 21, 33)
+ADC_SCL = ("adc_scl", 22, 36)
+ADC_READY = ("adc_ready", 35, 6)
+
+SCREEN_BUS = 1
+SCREEN_SDA = ("screen_sda", 4, 26)
+SCREEN_SCL = ("screen_scl", 15, 23)
+
+POWER = (("gnd", 14), ("3v3", 1), ("5v", 19))

@@ -1,0 +1,212 @@
+"""What boards with pins have in common: contacts to bits, bits to outputs, the millisecond, the watchdog.
+
+The control step runs in a timer callback, everything else in the foreground. Each step: read the converter
+and the contacts, ask the core, set the outputs. The callback allocates nothing.
+
+What happens when something goes wrong:
+  an exception in the step        outputs off at once, nothing more is energised, the watchdog resets the chip
+  the step comes late             if a valve is energised and the step is LATE_US late: fault `step-overrun`
+  the foreground hangs or dies    outputs off if it raised; the watchdog is no longer fed
+  reset, boot, a pulled plug      pins float; the drivers' pull-downs keep the valves closed
+"""
+
+import gc
+import time
+
+from .. import tables as T
+
+LATE_US = 3000
+WATCHDOG_MS = 4000
+HEALTHY_MS = 5000
+_VALVES = T.OUT_EXTEND | T.OUT_RETRACT | T.OUT_SLOW
+# steps of the knob by (levels before, levels now), four bits: 0 none or bounce, 1 forward, 2 backward
+_TURN = bytes((0, 1, 2, 0, 2, 0, 0, 1, 1, 0, 0, 2, 0, 2, 1, 0))
+_QUARTERS = 4  # changes of level a detent
+
+
+def safe_outputs(machine, pins):
+    """Every output pin low; the first thing that a board does."""
+    out = []
+    for name, gpio, _ in pins.OUTPUTS:
+        out.append((getattr(T, "OUT_" + name.upper()), machine.Pin(gpio, machine.Pin.OUT, value=0)))
+    return out
+
+
+class Wired:
+    """A board made of its parts. `outputs` from safe_outputs(); `hard`: the timer's callback may interrupt."""
+
+    def __init__(self, machine, pins, outputs, converter, link, screen, uid, name, root="/", hard=False):
+        self.name = name
+        self.uid = uid
+        self.root = root
+        self.screen = screen
+        self._machine = machine
+        self._outputs = tuple(outputs)
+        self._out = 0
+        pin = machine.Pin
+        self._inputs = tuple(
+            [
+                (_mask(names), pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None))
+                for names, gpio, _ in pins.INPUTS
+            ]
+        )
+        self._knob_a, self._knob_b = [
+            pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None) for _, gpio, _ in pins.KNOB
+        ]
+        self._alive = pin(pins.ALIVE[1], pin.OUT, value=0) if pins.ALIVE else None
+        self._turn = 15
+        self._quarters = 0
+        self._told = 0
+        self.converter = converter
+        self._link = link
+        self._hard = hard
+        self._timer = None
+        self._on_timer = self._step  # a bound method made here, since making one allocates
+        self._app = None
+        self._tick = None
+        self._due = 0
+        self.steps = 0
+        self.late_us = 0  # worst so far
+        self.step_us = 0  # longest step so far
+        self.crashed = False
+
+    # ------------------------------------------------------------ what the app asks of a board
+    def link_read(self):
+        return self._link.read()
+
+    def link_write(self, data):
+        self._link.write(data)
+
+    def knob(self):
+        now = self._quarters // _QUARTERS
+        steps = now - self._told
+        self._told = now
+        return steps
+
+    def show(self, lines):
+        """Text is for boards without a display; this one is drawn on."""
+
+    def idle(self):
+        self._machine.idle()
+
+    # ------------------------------------------------------------ the millisecond
+    def levels(self):
+        """The input word from the contacts as they are now."""
+        word = 0
+        for mask, pin in self._inputs:
+            if pin() == 0:
+                word |= mask
+        return word
+
+    def drive(self, word):
+        """Bring the outputs to `word`; pins that need not change are not touched."""
+        changed = word ^ self._out
+        if changed:
+            for mask, pin in self._outputs:
+                if changed & mask:
+                    pin(1 if word & mask else 0)
+            self._out = word
+
+    def all_off(self):
+        """Every output off, whatever it was thought to be."""
+        for _, pin in self._outputs:
+            pin(0)
+        self._out = 0
+
+    def _knob_step(self):
+        now = self._knob_a() << 1 | self._knob_b()
+        turn = _TURN[(self._turn & 3) << 2 | now]
+        self._turn = now
+        if turn == 1:
+            self._quarters += 1
+        elif turn == 2:
+            self._quarters -= 1
+
+    def _step(self, _timer):
+        """One control step. Callbacks that come in a bunch after a pause count once."""
+        if self.crashed:
+            return
+        try:
+            now = time.ticks_us()
+            late = time.ticks_diff(now, self._due)
+            if late < -500:
+                return
+            lost = 0
+            if late >= 1000:
+                lost = late // 1000
+                for _ in range(lost if lost < 2000 else 2000):
+                    self._app.clock.tick()
+            self._due = time.ticks_add(self._due, 1000 * (lost + 1))
+            converter = self.converter
+            counts = converter.counts()
+            if not self._out & _VALVES:
+                converter.at_rest()
+            elif late > LATE_US:
+                self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
+            self.drive(self._tick(counts, self.levels()))
+            self._knob_step()
+            if self._alive is not None:
+                self._alive(self.steps & 1)
+            self.steps = (self.steps + 1) & 0x3FFFFFFF
+            if self.steps > 100:
+                if late > self.late_us and self._out & _VALVES:
+                    self.late_us = late
+                took = time.ticks_diff(time.ticks_us(), now)
+                if took > self.step_us:
+                    self.step_us = took
+        except BaseException:
+            # the interpreter would only switch the timer off and leave the valves as they are
+            self.crashed = True
+            self.all_off()
+
+    def start(self, app):
+        """Begin stepping."""
+        self._app = app
+        self._tick = app.tick
+        gc.collect()
+        self._due = time.ticks_add(time.ticks_us(), 1000)
+        self._timer = self._make_timer()
+
+    def _make_timer(self):
+        timer = self._machine.Timer
+        if self._hard:
+            return timer(-1, mode=timer.PERIODIC, period=1, callback=self._on_timer, hard=True)
+        return timer(0, mode=timer.PERIODIC, period=1, callback=self._on_timer)
+
+    def stop(self):
+        """End stepping with every output off."""
+        if self._timer is not None:
+            self._timer.deinit()
+        self.all_off()
+
+    def run(self, app, healthy=None):
+        """Take over. `healthy()` is called once after HEALTHY_MS: the loader then trusts this version."""
+        watchdog = None
+        fed = -1
+        try:
+            self.start(app)
+            watchdog = self._machine.WDT(timeout=WATCHDOG_MS)
+            while not self.crashed:
+                steps = self.steps
+                if steps != fed:
+                    # fed from both: steps were made and the foreground came round
+                    watchdog.feed()
+                    fed = steps
+                busy = app.poll()
+                if self.screen is not None and self.screen.send():
+                    busy = True
+                if healthy is not None and steps >= HEALTHY_MS and app.at_rest():
+                    healthy()
+                    healthy = None
+                if not busy:
+                    self.idle()
+            raise RuntimeError("the control step failed")
+        finally:
+            self.stop()
+
+
+def _mask(names):
+    mask = 0
+    for name in names:
+        mask |= getattr(T, "IN_" + name.upper())
+    return mask
