@@ -12,7 +12,10 @@ from pydantic import ValidationError
 
 from steadyram.errors import BadInput
 from steadyram.metrology.record import Header
+from steadyram.metrology.text_file import read_text
 from steadyram.units import parse
+
+MAX_BYTES = 100_000
 
 TEMPLATE = """\
 # Fill in and keep: the calibration record is made from it.
@@ -63,11 +66,10 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
 
     Raises BadInput naming the key for anything missing, unknown, without unit or out of range.
     """
+    text = read_text(path, MAX_BYTES, "a header file")
     try:
-        tables: dict[str, Any] = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except OSError as error:
-        raise BadInput(f"the header file {path} cannot be read ({error.strerror}).") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        tables: dict[str, Any] = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise BadInput(
             f"the header file {path} is not TOML ({error}); 'calibration header' prints an example."
         ) from None

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from steadyram.errors import BadInput
 from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.metrology.text_file import read_bytes
 
 MAX_BYTES = 5_000_000
 
@@ -43,7 +44,7 @@ class Journal:
     @classmethod
     def resume(cls, path: Path) -> Journal:
         """Open a journal again; a torn last line is cut off the file."""
-        raw = _read(path)
+        raw = read_bytes(path, MAX_BYTES, "a calibration journal")
         whole = raw[: raw.rfind(b"\n") + 1]
         journal = cls(path, _parse(whole, path))
         if len(whole) != len(raw):
@@ -75,18 +76,9 @@ class Journal:
             ) from None
 
 
-def _read(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise BadInput(f"{path} is too large for a calibration; give the journal of one.")
-        return path.read_bytes()
-    except OSError as error:
-        raise BadInput(f"{path} cannot be read ({error.strerror}); check its name.") from None
-
-
 def read_journal(path: Path) -> CalibrationRecord:
     """Read a journal without changing it. Raises BadInput, the row named, when it is none."""
-    raw = _read(path)
+    raw = read_bytes(path, MAX_BYTES, "a calibration journal")
     return _parse(raw[: raw.rfind(b"\n") + 1], path)
 
 

@@ -15,6 +15,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from steadyram.errors import BadInput
+from steadyram.metrology.text_file import read_text
 
 MAX_BYTES = 20_000_000
 MAX_POINTS = 200_000
@@ -66,16 +67,7 @@ def read_points(path: Path, *, weights_column: str | None = None) -> Points:
     Raises BadInput with the row named: not text, no header, a missing column, a field that is no
     number, a weight that is not positive, an unknown direction.
     """
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise BadInput(f"{path} is larger than {MAX_BYTES // 1_000_000} MB; a fit needs points.")
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise BadInput(f"there is no file {path}; check the name.") from None
-    except UnicodeDecodeError:
-        raise BadInput(f"{path} is not a text file; save the points as CSV in UTF-8.") from None
-    except OSError as error:
-        raise BadInput(f"{path} cannot be read ({error.strerror}); check its name.") from None
+    text = read_text(path, MAX_BYTES, "a CSV of points")
     numbered = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)

@@ -10,20 +10,14 @@ from numpy.typing import NDArray
 
 from steadyram.errors import BadInput
 from steadyram.metrology.points_file import exact_number
+from steadyram.metrology.text_file import read_text
 
 MAX_BYTES = 1_000_000
 
 
 def read_study(path: Path) -> NDArray[np.float64]:
     """Readings of shape (parts, operators, repeats). Raises BadInput with the row named."""
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise BadInput(f"{path} is too large for a gauge study.")
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise BadInput(f"{path} cannot be read ({error.strerror}); check its name.") from None
-    except UnicodeDecodeError:
-        raise BadInput(f"{path} is not a text file; save the study as CSV in UTF-8.") from None
+    text = read_text(path, MAX_BYTES, "a gauge study")
     cells: dict[tuple[str, str], list[float]] = {}
     header: list[str] | None = None
     for number, line in enumerate(text.splitlines(), start=1):

@@ -62,7 +62,7 @@ def test_fit_refuses(text, words, tmp_path, capsys):
 def test_fit_refuses_a_binary_file_a_missing_one_and_a_folder(tmp_path, capsys):
     binary = tmp_path / "x.csv"
     binary.write_bytes(bytes(range(256)) * 4)
-    for path in (binary, tmp_path / "none.csv", tmp_path):
+    for path in (binary, tmp_path / "none.csv", tmp_path, "/dev/zero", "n" * 5000):
         code, out, err = run(capsys, "fit", str(path), "--model", "line", "--json")
         assert (code, out) == (2, "")
         assert err.count("\n") == 1
