@@ -250,12 +250,14 @@ def print_analysis(result: Analysis, unit: str) -> None:
 @calibration.command("certificate")
 @click.argument("file", type=_path)
 @click.option("--out", type=_path, help="Path without ending; default: beside FILE.")
+@click.option("--previous", type=_path, help="Journal of the calibration before: adds as-found and as-left.")
 @_csv_options
 @_degree
 @_unit
 def certificate(
     file: Path,
     out: Path | None,
+    previous: Path | None,
     header_file: Path | None,
     zero: float | None,
     reference_unit: str,
@@ -265,7 +267,8 @@ def certificate(
     """Write the certificate as HTML and PDF, with its plot."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     stem = out if out is not None else file.with_suffix("")
-    for path in write_certificate(result, stem, unit):
+    before = None if previous is None else analyse(read_journal(previous), str(previous), monte_carlo=False)
+    for path in write_certificate(result, stem, unit, before):
         click.echo(str(path))
 
 

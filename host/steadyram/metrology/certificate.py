@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import io
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from steadyram.metrology.analyse import Analysis, Level
+from steadyram.metrology.drift import compare
 from steadyram.press.job_estimate import write_whole
 from steadyram.units import show, to_unit
 
@@ -107,8 +109,12 @@ def _optional(value: float | None, digits: int = 2) -> str:
     return "-" if value is None else f"{value:.{digits}f}"
 
 
-def contents(analysis: Analysis, unit: str = "kN") -> Contents:
-    """Collect what the certificate says; `unit` is a force unit of `units.FORCE_UNITS`."""
+def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = None) -> Contents:
+    """Collect what the certificate says.
+
+    unit: a force unit of `units.FORCE_UNITS`; previous: the calibration before, for as-found and
+    as-left. Raises BadInput when that is of another transducer or press, or not earlier.
+    """
     record, header = analysis.record, analysis.record.header
     reference = header.reference
     gauge = reference.kind == "gauge"
@@ -171,6 +177,8 @@ def contents(analysis: Analysis, unit: str = "kN") -> Contents:
     if checks:
         agree = sum(c.agrees for c in checks)
         results.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} levels.")
+    if previous is not None:
+        results += _history(previous, analysis, force)
     middle = analysis.levels[len(analysis.levels) // 2]
     indicated = analysis.device.residual_N + analysis.device.force_N
     rows = []
@@ -252,6 +260,25 @@ def contents(analysis: Analysis, unit: str = "kN") -> Contents:
     )
 
 
+def _history(previous: Analysis, analysis: Analysis, force: Callable[[float], str]) -> list[str]:
+    """As-found and as-left in sentences."""
+    drift = compare(previous, analysis)
+    old = previous.record.header
+    found = max(drift.levels, key=lambda v: abs(v.as_found_N) / v.force_N)
+    left = max(drift.levels, key=lambda v: abs(v.as_left_N) / v.force_N)
+    return [
+        f"As found, with calibration {old.number} of {old.made:%Y-%m-%d}: worst error "
+        f"{found.as_found_N:+.3g} N at "
+        f"{force(found.force_N)}, {'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force "
+        f"throughout.",
+        f"As left: worst mean error {left.as_left_N:+.3g} N at {force(left.force_N)}.",
+        f"Drift at most {drift.worst_percent_per_year:.2g} % a year, "
+        f"{'more' if drift.significant else 'no more'} than the uncertainties of both explain; by it "
+        f"the next is due "
+        f"{drift.due:%Y-%m-%d}.",
+    ]
+
+
 def html(said: Contents) -> str:
     """The certificate as one self-contained HTML page."""
     from jinja2 import Environment as Jinja
@@ -319,9 +346,11 @@ def pdf(said: Contents, analysis: Analysis) -> bytes:
     return bytes(document.output())
 
 
-def write_certificate(analysis: Analysis, stem: Path, unit: str = "kN") -> tuple[Path, Path]:
+def write_certificate(
+    analysis: Analysis, stem: Path, unit: str = "kN", previous: Analysis | None = None
+) -> tuple[Path, Path]:
     """Write `stem`.html and `stem`.pdf, each whole or not at all; returns both paths."""
-    said = contents(analysis, unit)
+    said = contents(analysis, unit, previous)
     paths = stem.with_name(stem.name + ".html"), stem.with_name(stem.name + ".pdf")
     write_whole(paths[0], html(said).encode("utf-8"))
     write_whole(paths[1], pdf(said, analysis))

@@ -150,6 +150,14 @@ def test_check_compare_and_rr(tmp_path, capsys):
     assert code == 0
     assert json.loads(out)["worst_percent_per_year"] == pytest.approx(1.5, abs=0.2)
     assert not json.loads(out)["as_found_within"]
+    code, _, _ = run(capsys, "calibration", "certificate", new, "--previous", old)
+    assert code == 0
+    page = (tmp_path / "new.html").read_text()
+    assert "OUTSIDE 1 % of the force" in page
+    assert "As left" in page
+    code, _, err = run(capsys, "calibration", "certificate", old, "--previous", new)
+    assert code == 2
+    assert "not later" in err
     study = tmp_path / "study.csv"
     rows = [(p, o, p + 0.01 * r) for p in range(4) for o in "AB" for r in range(2)]
     study.write_text("part,operator,reading\n" + "".join(f"{p},{o},{v}\n" for p, o, v in rows))
