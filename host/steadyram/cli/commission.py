@@ -1,4 +1,4 @@
-"""`steadyram calibrate` and `steadyram characterise`: the guided procedures, with a person or a virtual operator."""
+"""`steadyram calibrate` and `steadyram characterise`: the guided procedures, by a person or a virtual one."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from rich.table import Table
 
 from steadyram.cli._session import (
     connected,
-    err,
     json_option,
     keep_option,
     out,
@@ -45,15 +44,15 @@ from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show, ureg
 
 F = TypeVar("F", bound=Callable[..., Any])
 _HANDS_CLEAR = (
-    "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in place and in "
-    "force; steadyram replaces none of them."
+    "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in "
+    "place and in force; steadyram replaces none of them."
 )
 
 hands_option = click.option(
     "--hands",
     "hands_url",
     metavar="URL",
-    help="Operator's port of a virtual press (`virtual --operator-listen`); default: you, asked step by step.",
+    help="Operator's port of a virtual press (`virtual --operator-listen`); default: you, step by step.",
 )
 
 
@@ -108,8 +107,8 @@ def calibrate(
 ) -> None:
     """Calibrate against a reference: points up and down on a block, the record, the curve, the upload.
 
-    The device brings the force up in small pulses while you hold the pedal; you read the reference. Where you can
-    set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set instead.
+    The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
+    you can set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set.
     """
     header = read_header(header_file, 0.0)
     target = journal_file if journal_file is not None else Path(f"calibration-{header.number}.jsonl")
@@ -209,8 +208,8 @@ def _same_press(header: Header, press: Installed) -> None:
     ):
         if abs(ours / theirs - 1) > 0.002:
             raise BadInput(
-                f"The header's {what} differs from the device's settings by {ours / theirs - 1:+.1%}; correct the "
-                "header or push the press's settings first."
+                f"The header's {what} differs from the device's settings by {ours / theirs - 1:+.1%}; correct "
+                "the header or push the press's settings first."
             )
 
 
@@ -233,7 +232,7 @@ def characterise(
     store: Path | None,
     as_json: bool,
 ) -> None:
-    """The dead-stop test: measure lags, jitter, rise rates and leak on a block, and say what the press can hold."""
+    """The dead-stop test: measure lags, jitter, rise rates and leak on a block; say what the press can hold."""
     now = datetime.now(UTC)
     target = target if target is not None else Path(f"characterisation-{now:%Y-%m-%d}.json")
     with connected(port, wire_log) as device:

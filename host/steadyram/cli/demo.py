@@ -29,7 +29,7 @@ from steadyram.config import preferences
 )  # fmt: skip
 @json_option
 def demo(folder: Path, seed: int, runtime: str, as_json: bool) -> None:
-    """Calibrate, characterise, push jobs, run three batches, pull the log and write the report: no press needed.
+    """Calibrate, characterise, push jobs, run three batches, pull the log, write the report: no press needed.
 
     Each command that a person with a board would type is shown before it runs.
     """
@@ -48,7 +48,7 @@ def demo(folder: Path, seed: int, runtime: str, as_json: bool) -> None:
         result = run_demo(folder, command, say, seed=seed, runtime=runtime)
         units = preferences()
         table = Table(title="Every stroke at the same force")
-        for heading in ("job", "setpoint", "parts", "first", "mean after", "worst after", "limit"):
+        for heading in ("job", "setpoint", "parts", "first", "later", "worst", "limit"):
             table.add_column(heading, justify="left" if heading == "job" else "right", no_wrap=True)
         for job in result.jobs:
             off = [peak / job.setpoint_N - 1 for peak in job.cell_peaks_N]
@@ -64,15 +64,18 @@ def demo(folder: Path, seed: int, runtime: str, as_json: bool) -> None:
         click.echo()
         out().print(table)
         click.echo(
-            "Peaks by the load cell under the ram, off the setpoint. The limit is what valve timing and"
+            "Peaks off the setpoint by the load cell under the ram: first part, then mean and worst of"
         )
-        click.echo("sensor noise leave possible: 95 of 100 strokes of a perfect cutoff would lie inside it.")
+        click.echo(
+            "the later ones. The limit is what valve timing and sensor noise leave possible: 95 of 100"
+        )
+        click.echo("strokes of a perfect cutoff would lie inside it.")
         for job in result.jobs:
             for name in job.refused:
                 click.echo(f"One stroke of {job.name} was refused before the ram moved ({name}).")
             for name in job.faults:
                 click.echo(f"One stroke of {job.name} was stopped by the fault {name}.")
-        click.echo(f"Firmware on {result.runtime}; {result.strategy}.")
+        click.echo(f"Firmware on {result.runtime}. Cutoff: {result.strategy}.")
         click.echo(f"Done in {result.wall_s:.0f} s. The report is {result.report}")
     if as_json:
         print_json(result.to_json())

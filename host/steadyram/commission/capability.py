@@ -62,25 +62,25 @@ def cautions(measured: Characteristics, ways: list[Feed]) -> list[str]:
     ]
     if measured.rate_slow_N_per_s <= 0:
         out.append(
-            "No slow feed is fitted: small parts are brought up by pulses of the full feed, which takes longer; a "
-            "slow-feed solenoid lowers the smallest setpoint."
+            "No slow feed is fitted: small parts are brought up by pulses of the full feed, which takes "
+            "longer; a slow-feed solenoid lowers the smallest setpoint."
         )
     if measured.leak_per_s > 0.01:
         out.append(
-            f"The held force leaks down {measured.leak_per_s:.1%} a second; a dwell will need top-ups: look at the "
-            "check valve."
+            f"The held force leaks down {measured.leak_per_s:.1%} a second; a dwell will need top-ups: look at "
+            "the check valve."
         )
     if measured.jitter_s > 0.004:
         out.append(
-            f"The valve's timing scatters {1000 * measured.jitter_s:.1f} ms; clean oil, a firm supply voltage and a "
-            "smaller relay help more than anything in software."
+            f"The valve's timing scatters {1000 * measured.jitter_s:.1f} ms; clean oil, a firm supply voltage and "
+            "a smaller relay help more than anything in software."
         )
     if all(way.smallest_N is None for way in ways):
         out.append(
-            "No setpoint within capacity can be held to the tolerance; restrict the flow before using the cutoff."
+            "No setpoint within capacity can be held to the tolerance; restrict the flow first."
         )
     out.append(
-        "Repeat the test when valve, relay, pump, hose or oil change. steadyram is not a safety-rated control and "
-        "replaces no guard, relief valve, emergency stop or two-hand control."
+        "Repeat the test when valve, relay, pump, hose or oil change. steadyram is not a safety-rated control "
+        "and replaces no guard, relief valve, emergency stop or two-hand control."
     )
     return out

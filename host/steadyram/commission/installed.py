@@ -29,7 +29,7 @@ class Installed:
 
 
 def installed(device: Device) -> Installed:
-    """Read the settings in force. Raises CheckFailed when they are nonsense as a set, LinkError, DeviceRefusal."""
+    """Read the settings in force. Raises CheckFailed when they are nonsense, LinkError, DeviceRefusal."""
     values = device.settings().values
     span = values["counts_full"] - values["counts_zero"]
     if span < 1000:

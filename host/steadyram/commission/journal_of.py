@@ -36,7 +36,7 @@ def record_of(found: Found, header: Header, noise_N: float) -> CalibrationRecord
 
 
 def write_journal(record: CalibrationRecord, path: Path) -> None:
-    """Write a record as a journal, whole or not at all. Raises BadInput when it exists or cannot be written."""
+    """Write a record as a journal, whole or not at all. Raises BadInput when it exists or cannot be made."""
     if path.exists():
         raise BadInput(
             f"{path} exists already; a calibration record is never overwritten, choose another name."

@@ -18,7 +18,7 @@ _ENOUGH_LEFT_S = 60.0
 class PersonHands(Hands):
     """Prompts a person.
 
-    ask: puts a question and returns the answer (an empty one is fine where only a key is awaited); say: tells;
+    ask: puts a question and returns the answer (empty where only a key is awaited); say: tells;
     reference_unit: what the reference reads when an answer carries no unit of its own; area_m2: piston area
     when the reference is a gauge on the line (its reading times the area is the force of the oil), else None.
     """

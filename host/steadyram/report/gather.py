@@ -98,12 +98,13 @@ def gather(
         )
     device = next(each for each in store.devices() if each.uid == uid)
     records = [cycle.record for cycle in cycles]
-    settings = _used(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
-    # A device that was not calibrated yet shows an empty calibration: that is none.
-    known = [snapshot for snapshot in store.snapshots(uid, "calibration") if snapshot.content]
-    calibrations = _used(records, "cal_serial", known, lambda s: int(s.content["serial"]))
-    times = [record["at_unix"] for record in records if record["at_unix"]]
     strokes = [record for record in records if "probe" not in record.flags]
+    settings = _used(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
+    # A device that was not calibrated yet shows an empty calibration: that is none. Commissioning strokes are
+    # in counts and need none.
+    known = [snapshot for snapshot in store.snapshots(uid, "calibration") if snapshot.content]
+    calibrations = _used(strokes, "cal_serial", known, lambda s: int(s.content["serial"]))
+    times = [record["at_unix"] for record in records if record["at_unix"]]
     return ReportData(
         uid=uid,
         board=device.board,

@@ -1,4 +1,4 @@
-"""The virtual reference: a load cell under the ram, off by the same share everywhere, as real ones mostly are."""
+"""The virtual reference: a load cell under the ram, off by the same share everywhere."""
 
 from __future__ import annotations
 

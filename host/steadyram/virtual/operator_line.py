@@ -71,7 +71,7 @@ class OperatorLine:
             raise PortLost("The virtual press's operator does not answer any more; start it again.") from None
 
     def force_N(self, action: str) -> float:
-        """Reading of the load cell under the ram: "cell" now, "peak" the highest since last asked; newtons."""
+        """Load cell under the ram, newtons: "cell" now, "peak" the highest since last asked."""
         for text in self.do(action):
             word, _, value = text.partition(" ")
             if word == "force_N":
@@ -107,7 +107,7 @@ class LineHands(Hands):
             if any("CHANGES OPEN" in text for text in self._line.do("show")):
                 return
             self._line.do("enable")
-        raise CheckFailed("The panel does not show that changes are open although the button was held.")
+        raise CheckFailed("The panel does not show open changes although the button was held.")
 
     def use_block(self) -> None:
         self._line.do("block")
