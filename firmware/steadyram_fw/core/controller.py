@@ -106,6 +106,7 @@ class Controller:
         self._zero_want = False
         self._held_n = 0
         self._off_ms = 0
+        self._settle_ms = 0
         self._duration_ms = 0
         self._probe = False
         self._probe_feed = 0
@@ -560,6 +561,7 @@ class Controller:
         else:
             self._timer = p.slow_settle_ms if self.cut.feed == FEED_SLOW else p.settle_ms
         self._off_ms = self._stroke_ms
+        self._settle_ms = 0
 
     def _nudge(self, force):
         if not self._held():
@@ -577,12 +579,20 @@ class Controller:
         if not self._held():
             return
         self._timer -= 1
+        self._settle_ms += 1
+        cut = self.cut
+        p = self.press
+        if self._settle_ms == (p.slow_look_ms if cut.feed == FEED_SLOW else p.look_ms):
+            cut.look_n = force
         if self._timer > 0:
             return
         if self._probe:
             self._probe_on()
             return
-        cut = self.cut
+        if cut.mode >= MODE_FIRST and self._settle_ms < 2 * p.settle_ms and self.sense.rise16 > 3 * p.noise_n + 8:
+            # Still rising: the valve is late. Wait until it is over.
+            self._timer = 6
+            return
         settled = self.sense.force_of_mean(self.sense.mean16())
         self._log_pulse()
         what = cut.decide(settled)

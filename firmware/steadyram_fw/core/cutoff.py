@@ -17,6 +17,7 @@ from .learn import (
     L_CYCLES,
     L_FIRST_N,
     L_LAST_ERR,
+    L_LATE,
     L_LEAD,
     L_LEAD_N,
     L_LEAD_SLOW,
@@ -51,7 +52,7 @@ NEXT_FEED = 2
 NEXT_SHORT = 3
 
 FIRST_PULSES = 400
-LEARNED_PULSES = 80
+LEARNED_PULSES = 200
 
 
 class Cutoff:
@@ -78,7 +79,9 @@ class Cutoff:
         self.rss16 = 1
         self.f0 = 0
         self.w16 = 0
-        self.late16 = 0
+        self.look_n = 0
+        self.rise_end16 = 0
+        self.late_seen = False
         self.verified = False
         self.best16 = 0
         self.weight16 = 0
@@ -113,7 +116,9 @@ class Cutoff:
         self.contact16 = -1
         self.f0 = 0
         self.w16 = 0
-        self.late16 = 0
+        self.look_n = 0
+        self.rise_end16 = 0
+        self.late_seen = False
         self.verified = False
         self.best16 = 0
         self.weight16 = 0
@@ -142,6 +147,7 @@ class Cutoff:
         if p.strategy == 2:
             self.mode = MODE_DEAD_LEAD
             return
+        p.set_late(learned[L_LATE] if learned[L_SETPOINT] == setpoint else 0)
         jit = p.jitter16
         known = learned[L_CYCLES] > 0 and learned[L_SETPOINT] == setpoint and learned[L_RS] > 0
         dead = p.dead16(setpoint)
@@ -325,6 +331,8 @@ class Cutoff:
     def feed_ends(self, force, rise16):
         p = self._p
         self.end_n = force
+        self.rise_end16 = rise16
+        self.look_n = 0
         self.steep = 3 * rise16 > p.dead16(force) if self.feed == FEED_FULL and self.width_ms == 0 else self.steep
         slow = self.feed == FEED_SLOW
         share = p.slow_share if slow else p.share(force)
@@ -444,7 +452,7 @@ class Cutoff:
         if not self.landed_once:
             self.landed_once = True
             self.landed_n = force
-        if self.feed == FEED_SLOW and self.width_ms == 0 and not self.landed_by_slow:
+        if self.feed == FEED_SLOW and self.width_ms == 0:
             self.landed_by_slow = True
             self.slow_landed_n = force
         gap = setpoint - force
@@ -478,16 +486,19 @@ class Cutoff:
                     return NEXT_PULSE
             return self._slow(gap, self.rss16, touched)
         jit = p.jitter16
-        known16 = self._flow_for(force, rate) - self.late16
-        if not self.verified:
+        known16 = self._flow_for(force, rate)
+        if not self.verified and self.pulses < 4:
             slack = (p.close16 >> 1) - time_for(self.allow_n, rate)
             if slack > 0:
                 known16 -= slack
-        reach16 = self.learned[L_US] - self.u16 - 2 * spread16(self.learned, self._moves_var()) - self.late16
+        reach16 = self.learned[L_US] - self.u16 - 2 * spread16(self.learned, self._moves_var())
         if force > p.changeover_n:
             reach16 = (reach16 << 8) // p.high_share
         # On a plateau the knee is somewhere ahead, seldom right here: a little more is risked than on the rise.
-        w16 = known16 - (jit >> 1) if self.steep else known16 + jit
+        if known16 > 6 * jit:
+            # A long pulse errs by the rate more than by the valve.
+            known16 -= known16 >> 3
+        w16 = known16 - (jit >> 1) if self.steep else known16 + (jit >> 2)
         if not touched:
             # Not on the part yet: the longer of what position allows and what any contact in it could stand.
             w16 = self._flow_for(0, rate) - ((jit * 3) >> 1)
@@ -497,6 +508,8 @@ class Cutoff:
             w16 = reach16
         if w16 < jit:
             w16 = jit
+        # Pulses that move nothing are too short for this valve today: lengthen them.
+        w16 += min(self.flat, 12) * (jit >> 3)
         return self._full(w16, gap)
 
     def _moves_var(self):
@@ -514,7 +527,7 @@ class Cutoff:
         self.feed = FEED_FULL
         ms = (w16 + p.open16 - p.close16 + 8) >> 4 if self.mode != MODE_FIRST else self._pulse_ms(w16)
         if ms < 1:
-            least = 16 + p.close16 - p.open16 + self.late16
+            least = 16 + p.close16 - p.open16
             if least > 0:
                 excess = force_over(self.rs16, least) - gap
                 if excess > (gap >> 1 if self.mode != MODE_FIRST else 2 * self.sig_n):
@@ -561,6 +574,8 @@ class Cutoff:
             self.u16 -= (late * (256 - p.high_share)) >> 8
         moved16 = self.u16 - self.base16
         gained = force - self.f0
+        steep = gained > force_over(p.slow16 if slow else p.dead16(force), max(moved16, 1)) // 3
+        self._watch_valve(force, gained, moved16, steep)
         if self.contact16 < 0 and force > self.touch_n:
             self.contact16 = self.base16
         level = self.level
@@ -575,28 +590,58 @@ class Cutoff:
         if moved16 > 0:
             # Only a move that follows a steep one counts as rise at the setpoint: the first steep move may
             # straddle the knee, and a plateau's slope taken for it would overshoot the next part.
-            steep = gained > force_over(p.slow16 if slow else p.dead16(force), moved16) // 3
-            if steep and self.steep and moved16 < 4000 and self.weight16 < 4000:
+            if steep and self.steep and self.f0 > self.setpoint >> 1 and moved16 < 4000 and self.weight16 < 4000:
                 self.weight16 += moved16
                 self.best16 += gained
             self.steep = steep
-            if self.f0 <= self.setpoint >> 1:
-                moved16 = 0
-        if moved16 > 0:
-            turned = self.f0 < p.changeover_n < force
-            if not slow and not turned and self.mode != MODE_FIRST and self.pulses:
-                moved16 = (min(moved16, 60000) << 8) // p.share(force)
-                late = time_for(gained, self.rs16) - moved16
-                if late > 3 * p.jitter16 + 16:
-                    self.late16 = clamp(self.late16 + late, 0, p.close16)
-                    self.verified = True
-                elif late > -(3 * p.jitter16 + 16):
-                    self.verified = True
         if gained < self.touch_n and force > self.touch_n:
             self.flat += 1
         else:
             self.flat = 0
         self.f0 = force
+
+    def _watch_valve(self, force, gained, moved16, steep):
+        """Did the force still rise when the flow should have ended? Then the valve is later than it was."""
+        p = self._p
+        if not p.characterised or self.look_n == 0:
+            return
+        after = force - self.look_n
+        if self.width_ms == 0:
+            # The slope at the command tells what the flow was worth, if no knee came after it.
+            rise16 = self.rise_end16
+            if self.feed == FEED_SLOW:
+                rise16 = max(rise16, self.rss16)
+            elif not (self.by_force or self.mode == MODE_LEAD) and force > self.setpoint - (self.setpoint >> 3):
+                return
+            if rise16 < 4 * p.noise_n:
+                return
+            extra = time_for(after, rise16) if after > 2 * p.noise_n else 0
+            if self.end_n < p.turn_n < force:
+                extra = (extra << 8) // p.high_share if extra < 60000 else 0
+            telling = True
+        else:
+            if p.late16 > 0 and self.f0 > self.touch_n and gained < 2 * p.noise_n and moved16 > p.jitter16:
+                # It should have moved and did not: the valve is not that late.
+                p.set_late(p.late16 - max(8, p.late16 >> 2))
+                return
+            if gained < 6 * p.noise_n or moved16 < 8 or steep != self.steep:
+                # Nothing to tell by, or a knee was crossed.
+                return
+            share = (after << 8) // gained if 0 < after < 4000000 else 0
+            extra = 0
+            if after > 2 * p.noise_n and share > 24:
+                share = min(share, 230)
+                extra = (min(moved16, 8000) * share) // (256 - share)
+            telling = gained > 12 * p.noise_n
+        if extra > p.jitter16:
+            extra = min(extra + 2 * p.jitter16, p.late_max16)
+            # One odd closing is jitter: half of what it shows beyond is believed at once, the rest if it stays.
+            late = clamp(p.late16 + extra - p.jitter16, -p.late_max16, p.late_max16)
+            p.set_late(late)
+            self.late_seen = True
+            self.verified = True
+        elif telling:
+            self.verified = True
 
     # ------------------------------------------------------------------ after the part
     def learn(self, force):
@@ -643,14 +688,19 @@ class Cutoff:
                 new = 8
             a[L_LEAD] -= force_over(new, p.close16 + p.see16) - force_over(old if old else rs, p.close16 + p.see16)
             a[L_RISE] = new
-        if mode == MODE_LEAD or self.by_force:
+        if self.late_seen:
+            a[L_LATE] = p.late16
+        elif a[L_LATE] > 0 and self.verified:
+            # A valve that has recovered is noticed slowly: too long a lead only lands short.
+            a[L_LATE] -= (a[L_LATE] >> 5) + 1
+        if (mode == MODE_LEAD or self.by_force) and not self.late_seen:
             tried = a[L_LEAD_N]
             most = force_over(dead, p.close16 + p.see16) >> 1
             a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)
             a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
         if mode == MODE_PLAN and self.used_slow and self.landed_by_slow:
             step = clamp(self.slow_landed_n - setpoint, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
-            a[L_LEAD_SLOW] += step >> (1 if n < 3 else 2)
+            a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * self.sig_n else 2)
         if self.contact16 > 0:
             a[L_UC] = self.contact16 if n == 0 else a[L_UC] + ((self.contact16 - a[L_UC]) >> 1)
         follow_position(a, seen, clamp(noise, 4, 1000000))

@@ -25,6 +25,7 @@ L_KNEE_N = 11
 L_LAST_ERR = 12
 L_SLACK = 13  # mean absolute error of the landed parts, newtons
 L_RISE = 14  # rise rate where the feed was closed, r16
+L_LATE = 15  # how much later the valve closes than when characterised, t16
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
 L_SETPOINT = 40  # setpoint for which all this holds
 L_LEAD_N = 41  # cycles in which the lead was tried

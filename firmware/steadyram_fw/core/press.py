@@ -25,9 +25,9 @@ class Press:
         self.capacity_n = s[t.S_CAPACITY_N]
         self.overforce_n = s[t.S_OVERFORCE_N]
         self.open16 = _t16(s[t.S_OPEN_LAG_US])
-        self.close16 = _t16(s[t.S_CLOSE_LAG_US]) + _t16(s[t.S_COAST_US])
+        self._close16 = _t16(s[t.S_CLOSE_LAG_US]) + _t16(s[t.S_COAST_US])
         self.slow_open16 = _t16(s[t.S_SLOW_OPEN_LAG_US])
-        self.slow_close16 = _t16(s[t.S_SLOW_CLOSE_LAG_US])
+        self._slow_close16 = _t16(s[t.S_SLOW_CLOSE_LAG_US])
         self.sensor16 = _t16(s[t.S_SENSOR_LAG_US])
         self.jitter16 = _t16(s[t.S_JITTER_US])
         self.low16 = _r16(s[t.S_RATE_LOW_N_S])
@@ -45,9 +45,21 @@ class Press:
         self.slow_share = min(256, max(1, (self.slow16 << 8) // self.low16)) if self.low16 else 1
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
         self.see16 = self.sensor16 + 32
+        self.set_late(0)
+
+    def set_late(self, late16):
+        """The valves close later (cold oil, wear) or sooner than when they were characterised."""
+        self.late16 = late16
+        self.close16 = max(16, self._close16 + late16)
+        self.slow_close16 = max(16, self._slow_close16 + late16)
         # Reading settled to 2 % of what remains: four time constants, then 16 samples.
-        self.settle_ms = ((self.close16 + 3 * self.jitter16 + 4 * self.sensor16) >> 4) + 18
-        self.slow_settle_ms = ((self.slow_close16 + 3 * self.jitter16 + 4 * self.sensor16) >> 4) + 18
+        rest = 3 * self.jitter16 + 4 * self.sensor16
+        self.settle_ms = ((self.close16 + rest) >> 4) + 18
+        self.slow_settle_ms = ((self.slow_close16 + rest) >> 4) + 18
+        # When the flow should have ended and the sensor have shown it, jitter allowed for.
+        self.look_ms = ((self.close16 + self.see16 + 2 * self.jitter16) >> 4) + 2
+        self.slow_look_ms = ((self.slow_close16 + self.see16 + 2 * self.jitter16) >> 4) + 2
+        self.late_max16 = (self._close16 * 3) >> 2
 
     def dead16(self, force_n):
         """Full-feed rise rate on a dead stop at a force: the stiffest that any part can be."""
