@@ -36,7 +36,7 @@ class Internal:
         self._mean = mean
         return ratio(total // n, mean >> 4)
 
-    def at_rest(self):
+    def resting(self, quiet):
         """Nothing to do between strokes."""
 
 
@@ -50,7 +50,7 @@ def ratio(signal, supply):
 
 # The registers of a widespread kind of 16-bit I2C converter, as its public description gives them:
 # one register with the last conversion, one for the configuration, two limits that turn the alert pin into a
-# data-ready pin when the upper one's top bit is set and the lower one's is clear. Another kind is another table.
+# data-ready pin when the upper one's top bit is set and the lower one's is clear. Another kind, another table.
 SIXTEEN_BIT = {
     "address": 0x48,
     "conversion": 0,
@@ -126,16 +126,15 @@ class External:
             return 0
         return ratio(values[0] << 1, values[1] << 1)
 
-    def at_rest(self):
-        """Called once a step while nothing is energised: now and then look at the supply."""
+    def resting(self, quiet):
+        """Called once a step; `quiet`: nothing is energised, so the supply may be looked at now and then."""
+        if not quiet:
+            self._want_supply = False
+            return
         self._age += 1
         if self._age >= self._rest_ms:
             self._age = 0
             self._want_supply = True
-
-    def stroke(self):
-        """A stroke is live: finish no look at the supply that has not begun."""
-        self._want_supply = False
 
 
 def _word(value):

@@ -28,7 +28,7 @@ class _Missing:
     def counts(self):
         return 0
 
-    def at_rest(self):
+    def resting(self, quiet):
         pass
 
 

@@ -1,11 +1,11 @@
 """Pico-class boards: RP2040 and RP2350.
 
-The control step runs in a hard timer interrupt. Measured against the other choices:
+The control step runs in a hard timer interrupt. The choices:
   a soft callback    waits for collections and for any long call in C, milliseconds each: too late for a valve
-  the second core    shares one lock-free heap without a guard on objects, is locked out by flash writes all the
-                     same, and would need every exchange with the foreground to be guarded
-  a hard interrupt   is late only while flash is written, which happens only while nothing is energised; it may
-                     not allocate, and the core never does (proved with the heap locked)
+  the second core    shares one heap without a guard on objects, is locked out by flash writes all the same,
+                     and would need every exchange with the foreground to be guarded
+  a hard interrupt   is late only while flash is written, which happens only while nothing is energised; it
+                     may not allocate, and the core never does (proved with the heap locked)
 The RP2350 has room to spare at its own clock. The RP2040 is run at 200 MHz, a clock its maker's documents
 allow at the usual core voltage (from memory), since at 125 MHz the step could fill the millisecond.
 """

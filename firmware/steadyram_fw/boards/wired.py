@@ -33,7 +33,7 @@ def safe_outputs(machine, pins):
 
 
 class Wired:
-    """A board made of its parts. `outputs` from safe_outputs(); `hard`: the timer's callback may interrupt."""
+    """A board made of its parts. `outputs` from safe_outputs(); `hard`: the timer's callback interrupts."""
 
     def __init__(self, machine, pins, outputs, converter, link, screen, uid, name, root="/", hard=False):
         self.name = name
@@ -139,9 +139,9 @@ class Wired:
             self._due = time.ticks_add(self._due, 1000 * (lost + 1))
             converter = self.converter
             counts = converter.counts()
-            if not self._out & _VALVES:
-                converter.at_rest()
-            elif late > LATE_US:
+            quiet = self._out & _VALVES == 0
+            converter.resting(quiet)
+            if late > LATE_US and not quiet:
                 self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
             self.drive(self._tick(counts, self.levels()))
             self._knob_step()

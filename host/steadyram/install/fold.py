@@ -1,9 +1,9 @@
 """Fold the firmware's named constants into its code before it is compiled for a board.
 
 `tables.IN_EXTEND` costs a small board two dictionary look-ups every time, and the control step has over a
-hundred of them. MicroPython's compiler folds a constant only within one module, so this is done to the source:
-names of whole numbers that a module gets from `tables` or by `from .x import NAME`, and its own capital names,
-become the numbers. Nothing else is touched, and line numbers stay.
+hundred of them. MicroPython's compiler folds a constant only within one module, so this is done to the
+source: names of whole numbers that a module gets from `tables` or by `from .x import NAME`, and its own
+capital names, become the numbers. Nothing else is touched, and line numbers stay.
 """
 
 from __future__ import annotations
