@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from tests.micropython import tape_replay as layout
+
 import steadyram_fw.core.controller as core_module
 from steadyram.device import Device
 from steadyram.link.definition import definition
@@ -22,7 +24,6 @@ from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_changes, open_device
 from steadyram.virtual.trial import install
 from steadyram_fw import tables
-from tests.micropython import tape_replay as layout
 
 TOP_S = 60.0
 

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-from steadyram_fw import tables
 from tests.micropython import runtimes, tape_replay
 from tests.micropython.make_tape import Tape, record
 from tests.micropython.narrow_integers import Narrow, narrow_core
+
+from steadyram_fw import tables
 
 PRESSES = Path(__file__).resolve().parents[1] / "presses"
 STEPS_AT_LEAST = 100_000
