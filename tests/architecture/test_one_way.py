@@ -1,0 +1,224 @@
+"""Dependencies point one way, and the control core is what it says: pure, integer, on its own."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+FIRMWARE = ROOT / "firmware" / "steadyram_fw"
+HOST = ROOT / "host" / "steadyram"
+CORE_FILES = sorted((FIRMWARE / "core").glob("*.py"))
+
+# Rooms of the firmware from the inside out; a module may import from its own room and those before it.
+FIRMWARE_ROOMS = ["tables", "version", "core", "services", "app", "boards"]
+# Modules that both MicroPython on the smallest board and CPython have, for what must run on both.
+SHARED_LIBRARY = {"array", "binascii", "gc", "os", "struct", "sys", "time", "micropython"}
+NOT_IN_THE_CORE = {"float", "round", "pow", "divmod", "open", "print", "input", "exec", "eval"}
+# Rooms of the host likewise; those in one row do not import each other.
+HOST_ROOMS = [
+    {"__init__", "errors"},
+    {"units"},
+    {"config"},
+    {"link", "press"},
+    {"device", "metrology", "jobs", "settings_file"},
+    {"cycles", "commission", "install"},
+    {"report"},
+    {"virtual"},
+    {"cli"},
+    {"__main__"},
+]
+
+
+def package_of(file: Path, root: Path) -> list[str]:
+    """Dotted parts of the package that holds a file, the root package first."""
+    return [root.name, *file.relative_to(root).parts[:-1]]
+
+
+def imports(file: Path, root: Path, *, at_run_time: bool = True) -> Iterator[tuple[str, int]]:
+    """(absolute module name, line) of every import, those inside functions included.
+
+    at_run_time: leave out what is imported for type checkers only.
+    """
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    skipped: set[ast.AST] = set()
+    for node in ast.walk(tree):
+        typing_only = isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        if at_run_time and typing_only:
+            skipped.update(each for line in node.body for each in ast.walk(line))
+    package = package_of(file, root)
+    for node in ast.walk(tree):
+        if node in skipped:
+            continue
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, node.lineno
+        elif isinstance(node, ast.ImportFrom):
+            if node.level:
+                base = package[: len(package) - node.level + 1]
+                module = ".".join([*base, *([node.module] if node.module else [])])
+            else:
+                module = node.module or ""
+            if (module.count(".") == 0 and module == root.name) or node.module is None:
+                for alias in node.names:
+                    yield f"{module}.{alias.name}", node.lineno
+            else:
+                yield module, node.lineno
+
+
+def room(module: str) -> str:
+    """First part below the package: its room."""
+    return module.split(".")[1] if "." in module else "__init__"
+
+
+def files_of(root: Path) -> list[Path]:
+    return sorted(file for file in root.rglob("*.py") if "__pycache__" not in file.parts)
+
+
+def name(file: Path) -> str:
+    return file.relative_to(ROOT).as_posix()
+
+
+# ---------------------------------------------------------------------- the control core
+@pytest.mark.parametrize("file", CORE_FILES, ids=name)
+def test_core_imports_only_itself_and_the_tables(file: Path) -> None:
+    allowed = {"array"}
+    strange = [
+        f"{file.name}:{line} {module}"
+        for module, line in imports(file, FIRMWARE)
+        if module not in allowed and room(module) not in ("core", "tables")
+    ]
+    assert strange == []
+
+
+@pytest.mark.parametrize("file", CORE_FILES, ids=name)
+def test_core_computes_with_integers_and_does_no_io(file: Path) -> None:
+    wrong = []
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        line = getattr(node, "lineno", 0)
+        if isinstance(node, ast.Constant) and isinstance(node.value, float | complex):
+            wrong.append(f"{file.name}:{line} the number {node.value}")
+        elif isinstance(node, ast.BinOp | ast.AugAssign) and isinstance(node.op, ast.Div | ast.Pow):
+            wrong.append(f"{file.name}:{line} {ast.unparse(node)}")
+        elif isinstance(node, ast.Call) and ast.unparse(node.func) in NOT_IN_THE_CORE:
+            wrong.append(f"{file.name}:{line} a call of {ast.unparse(node.func)}")
+    assert wrong == []
+
+
+def allocating(node: ast.AST) -> str | None:
+    """What in a function's body makes an object on MicroPython's heap, as far as syntax tells."""
+    match node:
+        case (
+            ast.List()
+            | ast.Dict()
+            | ast.Set()
+            | ast.ListComp()
+            | ast.DictComp()
+            | ast.SetComp()
+            | ast.GeneratorExp()
+        ):
+            return "a container"
+        case ast.JoinedStr() | ast.Lambda() | ast.FunctionDef() | ast.Starred():
+            return "a closure, a text or unpacked arguments"
+        case ast.Subscript(slice=ast.Slice()):
+            return "a slice"
+        case ast.Tuple(ctx=ast.Load(), elts=elements) if not all(
+            isinstance(e, ast.Constant) for e in elements
+        ):
+            return "a tuple"
+    return None
+
+
+def test_the_control_step_has_no_allocating_syntax() -> None:
+    """Everything that `step` can reach by name. The proof proper is the locked heap; this one names the line."""
+    functions: dict[str, list[tuple[Path, ast.FunctionDef]]] = {}
+    for file in CORE_FILES:
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                functions.setdefault(node.name, []).append((file, node))
+    reached, todo = {"step"}, ["step"]
+    wrong = []
+    while todo:
+        for file, function in functions[todo.pop()]:
+            for statement in function.body:
+                for node in ast.walk(statement):
+                    if (what := allocating(node)) is not None:
+                        wrong.append(f"{file.name}:{node.lineno} in {function.name}: {what}")  # type: ignore[attr-defined]
+                    called = getattr(node, "attr", getattr(node, "id", None))
+                    if called in functions and called not in reached:
+                        reached.add(called)
+                        todo.append(called)
+    assert {"sample", "advance", "learn", "decide"} <= reached
+    assert wrong == []
+
+
+# ---------------------------------------------------------------------- who may know whom
+@pytest.mark.parametrize("file", files_of(FIRMWARE), ids=name)
+def test_firmware_points_inwards(file: Path) -> None:
+    own = file.relative_to(FIRMWARE).parts[0].removesuffix(".py")
+    if own == "__init__":
+        assert list(imports(file, FIRMWARE)) == []
+        return
+    wrong = []
+    for module, line in imports(file, FIRMWARE):
+        top = module.split(".")[0]
+        if top == "steadyram_fw":
+            if FIRMWARE_ROOMS.index(room(module)) > FIRMWARE_ROOMS.index(own):
+                wrong.append(f"{name(file)}:{line} {module}")
+        elif own != "boards" and top not in SHARED_LIBRARY:
+            wrong.append(f"{name(file)}:{line} {module}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize("file", files_of(HOST), ids=name)
+def test_host_points_inwards(file: Path) -> None:
+    ranks = {each: rank for rank, row in enumerate(HOST_ROOMS) for each in row}
+    own = file.relative_to(HOST).parts[0].removesuffix(".py")
+    assert own in ranks, f"{own} has no place in the order of rooms"
+    wrong = []
+    for module, line in imports(file, HOST):
+        if module.split(".")[0] != "steadyram" or room(module) == own:
+            continue
+        target = room(module)
+        if target not in ranks:
+            # a name of the package itself, such as its version
+            target = "__init__"
+        if ranks[target] >= ranks[own]:
+            wrong.append(f"{name(file)}:{line} {module}")
+    assert wrong == []
+
+
+def test_only_the_transport_opens_serial_ports() -> None:
+    users = {
+        name(file)
+        for file in files_of(HOST)
+        for module, _ in imports(file, HOST)
+        if module.split(".")[0] == "serial"
+    }
+    assert users == {"host/steadyram/link/transport.py"}
+
+
+def test_pint_is_used_in_one_place() -> None:
+    users = {
+        name(file)
+        for file in files_of(HOST)
+        for module, _ in imports(file, HOST)
+        if module.split(".")[0] == "pint"
+    }
+    assert users == {"host/steadyram/units.py"}
+
+
+def test_the_host_knows_of_the_firmware_only_its_tables() -> None:
+    """The virtual press runs the firmware; all others know the protocol's numbers and nothing behind them."""
+    wrong = [
+        f"{name(file)}:{line} {module}"
+        for file in files_of(HOST)
+        for module, line in imports(file, HOST)
+        if module.startswith("steadyram_fw.")
+        and not module.startswith("steadyram_fw.tables")
+        and not name(file).startswith("host/steadyram/virtual/")
+    ]
+    assert wrong == []
