@@ -593,7 +593,12 @@ class Controller:
             # Still rising: the valve is late. Wait until it is over.
             self._timer = 6
             return
-        settled = self.sense.force_of_mean(self.sense.mean16())
+        if p.holds_load:
+            settled = self.sense.force_of_mean(self.sense.mean16())
+        else:
+            # An open centre keeps nothing: there is only the peak, less what noise adds to a highest reading, and
+            # more by what the sensor had not yet seen when the force fell away.
+            settled = self.peak_n - p.noise_n + force_over(cut.rs16, p.see16 - 8)
         self._log_pulse()
         what = cut.decide(settled)
         if what == NEXT_PULSE:

@@ -91,6 +91,7 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.again16 = 0
         self.carry = 0
         self.end_n = 0
         self.guard_n = 0
@@ -128,6 +129,7 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.again16 = 0
         self.carry = 0
         self.end_n = 0
         self.guard_n = 0
@@ -167,7 +169,11 @@ class Cutoff:
             self._begin_first()
             return
         self.accept_n = max(setpoint // 140, (self.sig_n * 5) >> 2)
-        if self._lead_will_do():
+        if not p.holds_load and setpoint - force_over(p.low16, p.close16 + p.see16) <= 2 * self.touch_n:
+            self._begin_first()
+            return
+        if not p.holds_load or self._lead_will_do():
+            # An open centre gives one shot: no pulse can add to a force that is gone.
             self.mode = MODE_LEAD
             self.accept_n = max(setpoint // 110, self.sig_n * 2)
             return
@@ -270,7 +276,7 @@ class Cutoff:
             return False
         if p.burst:
             return force_over(rs, p.close16 + p.see16) <= self.allow_n
-        return not p.holds_load or self._linear(0)
+        return self._linear(0)
 
     def _begin_plan(self):
         p = self._p
@@ -279,7 +285,8 @@ class Cutoff:
         self.by_force = False
         slack = (p.close16 >> 1) - time_for(self.allow_n, self.rs16)
         guard_n = force_over(self.rs16, 3 * p.jitter16 + (slack if slack > 0 else 0))
-        if not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1):
+        one_shot = not p.holds_load or (not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1))
+        if one_shot:
             guard_n = 0
         if not p.burst and self._linear(guard_n):
             # The force tells better than the position when to close; what a slower valve could add is kept below.
@@ -292,7 +299,7 @@ class Cutoff:
             return
         spread = spread16(a, p.jitter16 * p.jitter16 * 2)
         margin = 3 * spread + (slack if slack > 0 else 0)
-        if not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1):
+        if one_shot:
             # The shortest pulse would overshoot: the feed itself must land the part.
             margin = spread >> 1
         land = a[L_US] - margin
@@ -459,7 +466,7 @@ class Cutoff:
         if gap <= self.accept_n:
             return NEXT_DONE
         if not p.holds_load:
-            return NEXT_DONE
+            return self._again(force)
         if self.pulses >= (FIRST_PULSES if mode == MODE_FIRST else LEARNED_PULSES):
             return NEXT_SHORT
         touched = force > self.touch_n
@@ -511,6 +518,25 @@ class Cutoff:
         # Pulses that move nothing are too short for this valve today: lengthen them.
         w16 += min(self.flat, 12) * (jit >> 3)
         return self._full(w16, gap)
+
+    def _again(self, force):
+        """Open centre, first part: every push starts from nothing; lengthen it until it reaches the setpoint."""
+        p = self._p
+        if self.mode != MODE_FIRST or self.pulses >= FIRST_PULSES:
+            return NEXT_DONE
+        if force <= self.touch_n:
+            self._approach()
+            return self._go()
+        if self.setpoint - force_over(p.low16, p.close16 + p.see16) > 2 * self.touch_n:
+            return NEXT_DONE
+        self.feed = FEED_FULL
+        if self.again16 == 0:
+            self.again16 = self._safe16(0)
+        else:
+            most = self.again16 + (self.again16 >> 2) + 8
+            self.again16 = min(most, (self.again16 * min((self.setpoint << 6) // force, 128)) >> 6)
+        self.width_ms = max(1, self._pulse_ms(self.again16))
+        return NEXT_PULSE
 
     def _moves_var(self):
         """Variance of the position after this stroke's moves and the next one, u16 squared: jitter of two edges each."""
@@ -603,7 +629,7 @@ class Cutoff:
     def _watch_valve(self, force, gained, moved16, steep):
         """Did the force still rise when the flow should have ended? Then the valve is later than it was."""
         p = self._p
-        if not p.characterised or self.look_n == 0:
+        if not p.characterised or self.look_n == 0 or not p.holds_load:
             return
         after = force - self.look_n
         if self.width_ms == 0:
@@ -680,7 +706,7 @@ class Cutoff:
         # The lead is judged by where the feed alone landed the part, before any pulse.
         target = setpoint - self.guard_n
         step = clamp(self.landed_n - target, -6 * self.sig_n - 1, 6 * self.sig_n + 1)
-        if self.trip16 > 0 and (setpoint < p.changeover_n or self.trip_n > p.changeover_n):
+        if p.holds_load and self.trip16 > 0 and (setpoint < p.changeover_n or self.trip_n > p.changeover_n):
             # A change of the rate is a change of the lead that was learned with it.
             old = a[L_RISE]
             new = self.trip16 if old == 0 else old + ((self.trip16 - old) >> 2)

@@ -10,6 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+from numpy.typing import NDArray
+
 from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import mean_counts, probe_stroke
 from steadyram.device import Device
@@ -153,21 +156,37 @@ def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noi
 
 
 def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N: float) -> list[Point]:
-    """An open-centre press holds nothing: read while the pump presses against its relief valve."""
+    """An open-centre press holds nothing: read in free travel and while the pump presses against its relief valve.
+
+    In free travel the pressure is what seal friction needs and the force on the work is nil: a point of the
+    rising branch that asks for no reference.
+    """
+    rest = probe_stroke(device, hands, cut_counts=zero + 0.2 * (aim - zero), pause_ms=50)
+    free = _free_travel(rest.start, zero, aim)
+    device.probe(feed=0, cut_counts=65535, pulse_ms=0, pulses=0, pause_ms=1)
     hands.press_extend()
+    tops: list[Point] = []
     try:
         for _ in range(200):
             hands.wait(0.1)
             if device.now().mean_counts >= aim:
                 break
         hands.wait(0.5)
-        top = _read(device, hands, True)
+        tops = [_read(device, hands, True) for _ in range(2)]
     finally:
         hands.release_extend()
     hands.wait(0.5)
-    if top.force_N < 0.2 * capacity_N:
+    if tops[0].force_N < 0.2 * capacity_N:
         raise CheckFailed("The force did not come up: check pump, valve and relief setting.")
-    return [Point(0.0, zero, True), top]
+    return [Point(0.0, free, True), *tops]
+
+
+def _free_travel(start: NDArray[np.float64], zero: float, aim: float) -> float:
+    """Mean reading between the first flow and contact; the zero if the travel was too short to tell."""
+    contact = np.flatnonzero(start > zero + 0.03 * (aim - zero))
+    end = int(contact[0]) if len(contact) else len(start)
+    middle = start[end // 2 : max(end // 2, end - 6)]
+    return float(np.mean(middle)) if len(middle) >= 4 else zero
 
 
 def _read(device: Device, hands: Hands, rising: bool) -> Point:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from steadyram.commission.hands import Hands
-from steadyram.commission.lags import Corner, fit_end, fit_start, two_rates
+from steadyram.commission.lags import Corner, fit_drop, fit_end, fit_start, two_rates
 from steadyram.commission.strokes import Stroke, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
@@ -78,6 +78,7 @@ def characterise(
     zero_counts: float,
     slow_fitted: bool,
     burst: bool,
+    holds_load: bool = True,
     rounds: int = 5,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Characteristics:
@@ -106,11 +107,11 @@ def characterise(
         while aim < top:
             stroke = probe_stroke(device, hands, cut_counts=aim, pause_ms=_PAUSE_MS)
             out.strokes += 1
-            _take(stroke, opens, closes, noises, on_block=True)
-            here = mean_counts(device, hands, 1)
+            _take(stroke, opens, closes, noises, holds_load=holds_load)
+            here = mean_counts(device, hands, 1) if holds_load else aim
             if here < aim - 0.01 * span:
                 break
-            aim = max(aim, here) + 0.06 * span
+            aim = max(aim, here) + (0.06 if holds_load else 0.12) * span
             if here > top:
                 break
         progress(turn + 1, total)
@@ -152,13 +153,14 @@ def _back_off(device: Device, hands: Hands, below: float) -> None:
 
 
 def _take(
-    stroke: Stroke, opens: list[Corner], closes: list[Corner], noises: list[float], *, on_block: bool
+    stroke: Stroke, opens: list[Corner], closes: list[Corner], noises: list[float], *, holds_load: bool = True
 ) -> None:
-    end = fit_end(stroke.fine, stroke.cut, LONGEST_LAG_MS - 20)
+    longest = LONGEST_LAG_MS - 20
+    end = fit_end(stroke.fine, stroke.cut, longest) if holds_load else fit_drop(stroke.fine, stroke.cut, longest)
     if end is not None:
         closes.append(end)
     noises.append(float(np.std(np.diff(stroke.fine[-60:])) / math.sqrt(2)))
-    if on_block and stroke.start_dt_s <= 0.004:
+    if stroke.start_dt_s <= 0.004:
         begin = fit_start(stroke.start, LONGEST_LAG_MS, end.tau_ms if end else 2.0, stroke.start_dt_s * 1000)
         if begin is not None:
             opens.append(begin)
@@ -202,7 +204,7 @@ def _slow(
                 device, hands, slow=True, cut_counts=here + (0.02 + 0.01 * turn) * span, pause_ms=_PAUSE_MS
             )
             out.strokes += 1
-            _take(stroke, opens, closes, noises, on_block=True)
+            _take(stroke, opens, closes, noises)
             if step == 3:
                 break
 

@@ -77,6 +77,18 @@ def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = Non
     return Corner(float(end), float(slope), float(abs(tau) if tau_ms is None else tau_ms), rms)
 
 
+def fit_drop(fine: Samples, cut: int, longest_ms: int) -> Corner | None:
+    """End of flow of an open-centre valve: the force is lost at once, so the reading turns where the flow ended."""
+    first, last = max(0, cut - 30), min(len(fine), cut + longest_ms)
+    if cut - first < 10:
+        return None
+    top = cut + int(np.argmax(fine[cut:last]))
+    rate = float(np.polyfit(np.arange(first, cut), fine[first:cut], 1)[0])
+    if rate <= 0 or top <= cut or top >= last - 2:
+        return None
+    return Corner(float(top - cut), rate, 0.0, 0.0)
+
+
 def fit_start(start: Samples, longest_ms: int, tau_ms: float, dt_ms: float = 1.0) -> Corner | None:
     """Begin of flow against a dead stop: level first, then a rise.
 

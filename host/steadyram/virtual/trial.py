@@ -90,6 +90,7 @@ def install(
             zero_counts=found.zero_counts,
             slow_fitted=model.valve.slow_feed is not None,
             burst=model.pump.burst,
+            holds_load=model.valve.load_holding,
             progress=lambda done, of: progress("characterising", done, of),
         )
         hands.open_changes()
@@ -171,7 +172,7 @@ def run_trial(
             for table, key, value, cycle in planned:
                 if cycle == n:
                     press.change(f"{table}.{key}", value)
-            row, code = _cycle(press, device, n, setpoint_N, seen)
+            row, code = run_cycle(press, device, n, setpoint_N, seen)
             seen = row.pop("next_seq")
             rows.append(row)
             if code is not None:
@@ -191,7 +192,7 @@ def run_trial(
         return document
 
 
-def _cycle(
+def run_cycle(
     press: VirtualPress, device: Device, n: int, setpoint_N: float, seen: int
 ) -> tuple[dict[str, Any], str | None]:
     """One part from loading to the top switch; the second value is the code of a fault that came up."""

@@ -1,0 +1,97 @@
+"""`steadyram bench cutoff`: the learned cutoff beside the plain threshold, against the physical limit."""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from steadyram.errors import BadInput
+from steadyram.units import show
+
+
+def register(group: click.Group) -> None:
+    group.add_command(bench)
+
+
+@click.group()
+def bench() -> None:
+    """Measure steadyram itself."""
+
+
+def _one(task: tuple[str, int, tuple[str, ...], int, int, Any]) -> list[Any]:
+    from steadyram.virtual.bench import bench_press
+
+    path, seed, kinds, setpoints, cycles, runtime = task
+    return bench_press(path, seed=seed, kinds=kinds, setpoints=setpoints, cycles=cycles, runtime=runtime)
+
+
+@bench.command()
+@click.argument("press_files", nargs=-1, required=True, type=click.Path())
+@click.option("--kind", "kinds", multiple=True, type=click.Choice(["clinch", "dimple", "press-fit", "dead-stop"]), help="Kinds of work (default: all).")
+@click.option("--setpoints", default=5, show_default=True, type=click.IntRange(1, 16), help="Setpoints, smallest holdable to 85 %.")
+@click.option("--cycles", default=50, show_default=True, type=click.IntRange(6, 10000), help="Learned cycles a job.")
+@click.option("--seeds", default=1, show_default=True, type=click.IntRange(1, 100), help="Seeds 0 .. N-1.")
+@click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64), help="Presses at once.")
+@click.option("--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"]))
+@click.option("--plot", "plot_file", type=click.Path(), help="Draw the comparison (SVG or PNG).")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def cutoff(
+    press_files: tuple[str, ...],
+    kinds: tuple[str, ...],
+    setpoints: int,
+    cycles: int,
+    seeds: int,
+    workers: int,
+    runtime: str,
+    plot_file: str | None,
+    as_json: bool,
+) -> None:
+    """Learned cutoff against plain threshold on PRESS_FILES, in one run."""
+    from steadyram.virtual.bench import KINDS, Score
+
+    for path in press_files:
+        if not Path(path).is_file():
+            raise BadInput(f"There is no press file {path}.")
+    tasks = [(path, seed, kinds or KINDS, setpoints, cycles, runtime) for path in press_files for seed in range(seeds)]
+    scores: list[Score] = []
+    errors = Console(stderr=True)
+    with ProcessPoolExecutor(workers) as pool, Progress(console=errors, transient=True) as bar:
+        line = bar.add_task("benching", total=len(tasks))
+        for done in as_completed([pool.submit(_one, task) for task in tasks]):
+            scores += done.result()
+            bar.advance(line)
+    scores.sort(key=lambda s: (s.press, s.seed, s.kind, s.setpoint_N))
+    if plot_file:
+        from steadyram.virtual.bench_plot import draw
+
+        draw(scores, plot_file)
+        errors.print(f"Drawn: {plot_file}", highlight=False)
+    if as_json:
+        click.echo(json.dumps({"cycles": cycles, "seeds": seeds, "scores": [s.to_json() for s in scores]}, indent=1))
+        return
+    _print(scores)
+
+
+def _print(scores: list[Any]) -> None:
+    table = Table(title="learned cutoff beside plain threshold")
+    for name in ("press", "work", "setpoint", "limit σ", "95 % of errors", "× limit σ", "bias", "first part", "threshold over", "ratio", "added", "missed"):
+        table.add_column(name, justify="left" if name in ("press", "work", "missed") else "right")
+    for s in scores:
+        table.add_row(
+            s.press, s.kind, show(s.setpoint_N, "newton", "kN", 3), f"{s.limit_sigma_N / s.setpoint_N:.2%}",
+            f"{s.p95_abs_error_N / s.setpoint_N:.2%}", f"{s.p95_abs_error_N / s.limit_sigma_N:.1f}",
+            f"{s.mean_error_N / s.setpoint_N:+.2%}", f"{s.first_over_N / s.setpoint_N:+.1%}",
+            f"{s.threshold_overshoot_N / s.setpoint_N:.1%}", "∞" if s.ratio > 1e6 else f"{s.ratio:.0f}",
+            f"{s.added_s:+.2f} s", " ".join(s.missed),
+        )  # fmt: skip
+    out = Console()
+    out.print(table)
+    bad = sum(bool(s.missed) for s in scores)
+    out.print(f"{len(scores) - bad} of {len(scores)} jobs reach every bar.", highlight=False)
