@@ -45,14 +45,35 @@ class PersonHands(Hands):
     def wait(self, seconds: float) -> None:
         clock = self._device.client.transport
         start = clock.now_s()
-        while (left := seconds - (clock.now_s() - start)) > 0:
+        # A clock that advances in milliseconds never takes the last fraction of one.
+        while (left := seconds - (clock.now_s() - start)) > 0.001:
             self._device.next_event(min(left, _LOOK_S))
 
     def open_changes(self) -> None:
-        if self._device.now().changes_left_s > _ENOUGH_LEFT_S:
+        left = self._device.now().changes_left_s
+        if left > _ENOUGH_LEFT_S:
             return
+        if left > 0:
+            # The same button closes changes, and only then opens them for a fresh while.
+            self._say(
+                "Changes close soon. Hold the panel's enable button until the panel says that they are closed."
+            )
+            self._until(lambda now: now.changes_left_s == 0, "changes to be closed at the panel")
         self._say("Hold the panel's enable button until the panel says that changes are open.")
         self._until(lambda now: now.changes_left_s > _ENOUGH_LEFT_S, "changes to be opened at the panel")
+
+    def open_calibration(self) -> None:
+        if self._device.calibration_unsealed():
+            return
+        self._say(
+            "Hold the panel's enable button for about six seconds, until the panel says to let go; then let go."
+        )
+        waited = 0.0
+        while not self._device.calibration_unsealed():
+            if waited > _PATIENCE_S:
+                raise CheckFailed("Waited in vain for the calibration's seal to be opened at the panel.")
+            self.wait(_LOOK_S)
+            waited += _LOOK_S
 
     def use_block(self) -> None:
         self.to_top()
