@@ -1,0 +1,205 @@
+"""Wiring diagrams: the boards from their pin maps, the small circuits with schemdraw."""
+
+from __future__ import annotations
+
+import re
+from types import ModuleType
+
+import schemdraw
+import schemdraw.elements as elm
+from sheet import Sheet
+
+from steadyram_fw.boards import pins_esp32, pins_pico
+
+schemdraw.use("svg")
+
+INPUT_WORDS = {
+    "extend": "extend pedal, contact closes when pressed",
+    "retract": "retract pedal, contact closes when pressed",
+    "cutoff": "cutoff selector, closed = cutoff on",
+    "latch": "return selector, closed = latched return",
+    "estop_ok": "emergency stop, its normally closed monitor contact",
+    "top": "top switch, closed = ram at the top",
+    "push": "push of the knob",
+}
+POWER_WORDS = {"gnd": "ground", "3v3": "3.3 V", "5v": "5 V"}
+POWER_NOTE = """Numbers are pins of the header; {}. Every contact goes to ground,
+every driver's ground joins the board's ground at one point beside it."""
+OUTPUT_WORDS = {
+    "extend": "driver 1: relay of the extend solenoid",
+    "retract": "driver 2: relay of the retract solenoid",
+    "slow": "driver 3: relay of the slow-feed solenoid, if fitted",
+    "lamp": "driver 4: lamp",
+    "buzzer": "driver 5: buzzer",
+}
+
+
+def wiring(pins: ModuleType) -> Sheet:
+    """Everything that is wired to one board, from its pin map."""
+    left = [
+        (number, gpio, bits[0], INPUT_WORDS[bits[0]], "input circuit") for bits, gpio, number in pins.INPUTS
+    ]
+    left += [
+        (number, gpio, name, f"knob, contact {name[-1].upper()}", "input circuit")
+        for name, gpio, number in pins.KNOB
+    ]
+    right = [
+        (number, gpio, name, OUTPUT_WORDS[name], "driver circuit") for name, gpio, number in pins.OUTPUTS
+    ]
+    if pins.ALIVE:
+        name, gpio, number = pins.ALIVE
+        right.append((number, gpio, name, "pulse-watching relay, if fitted", ""))
+    for row, words in (
+        (pins.ADC_SIGNAL, "transducer signal through its divider"),
+        (pins.ADC_SUPPLY, "transducer supply through an equal divider"),
+        (pins.ADC_SDA, "16-bit converter, data"),
+        (pins.ADC_SCL, "16-bit converter, clock"),
+        (pins.ADC_READY, "16-bit converter, data ready"),
+        (pins.SCREEN_SDA, "display, data"),
+        (pins.SCREEN_SCL, "display, clock"),
+    ):
+        if row:
+            right.append((row[2], row[1], row[0], words, ""))
+    rows = max(len(left), len(right)) + 1
+    s = Sheet(1000, 110 + 34 * rows + 70, f"Wiring: {pins.TITLE}")
+    s.words(20, 30, s.title, 18, weight="bold")
+    top, bottom = 60, 70 + 34 * rows
+    s.box(420, top, 160, bottom - top, "#eef3ee")
+    for side, entries in (("left", left), ("right", right)):
+        for i, (number, gpio, _name, words, _circuit) in enumerate(sorted(entries)):
+            y = top + 30 + 34 * i
+            if side == "left":
+                s.line((360, y), (420, y))
+                s.words(426, y + 5, f"{number}  GP{gpio}", 13)
+                s.words(352, y + 5, words, 13, "end")
+            else:
+                s.line((580, y), (640, y))
+                s.words(574, y + 5, f"GP{gpio}  {number}", 13, "end")
+                s.words(648, y + 5, words, 13)
+    power = ", ".join(f"{POWER_WORDS[name]} = pin {number}" for name, number in pins.POWER)
+    s.words(20, bottom + 30, POWER_NOTE.format(power), 13)
+    return s
+
+
+def _small(build: str) -> str:
+    """One schemdraw drawing as stable SVG text."""
+    with schemdraw.Drawing(show=False) as d:
+        d.config(fontsize=12, unit=2.2, margin=1.6)
+        globals()[build](d)
+    text = d.get_imagedata("svg").decode("utf-8")
+    text = re.sub(r">\s+<", ">\n<", text)
+    return text if text.endswith("\n") else text + "\n"
+
+
+def driver(d: schemdraw.Drawing) -> None:
+    """From an output pin to a relay coil."""
+    pin = d.add(elm.Dot(open=True).label("output pin", "left"))
+    d.add(elm.Resistor().right().at(pin.center).label("1 kΩ"))
+    gate = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().down().label("10 kΩ pull-down:\noff when the\npin floats", loc="top"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().length(0.6).at(gate.center))
+    fet = d.add(elm.NFet().theta(0).reverse().anchor("gate"))
+    d.add(elm.Label().at((fet.source.x + 1.1, fet.center.y)).label("logic-level\nN-MOSFET"))
+    d.add(elm.Line().down().at(fet.source).length(0.9))
+    d.add(elm.Ground())
+    d.add(elm.Line().up().at(fet.drain).length(0.3))
+    low = d.add(elm.Dot())
+    d.add(elm.Inductor2().up().label("relay coil", loc="bottom").length(2.2))
+    high = d.add(elm.Dot())
+    d.add(elm.Line().left().at(low.center).length(1.8))
+    d.add(elm.Diode().up().toy(high.center).label("flyback diode\nat the coil", loc="top"))
+    d.add(elm.Line().right().tox(high.center))
+    d.add(elm.Line().up().at(high.center).length(0.4))
+    d.add(elm.Vdd().label("coil supply, through\nthe emergency stop"))
+
+
+def contact(d: schemdraw.Drawing) -> None:
+    """From a contact to an input pin."""
+    ground = d.add(elm.Ground())
+    d.add(elm.Switch().right().at(ground.start).label("contact on a\nscreened pair"))
+    d.add(elm.Resistor().right().label("1 kΩ"))
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().up().label("4.7 kΩ", loc="bottom"))
+    d.add(elm.Vdd().label("3.3 V"))
+    d.pop()
+    d.push()
+    d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node.center).length(1.2))
+    d.add(elm.Dot(open=True).label("input pin", "right"))
+
+
+def divider(d: schemdraw.Drawing) -> None:
+    """Transducer signal and supply through two equal dividers."""
+    box = d.add(
+        elm.Ic(
+            size=(3.4, 3),
+            pins=[
+                elm.IcPin(name="+5 V", side="right", slot="3/3", anchorname="sup"),
+                elm.IcPin(name="signal", side="right", slot="2/3", anchorname="sig"),
+                elm.IcPin(name="0 V", side="right", slot="1/3", anchorname="gnd"),
+            ],
+            label="",
+        )
+    )
+    d.add(elm.Label().at((box.sup.x - 2.6, box.sup.y + 1.0)).label("transducer, 0.5 to 4.5 V"))
+    d.add(elm.Line().right().at(box.gnd).length(0.6))
+    d.add(elm.Ground())
+    for anchor, reach, name in ((box.sup, 7.2, "to the supply input"), (box.sig, 2.2, "to the signal input")):
+        d.add(elm.Line().right().at(anchor).length(reach))
+        d.add(elm.Resistor().right().label("10 kΩ 0.1 %"))
+        node = d.add(elm.Dot())
+        d.push()
+        d.add(elm.Resistor().down().label("20 kΩ\n0.1 %", loc="top"))
+        d.add(elm.Ground())
+        d.pop()
+        d.add(elm.Line().right().at(node.center).length(1.4))
+        node2 = d.add(elm.Dot())
+        d.push()
+        d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
+        d.add(elm.Ground())
+        d.pop()
+        if anchor is box.sup:
+            d.add(elm.Line().right().at(node2.center).length(0.5))
+            d.add(elm.Dot(open=True).label(name, "right"))
+        else:
+            d.add(elm.Line().up().at(node2.center).length(0.4))
+            d.add(elm.Dot(open=True).label(name, "top"))
+
+
+def power(d: schemdraw.Drawing) -> None:
+    """Coil supply: fuse, emergency stop, then the bypass selector."""
+    d.add(elm.Dot(open=True).label("coil supply +", "left"))
+    d.add(elm.Fuse().right().label("fuse"))
+    d.add(elm.Button(nc=True).right().label("emergency stop,\npositive opening", loc="bottom", ofst=0.3))
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Line().up().length(2.4))
+    d.add(elm.Switch().right().label("bypass key: CONTROLLED"))
+    d.add(elm.Line().right().length(0.6))
+    d.add(elm.Dot(open=True).label("relay contacts of steadyram\n(extend, retract, slow)", "right"))
+    d.pop()
+    d.push()
+    d.add(elm.Line().down().length(2.4))
+    d.add(elm.Switch().right().label("bypass key: PLAIN PEDALS"))
+    d.add(elm.Line().right().length(1.2))
+    d.add(elm.Button().right().label("pedals, second\ncontact block", ofst=0.3))
+    d.add(elm.Line().right().length(0.6))
+    d.add(elm.Dot(open=True).label("the same solenoids,\nwithout steadyram", "right"))
+    d.pop()
+    d.add(elm.Line().right().at(node.center).length(0.01))
+
+
+def drawings() -> dict[str, str]:
+    out = {
+        "wiring-pico.svg": wiring(pins_pico).svg(),
+        "wiring-esp32.svg": wiring(pins_esp32).svg(),
+    }
+    for name in ("driver", "contact", "divider", "power"):
+        out[f"circuit-{name}.svg"] = _small(name)
+    return out
