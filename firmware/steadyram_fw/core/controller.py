@@ -19,6 +19,7 @@ from .cutoff import (
     NEXT_PULSE,
     Cutoff,
 )
+from .faults import Guard
 from .fixed import force_over, isqrt
 from .learn import LEARNED_LEN, forget
 from .press import Press, nominal_c1
@@ -27,7 +28,6 @@ from .trace import Trace
 
 PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
 RELEASE_MS = 5
-SENSOR_BAD_MS = 5
 RELEASED_AT_START_MS = 50
 HELD_AT_START_MS = 2000
 AFTER_STOP_MS = 150  # trace and settled force are taken this long after the valve was told to close
@@ -48,6 +48,7 @@ class Controller:
         self.press = Press()
         self.sense = Sense()
         self.cut = Cutoff(self.press, self.sense)
+        self.guard = Guard(self.press, self.sense)
         self.tracer = Trace()
         self.settings = array("i", [row[3] for row in t.SETTINGS])
         self.cal = None
@@ -81,8 +82,6 @@ class Controller:
         self._extend_run = 0
         self._retract_run = 0
         self._idle_ms = 0
-        self._bad_ms = 0
-        self._over_ms = 0
         self._timer = 0
         self._stroke_ms = 0
         self._feed_ms = 0
@@ -90,6 +89,9 @@ class Controller:
         self._after = 0
         self._settled_n = 0
         self._end_n = 0
+        self._contact_ms = 0
+        self._slow_rise = 0
+        self._touch_n = 0
         self._dwell_ms = 0
         self._dwelled = False
         self._refused_until_release = False
@@ -123,8 +125,7 @@ class Controller:
             self.settings[i] = settings[i]
         self.press.configure(self.settings)
         s = self.settings
-        self.counts_low = 3277 if s[t.S_SENSOR_KIND] == 0 else 5243
-        self.counts_high = 62258
+        self.guard.configure(s)
         self._zero_drift = (s[t.S_COUNTS_FULL] - s[t.S_COUNTS_ZERO]) * s[t.S_ZERO_DRIFT_PPT] // 1000
         unit = 1
         while unit * 65535 < self.press.overforce_n + (self.press.overforce_n >> 2):
@@ -144,6 +145,7 @@ class Controller:
             self.sense.set_polynomial(cal[t.C_C0_N], cal[t.C_C1_N], cal[t.C_C2_N], cal[t.C_C3_N])
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
+        self.guard.calibrate(self.sense.c1)
         if not self._zero_taken:
             self.sense.zero16 = zero << 4
             self.zero = zero
@@ -238,8 +240,13 @@ class Controller:
         self._pedals(inputs)
         state = self.state
         if state != t.STATE_FAULT:
-            self._watch(counts, force, inputs)
-            state = self.state
+            fault = self.guard.look(counts, force, inputs, self.outputs, state)
+            if fault:
+                self._fail(fault)
+                state = t.STATE_FAULT
+        else:
+            # What goes on is still followed: an acknowledgement needs the cause to be gone.
+            self.guard.look(counts, force, inputs, self.outputs, state)
         if state == t.STATE_READY:
             self._ready(inputs)
         elif state == t.STATE_ADVANCE:
@@ -297,25 +304,6 @@ class Controller:
         self.cutoff_on = inputs & t.IN_CUTOFF != 0
         choice = self.job[t.J_LATCH_RETURN] if self.job_no else 2
         self.latch_on = choice == 1 or (choice == 2 and inputs & t.IN_LATCH != 0)
-
-    def _watch(self, counts, force, inputs):
-        """Faults that can come in any state but `fault`."""
-        if inputs & t.IN_ESTOP_OK == 0:
-            self._fail(t.FAULT_ESTOP_OPEN)
-            return
-        if counts <= self.counts_low or counts >= self.counts_high:
-            self._bad_ms += 1
-            if self._bad_ms >= SENSOR_BAD_MS:
-                self._fail(t.FAULT_SENSOR_LOW if counts <= self.counts_low else t.FAULT_SENSOR_HIGH)
-                return
-        else:
-            self._bad_ms = 0
-        if force > self.press.overforce_n:
-            self._over_ms += 1
-            if self._over_ms >= 4:
-                self._fail(t.FAULT_OVER_FORCE)
-        else:
-            self._over_ms = 0
 
     def _fail(self, number):
         if self.state == t.STATE_FAULT:
@@ -409,7 +397,7 @@ class Controller:
             return
         if inputs & t.IN_ESTOP_OK == 0 or self._after:
             return
-        if self.counts <= self.counts_low or self.counts >= self.counts_high:
+        if not self.guard.gone(self.fault, self.counts, self.force_n):
             return
         if self.fault == t.FAULT_SETTINGS_BAD or self.fault == t.FAULT_CALIBRATION_BAD:
             # Only good data clears these: services do it by configuring again.
@@ -419,8 +407,7 @@ class Controller:
     def clear_fault(self):
         self.fault = 0
         self.outputs = 0
-        self._bad_ms = 0
-        self._over_ms = 0
+        self.guard.forget()
         self._idle_ms = 0
         self._timer = 0
         self.state = t.STATE_STARTING
@@ -459,6 +446,7 @@ class Controller:
             self.state = t.STATE_REFUSED
             return
         self.refusal = t.REFUSAL_NONE
+        self.guard.probing = self._probe
         self.stop = t.STOP_NONE
         self._started_at_top = inputs & t.IN_TOP != 0
         self._with_cutoff = self.cutoff_on and not self._probe
@@ -468,6 +456,10 @@ class Controller:
         self._feed_ms = 0
         self._settled_n = 0
         self._end_n = 0
+        self._contact_ms = 0
+        self._slow_rise = 1 << 24
+        self.cut.knee_n = 0
+        self._touch_n = max(4 * self.press.noise_n, self.press.overforce_n >> 8)
         self._dwelled = False
         self.trace_unit_n = 0 if self._probe else self._force_unit
         self.tracer.start()
@@ -511,6 +503,11 @@ class Controller:
         force = self.force_n
         if force > self.peak_n:
             self.peak_n = force
+        if self._contact_ms == 0:
+            if force > self._touch_n:
+                self._contact_ms = self._stroke_ms
+        elif self.state == t.STATE_ADVANCE and self.cut.knee_n == 0:
+            self._look_for_knee(force)
         if self._retract:
             self._end_stroke(t.STOP_BOTH_PEDALS)
             return False
@@ -524,6 +521,17 @@ class Controller:
             self._fail(t.FAULT_CYCLE_TOO_LONG)
             return False
         return True
+
+    def _look_for_knee(self, force):
+        """A plateau's slow rise that turns steep in one feed: the part is flush."""
+        rise = self.sense.rise16
+        if self._stroke_ms - self._contact_ms < 24:
+            return
+        if rise < self._slow_rise:
+            self._slow_rise = rise if rise > 0 else 0
+        dead = self.press.dead16(force)
+        if self._slow_rise < dead // 6 and rise > dead // 3:
+            self.cut.knee_n = force - rise
 
     def _advance(self, force):
         if not self._held():
@@ -703,7 +711,14 @@ class Controller:
         end = self.sense.force_of_mean(self.sense.mean16())
         if self._settled_n == 0 or cut.mode == MODE_THRESHOLD:
             self._settled_n = end
+        setpoint = cut.setpoint
+        if stop == t.STOP_SETPOINT and self._settled_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
+            stop = t.STOP_OVER
         self.stop = stop
+        # A first part that the operator ended, or that reached its estimate, proposes what it settled at.
+        first = not self._with_cutoff or cut.mode == MODE_FIRST
+        if first and (stop == t.STOP_PEDAL or stop == t.STOP_NO_CUTOFF or stop == t.STOP_SETPOINT):
+            self.proposed_n = self._settled_n if self._settled_n > 0 else 0
         flags = 0
         if self._with_cutoff:
             flags |= FLAG_CUTOFF
@@ -736,8 +751,8 @@ class Controller:
         r[t.R_TRACE_MS] = self.tracer.spacing_ms
         r[t.R_TRACE_LEN] = self.tracer.n
         r[t.R_TRACE_UNIT_N] = self.trace_unit_n
-        r[t.R_KNEE_N] = 0
-        r[t.R_CONTACT_MS] = 0
+        r[t.R_KNEE_N] = cut.knee_n
+        r[t.R_CONTACT_MS] = self._contact_ms
         if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT):
             if cut.learn(self._settled_n):
                 self.learned_dirty = True

@@ -91,6 +91,7 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.knee_n = 0
         self.again16 = 0
         self.carry = 0
         self.end_n = 0
@@ -129,6 +130,7 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.knee_n = 0
         self.again16 = 0
         self.carry = 0
         self.end_n = 0
@@ -619,6 +621,8 @@ class Cutoff:
             if steep and self.steep and self.f0 > self.setpoint >> 1 and moved16 < 4000 and self.weight16 < 4000:
                 self.weight16 += moved16
                 self.best16 += gained
+            if steep and not self.steep and self.knee_n == 0 and self.f0 > self.touch_n and self.pulses > 1:
+                self.knee_n = self.f0
             self.steep = steep
         if gained < self.touch_n and force > self.touch_n:
             self.flat += 1
