@@ -284,3 +284,17 @@ def _go_wrong(day: Day, capacity_n: int) -> None:
     open_changes(press)
     device.push_settings({**device.settings().values, "strategy": 0})
     day.part()
+
+
+def cut(source: Path, target: Path, steps: int) -> None:
+    """The tape up to the first item that ends at or after `steps` steps."""
+    data = source.read_bytes()
+    at = len(b"SRT1")
+    done = 0
+    while at < len(data) and done < steps:
+        kind, count = struct.unpack_from(layout.HEAD, data, at)
+        at += 3 + 4 * count
+        if kind == layout.STEPS:
+            at += 4
+            done += count
+    target.write_bytes(data[:at])
