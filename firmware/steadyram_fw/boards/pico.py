@@ -64,7 +64,7 @@ def make(machine=None, root="/", link=None, external=None):
         hard=True,
     )
     if blocks_of(root) < _LARGE_BLOCKS:
-        board.log_shape = _SMALL_LOG
+        board.log_shape = _SMALL_LOG  # type: ignore[attr-defined]
     return board
 
 
