@@ -597,7 +597,11 @@ class Controller:
         if self._probe:
             self._probe_on()
             return
-        if cut.mode >= MODE_FIRST and self._settle_ms < 2 * p.settle_ms and self.sense.rise16 > 3 * p.noise_n + 8:
+        if (
+            cut.mode >= MODE_FIRST
+            and self._settle_ms < 2 * p.settle_ms
+            and self.sense.rise16 > 3 * p.noise_n + 8
+        ):
             # Still rising: the valve is late. Wait until it is over.
             self._timer = 6
             return
@@ -643,7 +647,9 @@ class Controller:
                 self.pulse_log[i + 2] = mean16
                 self.pulses += 1
         top = self.press.capacity_n - (self.press.capacity_n >> 5)
-        if self.force_n > top or (mean16 >= self._probe_cut << 4 if climbing else self._probe_done >= self._probe_left):
+        if self.force_n > top or (
+            mean16 >= self._probe_cut << 4 if climbing else self._probe_done >= self._probe_left
+        ):
             self._end_stroke(t.STOP_PROBE)
             return
         self.cut.width_ms = self._probe_pulse

@@ -287,7 +287,9 @@ class Cutoff:
         self.by_force = False
         slack = (p.close16 >> 1) - time_for(self.allow_n, self.rs16)
         guard_n = force_over(self.rs16, 3 * p.jitter16 + (slack if slack > 0 else 0))
-        one_shot = not p.holds_load or (not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1))
+        one_shot = not p.holds_load or (
+            not p.slow_fitted and self._quantum_n() > self.allow_n + (self.allow_n >> 1)
+        )
         if one_shot:
             guard_n = 0
         if not p.burst and self._linear(guard_n):
@@ -342,7 +344,9 @@ class Cutoff:
         self.end_n = force
         self.rise_end16 = rise16
         self.look_n = 0
-        self.steep = 3 * rise16 > p.dead16(force) if self.feed == FEED_FULL and self.width_ms == 0 else self.steep
+        self.steep = (
+            3 * rise16 > p.dead16(force) if self.feed == FEED_FULL and self.width_ms == 0 else self.steep
+        )
         slow = self.feed == FEED_SLOW
         share = p.slow_share if slow else p.share(force)
         self.u16 += ((p.slow_close16 if slow else p.close16) * share) >> 8
@@ -485,7 +489,10 @@ class Cutoff:
         rate = self.rs16
         if p.slow_fitted:
             left16 = (
-                self.learned[L_US] - self.u16 - 3 * spread16(self.learned, self._moves_var()) - (p.close16 >> 1)
+                self.learned[L_US]
+                - self.u16
+                - 3 * spread16(self.learned, self._moves_var())
+                - (p.close16 >> 1)
             )
             if left16 > 160 and gap > self.setpoint >> 3 and not self.by_force:
                 ms = self._pulse_ms(left16)
@@ -618,7 +625,13 @@ class Cutoff:
         if moved16 > 0:
             # Only a move that follows a steep one counts as rise at the setpoint: the first steep move may
             # straddle the knee, and a plateau's slope taken for it would overshoot the next part.
-            if steep and self.steep and self.f0 > self.setpoint >> 1 and moved16 < 4000 and self.weight16 < 4000:
+            if (
+                steep
+                and self.steep
+                and self.f0 > self.setpoint >> 1
+                and moved16 < 4000
+                and self.weight16 < 4000
+            ):
                 self.weight16 += moved16
                 self.best16 += gained
             if steep and not self.steep and self.knee_n == 0 and self.f0 > self.touch_n and self.pulses > 1:
@@ -641,7 +654,9 @@ class Cutoff:
             rise16 = self.rise_end16
             if self.feed == FEED_SLOW:
                 rise16 = max(rise16, self.rss16)
-            elif not (self.by_force or self.mode == MODE_LEAD) and force > self.setpoint - (self.setpoint >> 3):
+            elif not (self.by_force or self.mode == MODE_LEAD) and force > self.setpoint - (
+                self.setpoint >> 3
+            ):
                 return
             if rise16 < 4 * p.noise_n:
                 return
@@ -716,7 +731,9 @@ class Cutoff:
             new = self.trip16 if old == 0 else old + ((self.trip16 - old) >> 2)
             if new < 8:
                 new = 8
-            a[L_LEAD] -= force_over(new, p.close16 + p.see16) - force_over(old if old else rs, p.close16 + p.see16)
+            a[L_LEAD] -= force_over(new, p.close16 + p.see16) - force_over(
+                old if old else rs, p.close16 + p.see16
+            )
             a[L_RISE] = new
         if self.late_seen:
             a[L_LATE] = p.late16

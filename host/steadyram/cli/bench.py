@@ -34,12 +34,28 @@ def _one(task: tuple[str, int, tuple[str, ...], int, int, Any]) -> list[Any]:
 
 @bench.command()
 @click.argument("press_files", nargs=-1, required=True, type=click.Path())
-@click.option("--kind", "kinds", multiple=True, type=click.Choice(["clinch", "dimple", "press-fit", "dead-stop"]), help="Kinds of work (default: all).")
-@click.option("--setpoints", default=5, show_default=True, type=click.IntRange(1, 16), help="Setpoints, smallest holdable to 85 %.")
-@click.option("--cycles", default=50, show_default=True, type=click.IntRange(6, 10000), help="Learned cycles a job.")
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(["clinch", "dimple", "press-fit", "dead-stop"]),
+    help="Kinds of work (default: all).",
+)
+@click.option(
+    "--setpoints",
+    default=5,
+    show_default=True,
+    type=click.IntRange(1, 16),
+    help="Setpoints, smallest holdable to 85 %.",
+)
+@click.option(
+    "--cycles", default=50, show_default=True, type=click.IntRange(6, 10000), help="Learned cycles a job."
+)
 @click.option("--seeds", default=1, show_default=True, type=click.IntRange(1, 100), help="Seeds 0 .. N-1.")
 @click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64), help="Presses at once.")
-@click.option("--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"]))
+@click.option(
+    "--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"])
+)
 @click.option("--plot", "plot_file", type=click.Path(), help="Draw the comparison (SVG or PNG).")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def cutoff(
@@ -59,7 +75,11 @@ def cutoff(
     for path in press_files:
         if not Path(path).is_file():
             raise BadInput(f"There is no press file {path}.")
-    tasks = [(path, seed, kinds or KINDS, setpoints, cycles, runtime) for path in press_files for seed in range(seeds)]
+    tasks = [
+        (path, seed, kinds or KINDS, setpoints, cycles, runtime)
+        for path in press_files
+        for seed in range(seeds)
+    ]
     scores: list[Score] = []
     errors = Console(stderr=True)
     with ProcessPoolExecutor(workers) as pool, Progress(console=errors, transient=True) as bar:
@@ -74,14 +94,29 @@ def cutoff(
         draw(scores, plot_file)
         errors.print(f"Drawn: {plot_file}", highlight=False)
     if as_json:
-        click.echo(json.dumps({"cycles": cycles, "seeds": seeds, "scores": [s.to_json() for s in scores]}, indent=1))
+        click.echo(
+            json.dumps({"cycles": cycles, "seeds": seeds, "scores": [s.to_json() for s in scores]}, indent=1)
+        )
         return
     _print(scores)
 
 
 def _print(scores: list[Any]) -> None:
     table = Table(title="learned cutoff beside plain threshold")
-    for name in ("press", "work", "setpoint", "limit σ", "95 % of errors", "× limit σ", "bias", "first part", "threshold over", "ratio", "added", "missed"):
+    for name in (
+        "press",
+        "work",
+        "setpoint",
+        "limit σ",
+        "95 % of errors",
+        "× limit σ",
+        "bias",
+        "first part",
+        "threshold over",
+        "ratio",
+        "added",
+        "missed",
+    ):
         table.add_column(name, justify="left" if name in ("press", "work", "missed") else "right")
     for s in scores:
         table.add_row(

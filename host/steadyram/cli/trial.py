@@ -23,10 +23,20 @@ def register(group: click.Group) -> None:
 @click.option("--setpoint", required=True, metavar="FORCE", help="Force on the work, e.g. '1.0 tonf'.")
 @click.option("--cycles", default=20, show_default=True, type=int, help="Parts to press.")
 @click.option("--seed", default=0, show_default=True, type=int, help="Seed of every random draw.")
-@click.option("--cutoff", default="learned", show_default=True, type=click.Choice(["learned", "threshold", "lead"]))
-@click.option("--runtime", default="micropython", show_default=True, type=click.Choice(["micropython", "cpython"]))
+@click.option(
+    "--cutoff", default="learned", show_default=True, type=click.Choice(["learned", "threshold", "lead"])
+)
+@click.option(
+    "--runtime", default="micropython", show_default=True, type=click.Choice(["micropython", "cpython"])
+)
 @click.option("--fault", "faults", multiple=True, metavar="NAME@CYCLE", help="A fault on demand; repeatable.")
-@click.option("--change", "changes", multiple=True, metavar="KEY=VALUE@CYCLE", help="Change a press-file key from a cycle on.")
+@click.option(
+    "--change",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE@CYCLE",
+    help="Change a press-file key from a cycle on.",
+)
 @click.option("--dwell", default=None, metavar="TIME", help="Hold the force, e.g. '0.5 s'.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def trial(
@@ -63,7 +73,9 @@ def trial(
             changes=changes,
             job=job,
             progress=lambda what, done, of: bar.update(task, description=what, completed=done, total=of),
-            warn=lambda text: errors.print(f"[yellow]Warning:[/yellow] {text}", highlight=False, soft_wrap=True),
+            warn=lambda text: errors.print(
+                f"[yellow]Warning:[/yellow] {text}", highlight=False, soft_wrap=True
+            ),
         )
     if as_json:
         click.echo(json.dumps(document, indent=1))
@@ -73,7 +85,9 @@ def trial(
 
 def _print(document: dict[str, Any], setpoint_N: float) -> None:
     out = Console()
-    table = Table(title=f"{document['cutoff']} cutoff, firmware on {document['runtime']}, seed {document['seed']}")
+    table = Table(
+        title=f"{document['cutoff']} cutoff, firmware on {document['runtime']}, seed {document['seed']}"
+    )
     for name in ("part", "true peak", "off by", "settled", "stop", "pulses", "time"):
         table.add_column(name, justify="right" if name != "stop" else "left")
     for row in document["cycles"]:
@@ -98,5 +112,3 @@ def _print(document: dict[str, Any], setpoint_N: float) -> None:
         )
     for fault in document["faults"]:
         out.print(f"part {fault['cycle']}: fault {fault['code']}", highlight=False)
-
-

@@ -76,9 +76,7 @@ def cautions(measured: Characteristics, ways: list[Feed]) -> list[str]:
             "a smaller relay help more than anything in software."
         )
     if all(way.smallest_N is None for way in ways):
-        out.append(
-            "No setpoint within capacity can be held to the tolerance; restrict the flow first."
-        )
+        out.append("No setpoint within capacity can be held to the tolerance; restrict the flow first.")
     out.append(
         "Repeat the test when valve, relay, pump, hose or oil change. steadyram is not a safety-rated control "
         "and replaces no guard, relief valve, emergency stop or two-hand control."

@@ -156,7 +156,11 @@ def _take(
     stroke: Stroke, opens: list[Corner], closes: list[Corner], noises: list[float], *, holds_load: bool = True
 ) -> None:
     longest = LONGEST_LAG_MS - 20
-    end = fit_end(stroke.fine, stroke.cut, longest) if holds_load else fit_drop(stroke.fine, stroke.cut, longest)
+    end = (
+        fit_end(stroke.fine, stroke.cut, longest)
+        if holds_load
+        else fit_drop(stroke.fine, stroke.cut, longest)
+    )
     if end is not None:
         closes.append(end)
     noises.append(float(np.std(np.diff(stroke.fine[-60:])) / math.sqrt(2)))
@@ -168,7 +172,7 @@ def _take(
 
 def _rise(stroke: Stroke, zero: float, margin: float) -> tuple[float, float, float] | None:
     y = stroke.start
-    t = (np.arange(len(y)) + 1) * stroke.start_dt_s * 1000.0
+    t = (np.arange(len(y), dtype=np.float64) + 1.0) * np.float64(stroke.start_dt_s * 1000.0)
     started = np.flatnonzero(y > zero + 2 * margin)
     if not len(started):
         return None

@@ -17,6 +17,9 @@ class Hands(Protocol):
     def open_changes(self) -> None:
         """Hold the panel's enable button until changes are open."""
 
+    def open_calibration(self) -> None:
+        """Hold that button longer, until the calibration's seal is open, too."""
+
     def use_block(self) -> None:
         """Solid block under the ram, ram at the top."""
 

@@ -31,7 +31,8 @@ def _ramp(t: Samples, rate: float, tau: float) -> Samples:
     after = np.maximum(t, 0.0)
     if tau < 1e-3:
         return rate * after
-    return rate * (after - tau * (1.0 - np.exp(-after / tau)))
+    bent: Samples = rate * (after - tau * (1.0 - np.exp(-after / tau)))
+    return bent
 
 
 def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = None) -> Corner | None:
@@ -59,12 +60,16 @@ def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = Non
         # A long ramp lags by tau; at `end` it stops: level minus what is still missing.
         ramp = top + slope * (t - end) - slope * tau
         tail = top - slope * tau * np.exp(-np.maximum(t - end, 0.0) / max(tau, 1e-3))
-        return np.where(t < end, ramp, tail)
+        both: Samples = np.where(t < end, ramp, tail)
+        return both
+
+    def off(p: Samples) -> Samples:
+        return (model(p) - y)[keep]
 
     # The rise is straight only near its end: take the last 25 ms before the cut on.
     keep = t > -25
     found = least_squares(
-        lambda p: (model(p) - y)[keep],
+        off,
         [end0, rate, level, tau0],
         loss="soft_l1",
         f_scale=2 * noise,
@@ -109,10 +114,14 @@ def fit_start(start: Samples, longest_ms: int, tau_ms: float, dt_ms: float = 1.0
     rate0 = max(1.0, float(np.polyfit(t[first:], y[first:], 1)[0]) if last - first > 3 else 50.0)
 
     def model(p: Samples) -> Samples:
-        return p[1] + _ramp(t - p[0], p[2], tau_ms)
+        bent: Samples = p[1] + _ramp(t - p[0], p[2], tau_ms)
+        return bent
+
+    def off(p: Samples) -> Samples:
+        return model(p) - y
 
     found = least_squares(
-        lambda p: model(p) - y,
+        off,
         [max(1.0, (first - 3.0) * dt_ms), base, rate0],
         loss="soft_l1",
         f_scale=2 * noise,

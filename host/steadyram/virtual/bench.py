@@ -70,7 +70,10 @@ class Score:
 
     def to_json(self) -> dict[str, Any]:
         """Plain figures."""
-        return asdict(self) | {"added_s": self.added_s, "ratio": None if math.isinf(self.ratio) else self.ratio}
+        return asdict(self) | {
+            "added_s": self.added_s,
+            "ratio": None if math.isinf(self.ratio) else self.ratio,
+        }
 
 
 def setpoints_N(press: PressFile, count: int) -> list[float]:
@@ -148,7 +151,8 @@ def bench_press(
             hands.open_changes()
             device.push_settings(settings | {"strategy": STRATEGY["learned"]})
             jobs = [
-                DeviceJob(i + 1, f"{kind} {i + 1}", defaults | {"setpoint_n": round(aim)}) for i, aim in enumerate(aims)
+                DeviceJob(i + 1, f"{kind} {i + 1}", defaults | {"setpoint_n": round(aim)})
+                for i, aim in enumerate(aims)
             ]
             device.push_jobs(jobs)
             rows: dict[str, list[list[dict[str, Any]]]] = {"learned": [], "threshold": []}

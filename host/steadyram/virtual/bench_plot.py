@@ -23,7 +23,9 @@ def draw(scores: Sequence[Score], path: str | Path) -> None:
     grid = [min(x) * 0.8, max(x) * 1.25]
     axes.plot(grid, [1.96 * g for g in grid], "k--", lw=1, label="physical limit (1.96 σ)")
     axes.plot(grid, [max(1.2, 1.5 * 1.96 * g) for g in grid], "k:", lw=1, label="bar (1.5 × 1.96 σ or 1.2 %)")
-    axes.set(xscale="log", yscale="log", xlabel="physical limit σ, % of setpoint", ylabel="error, % of setpoint")
+    axes.set(
+        xscale="log", yscale="log", xlabel="physical limit σ, % of setpoint", ylabel="error, % of setpoint"
+    )
     axes.grid(True, which="both", alpha=0.2)
     axes.legend(frameon=False)
     axes.set_title(f"{len(scores)} jobs on {len({s.press for s in scores})} virtual presses")

@@ -236,7 +236,9 @@ def run_cycle(
             if device.now().state != "fault":
                 break
         else:
-            raise CheckFailed(f"The fault '{code}' in cycle {n} could not be acknowledged; the trial ends here.")
+            raise CheckFailed(
+                f"The fault '{code}' in cycle {n} could not be acknowledged; the trial ends here."
+            )
     press.run(0.2)
     _up(press)
     reading = device.now()
@@ -276,5 +278,3 @@ def _up(press: VirtualPress) -> None:
     press.run(0.03)
     press.operator.release_retract()
     press.run(0.1)
-
-

@@ -1,0 +1,145 @@
+"""`steadyram first-part`: press one part by hand until it looks right, and take its force into the job."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from steadyram.cli._session import connected, err, json_option, out, port_options, print_json
+from steadyram.commission.first_part import FirstPart, read_first_part, terminal_curve, wait_for_stroke
+from steadyram.config import preferences
+from steadyram.errors import BadInput
+from steadyram.link.records import Trace
+from steadyram.units import parse
+
+_HOW = (
+    "Put the part in and stand clear. Press and hold the pedal: the ram comes up in steps that cannot pass the job's "
+    "force. Let go when the part looks right; press again if it needs more. Guards, relief valve, emergency stop and "
+    "two-hand control stay in force; steadyram replaces none of them."
+)
+
+
+def register(group: click.Group) -> None:
+    group.add_command(first_part)
+
+
+@click.command("first-part")
+@click.option("--margin", default="5 %", show_default=True, help="Added to the knee for its proposal.")
+@click.option("--patience", default="120 s", show_default=True, help="How long to wait for the stroke.")
+@click.option(
+    "--take",
+    type=click.Choice(["ask", "knee", "settled", "none"]),
+    default="ask",
+    show_default=True,
+    help="Which proposal to store.",
+)
+@click.option(
+    "--force", "forced", default=None, metavar="FORCE", help="Store this force instead of a proposal."
+)
+@click.option("--plot", type=click.Path(dir_okay=False, path_type=Path), help="Draw the curve (SVG or PNG).")
+@port_options
+@json_option
+def first_part(
+    margin: str,
+    patience: str,
+    take: str,
+    forced: str | None,
+    plot: Path | None,
+    port: str | None,
+    wire_log: Path | None,
+    as_json: bool,
+) -> None:
+    """Press the first part of the active job and store the force it needed.
+
+    Changes must be open at the panel (hold its enable button) when the force is stored. Nothing is stored without
+    confirmation, --take or --force.
+    """
+    share = parse(margin, "dimensionless", what="--margin")
+    patience_s = parse(patience, "second", what="--patience")
+    force_N = parse(forced, "newton", what="--force") if forced else None
+    prefer = preferences()
+    talk = err() if as_json else out()
+    with connected(port, wire_log) as device:
+        reading = device.now()
+        if reading.job == 0:
+            raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")
+        talk.print(_HOW)
+        talk.print(
+            f"Job {reading.job}, ceiling {prefer.force(reading.setpoint_N)}. Waiting for the pedal ..."
+        )
+        record = wait_for_stroke(device, reading.next_seq, time.sleep, patience_s)
+        found = read_first_part(record, device.trace(record.seq), share)
+        _show(talk, found, prefer.force)
+        if plot and found.trace is not None:
+            _draw(found, found.trace, plot)
+            talk.print(f"Drawn: {plot}")
+        chosen = force_N if force_N is not None else _choose(found, take, as_json)
+        stored = device.teach(chosen) if chosen is not None else None
+    if as_json:
+        print_json(found.to_json() | {"job": reading.job, "stored_N": stored})
+    elif stored is None:
+        talk.print("Nothing was stored.")
+    else:
+        talk.print(f"Job {reading.job} now stops at {prefer.force(stored)}, proven by this part.")
+
+
+def _choose(found: FirstPart, take: str, as_json: bool) -> float | None:
+    if take == "none" or (take == "ask" and as_json):
+        return None
+    if take in ("knee", "settled"):
+        value = found.by_knee_N if take == "knee" else found.by_settled_N
+        if value is None:
+            raise BadInput(f"This stroke shows no proposal by {take}; press another part or give --force.")
+        return value
+    answer = click.prompt(
+        "Store which: k (knee with margin), s (settled), a force such as '1.1 tonf', or n (nothing)",
+        default="n",
+    ).strip()
+    if answer == "n":
+        return None
+    if answer == "k":
+        return _choose(found, "knee", as_json)
+    if answer == "s":
+        return _choose(found, "settled", as_json)
+    return parse(answer, "newton", what="the force")
+
+
+def _show(talk: Console, found: FirstPart, force: object) -> None:
+    say = force if callable(force) else str
+    if found.trace is not None:
+        for line in terminal_curve(found.trace):
+            talk.print(f"  {line}", markup=False)
+        talk.print(f"  0 to {len(found.trace.points) * found.trace.dt_s:.2f} s, top {say(found.peak_N)}")
+    table = Table(show_header=False)
+    rows = {
+        "ended by": found.record.stop,
+        "contact after": f"{found.contact_s:.2f} s" if found.contact_s else "not seen",
+        "knee": say(found.knee_N) if found.knee_N else "none seen",
+        "peak": say(found.peak_N),
+        "settled": say(found.settled_N),
+        "proposal k: knee and margin": say(found.by_knee_N) if found.by_knee_N else "-",
+        "proposal s: settled force": say(found.by_settled_N) if found.by_settled_N else "-",
+    }
+    for name, value in rows.items():
+        table.add_row(name, str(value))
+    talk.print(table)
+
+
+def _draw(found: FirstPart, trace: Trace, path: Path) -> None:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8, 4), layout="constrained")
+    axes = figure.subplots()
+    forces = [force / 1000 for force in trace.force_N()]
+    axes.plot([(i + 1) * trace.dt_s for i in range(len(forces))], forces)
+    for name, value in (("knee", found.knee_N), ("settled", found.settled_N)):
+        if value:
+            axes.axhline(value / 1000, ls="--", lw=0.8, color="0.5")
+            axes.annotate(name, (0, value / 1000), va="bottom")
+    axes.set(xlabel="time, s", ylabel="force, kN")
+    axes.grid(alpha=0.3)
+    figure.savefig(path)
