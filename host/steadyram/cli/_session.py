@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+from steadyram.cli._store import STORE_ADDRESS
 from steadyram.device import Device
 from steadyram.link.client import Client
 from steadyram.link.discover import PORT_VARIABLE, choose_port
@@ -39,7 +40,7 @@ def port_options(command: F) -> F:
 
 keep_option = click.option(
     "--store",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=STORE_ADDRESS,
     envvar="STEADYRAM_STORE",
     help="Note the old and the new set in this cycle store, so that reports on older strokes can show them.",
 )

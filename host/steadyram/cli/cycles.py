@@ -20,6 +20,7 @@ from steadyram.cli._session import (
     print_json,
     progress_bar,
 )
+from steadyram.cli._store import STORE_ADDRESS
 from steadyram.config import preferences
 from steadyram.cycles.export import as_csv, as_json_text, named_cycles
 from steadyram.cycles.pull import pull as pull_into
@@ -34,11 +35,11 @@ _USUAL = ("cutoff", "learned", "slow", "dwelt")
 
 store_option = click.option(
     "--store",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=STORE_ADDRESS,
     default=STORE_DEFAULT,
     envvar="STEADYRAM_STORE",
     show_default=True,
-    help="The store, one SQLite file.",
+    help="The store: an SQLite file, or postgresql://USER@HOST/NAME.",
 )
 uid_option = click.option("--device", "uid", metavar="UID", help="Which device, when the store has several.")
 job_option = click.option("--job", type=click.IntRange(0, 1000), help="Only this job's slot.")
@@ -58,7 +59,7 @@ def cycles() -> None:
 @store_option
 @json_option
 @click.option("--no-traces", is_flag=True, help="Leave the force traces on the device.")
-def pull(port: str | None, wire_log: Path | None, store: Path, as_json: bool, no_traces: bool) -> None:
+def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bool, no_traces: bool) -> None:
     """Bring the store up to date; may be stopped at any moment and run again."""
     with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
         result = pull_into(dev, into, traces=not no_traces, progress=progress)
@@ -71,12 +72,12 @@ def pull(port: str | None, wire_log: Path | None, store: Path, as_json: bool, no
                 "changes": result.changes,
                 "lost": result.lost,
                 "total": result.total,
-                "store": str(store),
+                "store": into.path,
             }
         )
         return
     err().print(
-        f"{result.records} new records and {result.traces} traces; {store} now has {result.total} records."
+        f"{result.records} new records and {result.traces} traces; {into.path} now has {result.total} records."
     )
     if result.lost:
         err().print(
@@ -91,7 +92,7 @@ def pull(port: str | None, wire_log: Path | None, store: Path, as_json: bool, no
 @from_option
 @to_option
 @json_option
-def list_(store: Path, uid: str | None, job: int | None, first: int, last: int, as_json: bool) -> None:
+def list_(store: str | Path, uid: str | None, job: int | None, first: int, last: int, as_json: bool) -> None:
     """List the records in the store."""
     rows = _rows(store, uid, job, first, last)
     if as_json:
@@ -129,7 +130,7 @@ def list_(store: Path, uid: str | None, job: int | None, first: int, last: int, 
     "--out", "target", type=click.Path(dir_okay=False, path_type=Path), help="Default: standard output."
 )
 def export(
-    store: Path, uid: str | None, job: int | None, first: int, last: int, form: str, target: Path | None
+    store: str | Path, uid: str | None, job: int | None, first: int, last: int, form: str, target: Path | None
 ) -> None:
     """Write the records as CSV or JSON; every column's name carries its unit."""
     rows = _rows(store, uid, job, first, last)
@@ -141,7 +142,7 @@ def export(
     err().print(f"{len(rows)} records are in {target}.")
 
 
-def _rows(store: Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:
+def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:
     with CycleStore(store, create=False) as opened:
         return named_cycles(opened, choose_device(opened, uid), first, last, job)
 

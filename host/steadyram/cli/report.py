@@ -33,7 +33,7 @@ from steadyram.report.page import findings, render
 @click.option("--title", default="Press report", show_default=True, help="Heading of the page.")
 @json_option
 def report(
-    store: Path,
+    store: str | Path,
     uid: str | None,
     job: int | None,
     first: int,

@@ -5,12 +5,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
+from steadyram.link.records import CycleRecord, Trace
 
 Progress = Callable[[str, int, int], None]
+
+_TRACES_AT_ONCE: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,19 +34,25 @@ def pull(
     store: CycleStore,
     *,
     traces: bool = True,
+    sets: bool = True,
     progress: Progress | None = None,
+    arrived: Callable[[list[CycleRecord]], None] | None = None,
     wall: Callable[[], float] = time.time,
 ) -> PullResult:
     """Bring the store up to date; may be killed at any moment and run again.
 
-    progress: called with what is pulled, how much is done and how much there is; wall: clock in Unix seconds.
+    traces, sets: whether to pull the traces, and what is in force; progress: called with what is pulled, how
+    much is done and how much there is; arrived: called with records once they are in the store; wall: clock
+    in Unix seconds.
     Raises LinkError, DeviceRefusal, BadInput (store) and CheckFailed (the device's log was begun anew).
     """
-    identity = device.hello()
     unix = int(wall())
-    store.see_device(identity, unix)
-    for state in (device.settings(), device.jobs(), device.calibration()):
-        store.add_snapshot(identity.uid, state, unix)
+    if sets:
+        identity = device.hello()
+        store.see_device(identity, unix)
+        for state in (device.settings(), device.jobs(), device.calibration()):
+            store.add_snapshot(identity.uid, state, unix)
+    identity = device.identity()
     reading = device.now()
     # Its newest known record is pulled again: if it differs, the log was begun anew and nothing may be mixed.
     known = store.last_seq(identity.uid)
@@ -61,18 +71,38 @@ def pull(
         if previous and chunk[0].seq > previous + 1:
             lost += chunk[0].seq - previous - 1
         new += store.add_cycles(identity, chunk, unix)
+        if arrived is not None:
+            fresh_ones = [record for record in chunk if record.seq > known]
+            if fresh_ones:
+                arrived(fresh_ones)
         previous = chunk[-1].seq
         done += len(chunk)
         if progress is not None:
             progress("records", done, max(total, done))
-    fresh = 0
-    if traces:
-        wanted = store.traces_wanted(identity.uid)
-        for number, seq in enumerate(wanted, start=1):
-            trace = device.trace(seq)
-            store.add_trace(identity.uid, seq, trace)
-            fresh += trace is not None
-            if progress is not None:
-                progress("traces", number, len(wanted))
+    fresh = _pull_traces(device, store, identity.uid, reading.first_seq, progress) if traces else 0
     changes = store.add_changes(identity.uid, device.changes(store.last_change(identity.uid) + 1))
     return PullResult(identity.uid, new, fresh, changes, lost, store.count(identity.uid))
+
+
+def _pull_traces(
+    device: Device, store: CycleStore, uid: str, first_seq: int, progress: Progress | None
+) -> int:
+    """Newest first. Several go into the store at once, so that the line does not stand still for each."""
+    # What the device no longer has a record of it has no trace of either.
+    wanted = store.traces_wanted(uid, first_seq)
+    fresh = 0
+    waiting: list[tuple[int, Trace | None]] = []
+    try:
+        for number, seq in enumerate(wanted, start=1):
+            trace = device.trace(seq)
+            waiting.append((seq, trace))
+            fresh += trace is not None
+            if len(waiting) >= _TRACES_AT_ONCE:
+                store.add_traces(uid, waiting)
+                waiting = []
+            if progress is not None:
+                progress("traces", number, len(wanted))
+    finally:
+        # Also when the link went in the middle: what came is kept.
+        store.add_traces(uid, waiting)
+    return fresh

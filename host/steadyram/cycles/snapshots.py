@@ -12,9 +12,9 @@ from steadyram.link.records import SetState
 
 
 def keep_sets(
-    device: Device, store_path: Path, states: Iterable[SetState], wall: Callable[[], float] = time.time
+    device: Device, store_path: str | Path, states: Iterable[SetState], wall: Callable[[], float] = time.time
 ) -> None:
-    """Add sets to the store at `store_path`, made if it is not there. Raises BadInput if unusable."""
+    """Add sets to the store at `store_path` (a file or a URL), made if it is not there. Raises BadInput if unusable."""
     unix = int(wall())
     with CycleStore(store_path) as store:
         store.see_device(device.identity(), unix)

@@ -1,24 +1,29 @@
-"""The store of cycle records on the computer: one SQLite file, each record once.
+"""The store of cycle records on the computer: each record once, in SQLite or PostgreSQL.
 
 A record is known by (device uid, sequence number). Records arrive in transactions of one chunk each, in
 rising order, so a process killed at any moment leaves whole chunks and the next pull goes on after them.
 Settings, jobs and calibrations are kept by digest, so that a record can be traced to what was in force.
+Any number of processes and threads may write at once; a `CycleStore` may be shared by threads.
 """
 
 from __future__ import annotations
 
 import json
-import sqlite3
 import sys
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from steadyram.errors import BadInput, CheckFailed
+from sqlalchemy import Connection, Table, and_, func, insert, select, text
+from sqlalchemy.dialects import postgresql, sqlite
+
+from steadyram.cycles import store_schema as t
+from steadyram.cycles.store_engine import explained, open_engine, shown, writing
+from steadyram.errors import CheckFailed
 from steadyram.link.records import (
     CalibrationState,
     Change,
@@ -31,26 +36,9 @@ from steadyram.link.records import (
     Trace,
 )
 
-_APPLICATION_ID: Final = 0x73645952  # "sdYR"
-
-# One script a schema version; a store is brought up by running those it lacks, each in one transaction.
-_MIGRATIONS: Final = (
-    """
-    CREATE TABLE device (uid TEXT PRIMARY KEY, board TEXT NOT NULL, fw TEXT NOT NULL, proto INTEGER NOT NULL,
-                         seen_unix INTEGER NOT NULL) WITHOUT ROWID;
-    CREATE TABLE cycle (uid TEXT NOT NULL, seq INTEGER NOT NULL, job INTEGER NOT NULL,
-                        job_crc INTEGER NOT NULL, trace_len INTEGER NOT NULL, fw TEXT NOT NULL,
-                        pulled_unix INTEGER NOT NULL, fields TEXT NOT NULL,
-                        PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-    CREATE TABLE trace (uid TEXT NOT NULL, seq INTEGER NOT NULL, dt_s REAL NOT NULL, unit_N REAL NOT NULL,
-                        points BLOB, PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-    CREATE TABLE snapshot (uid TEXT NOT NULL, kind TEXT NOT NULL, digest TEXT NOT NULL, gen INTEGER NOT NULL,
-                           seen_unix INTEGER NOT NULL, content TEXT NOT NULL,
-                           PRIMARY KEY (uid, kind, gen, digest)) WITHOUT ROWID;
-    CREATE TABLE change (uid TEXT NOT NULL, seq INTEGER NOT NULL, fields TEXT NOT NULL,
-                         PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-    """,
-)
+_ALL: Final = 2**63 - 1
+# First number of the advisory locks that a device's records are added under; any constant does.
+_DEVICE_LOCK: Final = 0x5359
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,25 +72,56 @@ class StoredCycle:
     record: CycleRecord
 
 
+@dataclass(frozen=True, slots=True)
+class PartTest:
+    """Result of a destructive test on one part: `value`, `low` and `high` in `unit` ("N" or "N*m")."""
+
+    uid: str
+    job: int
+    seq: int
+    setpoint_N: float
+    kind: str
+    value: float
+    unit: str
+    low: float | None
+    high: float | None
+    at_unix: int
+    by: str
+    note: str
+
+    @property
+    def passed(self) -> bool | None:
+        """Within its limits; None when none were given."""
+        if self.low is None and self.high is None:
+            return None
+        return (self.low is None or self.value >= self.low) and (self.high is None or self.value <= self.high)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a person said of a cycle; several may be said, the newest counts."""
+
+    seq: int
+    verdict: str
+    why: str
+    by: str
+    at_unix: int
+
+
 class CycleStore:
-    """An open store. Every method may raise BadInput when the file is damaged or cannot be written."""
+    """An open store. Every method may raise StoreError (a BadInput) when it is damaged or out of reach."""
 
     def __init__(self, path: str | Path, *, create: bool = True) -> None:
-        """Open the store at `path`; create: make it when it is not there. Raises BadInput."""
-        self.path = Path(path)
-        if not create and not self.path.is_file():
-            raise BadInput(f"There is no cycle store at {path}; pull one first or name another with --store.")
-        with self._explained():
-            self._db = sqlite3.connect(self.path, timeout=10.0, isolation_level=None)
-            try:
-                self._prepare()
-            except BaseException:
-                self._db.close()
-                raise
+        """Open the store at `path` (a file, or a URL such as postgresql://USER@HOST/NAME) and bring its
+        schema up; create: make a file when it is not there. Raises BadInput.
+        """
+        self.path = shown(path)
+        self.engine = open_engine(path, create=create)
+        self._dialect = self.engine.dialect.name
 
     def close(self) -> None:
-        """Close the file."""
-        self._db.close()
+        """Close every connection."""
+        self.engine.dispose()
 
     def __enter__(self) -> Self:
         return self
@@ -115,60 +134,62 @@ class CycleStore:
     # ------------------------------------------------------------ writing
     def see_device(self, identity: Identity, unix: int) -> None:
         """Note who was seen, and when."""
+        row = {
+            "uid": identity.uid,
+            "board": identity.board,
+            "fw": identity.fw,
+            "proto": identity.proto,
+            "seen_unix": unix,
+        }
+        statement = self._insert(t.device)
+        newer = {key: statement.excluded[key] for key in row if key != "uid"}
         with self._transaction() as db:
-            db.execute(
-                "INSERT INTO device VALUES (?, ?, ?, ?, ?) ON CONFLICT (uid) DO UPDATE "
-                "SET board = excluded.board, fw = excluded.fw, proto = excluded.proto, "
-                "seen_unix = excluded.seen_unix",
-                (identity.uid, identity.board, identity.fw, identity.proto, unix),
-            )
+            db.execute(statement.on_conflict_do_update(index_elements=["uid"], set_=newer), row)
 
     def add_cycles(self, identity: Identity, records: Iterable[CycleRecord], unix: int) -> int:
         """Add records in one transaction; returns how many were new.
 
         Raises CheckFailed when a number is there with other contents: the device's log was begun anew.
         """
-        new = 0
+        given = {record.seq: record for record in records}
+        if not given:
+            return 0
         with self._transaction() as db:
-            for record in records:
-                fields = json.dumps(dict(record.values), separators=(",", ":"))
-                there = db.execute(
-                    "SELECT fields FROM cycle WHERE uid = ? AND seq = ?", (identity.uid, record.seq)
-                ).fetchone()
-                if there is not None:
-                    if json.loads(there[0]) != dict(record.values):
-                        raise CheckFailed(
-                            f"Record {record.seq} of device {identity.uid} differs from the one in "
-                            f"{self.path}: the device's log was begun anew; keep this store and pull into "
-                            "another with --store."
-                        )
-                    continue
+            if self._dialect == "postgresql":
+                # Writers of one device take turns, so that what is looked up below stays true.
                 db.execute(
-                    "INSERT INTO cycle VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        identity.uid,
-                        record.seq,
-                        record["job"],
-                        record["job_crc"],
-                        record["trace_len"],
-                        identity.fw,
-                        unix,
-                        fields,
-                    ),
+                    text("SELECT pg_advisory_xact_lock(:n, hashtext(:uid))"),
+                    {"n": _DEVICE_LOCK, "uid": identity.uid},
                 )
-                new += 1
-        return new
+            there = db.execute(
+                select(t.cycle).where(
+                    t.cycle.c.uid == identity.uid, t.cycle.c.seq.between(min(given), max(given))
+                )
+            ).all()
+            for row in there:
+                known = _record(row)
+                offered = given.pop(known.seq, None)
+                if offered is not None and dict(offered.values) != dict(known.values):
+                    raise CheckFailed(
+                        f"Record {known.seq} of device {identity.uid} differs from the one in "
+                        f"{self.path}: the device's log was begun anew; keep this store and pull into "
+                        "another with --store."
+                    )
+            if given:
+                rows = [_row(identity, record, unix) for record in given.values()]
+                db.execute(insert(t.cycle), rows)
+        return len(given)
 
     def add_trace(self, uid: str, seq: int, trace: Trace | None) -> None:
         """Add a record's trace; None notes that the device has none, so that it is not asked for again."""
-        row: tuple[float, float, bytes | None] = (0.0, 0.0, None)
-        if trace is not None:
-            points = array("H", trace.points)
-            if sys.byteorder == "big":
-                points.byteswap()
-            row = (trace.dt_s, trace.unit_N, points.tobytes())
-        with self._transaction() as db:
-            db.execute("INSERT OR IGNORE INTO trace VALUES (?, ?, ?, ?, ?)", (uid, seq, *row))
+        self.add_traces(uid, [(seq, trace)])
+
+    def add_traces(self, uid: str, traces: Iterable[tuple[int, Trace | None]]) -> None:
+        """The same for several, in one transaction."""
+        rows = [_trace_row(uid, seq, trace) for seq, trace in traces]
+        if rows:
+            with self._transaction() as db:
+                db.execute(self._insert(t.trace).on_conflict_do_nothing(), rows)
 
     def add_snapshot(self, uid: str, state: SetState, unix: int) -> None:
         """Keep a set that is in force, once a generation."""
@@ -177,89 +198,134 @@ class CycleStore:
             content = [{"slot": job.slot, "name": job.name, "fields": dict(job.fields)} for job in state.jobs]
         elif isinstance(state, SettingsState | CalibrationState):
             content = dict(state.values)
+        row = {
+            "uid": uid,
+            "kind": state.kind,
+            "digest": state.digest,
+            "gen": state.gen,
+            "seen_unix": unix,
+            "content": json.dumps(content),
+        }
         with self._transaction() as db:
-            db.execute(
-                "INSERT OR IGNORE INTO snapshot VALUES (?, ?, ?, ?, ?, ?)",
-                (uid, state.kind, state.digest, state.gen, unix, json.dumps(content)),
-            )
+            db.execute(self._insert(t.snapshot).on_conflict_do_nothing(), row)
 
     def add_changes(self, uid: str, changes: Iterable[Change]) -> int:
         """Add entries of the record of changes; returns how many were new."""
+        new = 0
         with self._transaction() as db:
-            return sum(
-                db.execute(
-                    "INSERT OR IGNORE INTO change VALUES (?, ?, ?)",
-                    (uid, change.seq, json.dumps(dict(change.fields))),
-                ).rowcount
-                for change in changes
-            )
+            for change in changes:
+                row = {"uid": uid, "seq": change.seq, "fields": json.dumps(dict(change.fields))}
+                statement = self._insert(t.change).values(row).on_conflict_do_nothing()
+                new += len(db.execute(statement.returning(t.change.c.seq)).all())
+        return new
+
+    def add_part_test(self, test: PartTest) -> None:
+        """Add a destructive test's result; results are only ever added."""
+        row = {
+            "uid": test.uid,
+            "job": test.job,
+            "seq": test.seq,
+            "setpoint_n": round(test.setpoint_N),
+            "kind": test.kind,
+            "value": test.value,
+            "unit": test.unit,
+            "low": test.low,
+            "high": test.high,
+            "at_unix": test.at_unix,
+            "by_whom": test.by,
+            "note": test.note,
+        }
+        with self._transaction() as db:
+            db.execute(insert(t.part_test), row)
+
+    def add_verdict(self, uid: str, verdict: Verdict) -> None:
+        """Add what a person said of a cycle; nothing said before is lost."""
+        row = {
+            "uid": uid,
+            "seq": verdict.seq,
+            "verdict": verdict.verdict,
+            "why": verdict.why,
+            "by_whom": verdict.by,
+            "at_unix": verdict.at_unix,
+        }
+        with self._transaction() as db:
+            db.execute(insert(t.verdict), row)
 
     # ------------------------------------------------------------ reading
     def devices(self) -> list[StoredDevice]:
         """Devices seen, by uid."""
-        with self._explained():
-            rows = self._db.execute(
-                "SELECT uid, board, fw, proto, seen_unix FROM device ORDER BY uid"
-            ).fetchall()
+        c = t.device.c
+        with self.reading() as db:
+            rows = db.execute(select(c.uid, c.board, c.fw, c.proto, c.seen_unix).order_by(c.uid)).all()
         return [StoredDevice(*row) for row in rows]
 
     def last_seq(self, uid: str) -> int:
         """Highest record number of a device, 0 when there is none."""
-        return self._one("SELECT coalesce(max(seq), 0) FROM cycle WHERE uid = ?", (uid,))
+        return self._number(select(func.coalesce(func.max(t.cycle.c.seq), 0)).where(t.cycle.c.uid == uid))
 
     def last_change(self, uid: str) -> int:
         """Highest number in a device's record of changes, 0 when there is none."""
-        return self._one("SELECT coalesce(max(seq), 0) FROM change WHERE uid = ?", (uid,))
+        return self._number(select(func.coalesce(func.max(t.change.c.seq), 0)).where(t.change.c.uid == uid))
 
     def count(self, uid: str) -> int:
         """Number of records of a device."""
-        return self._one("SELECT count(*) FROM cycle WHERE uid = ?", (uid,))
+        return self._number(select(func.count()).select_from(t.cycle).where(t.cycle.c.uid == uid))
 
     def cycles(
-        self, uid: str, first: int = 0, last: int = 2**63 - 1, job: int | None = None
+        self, uid: str, first: int = 0, last: int = _ALL, job: int | None = None
     ) -> Iterator[StoredCycle]:
         """Records of a device in order, from number `first` to `last`, of one job or all."""
-        with self._explained():
-            rows = self._db.execute(
-                "SELECT fw, fields FROM cycle WHERE uid = ? AND seq BETWEEN ? AND ? "
-                "AND (? IS NULL OR job = ?) ORDER BY seq",
-                (uid, first, last, job, job),
-            )
-            for fw, fields in rows:
-                yield StoredCycle(uid, fw, CycleRecord(json.loads(fields)))
+        c = t.cycle.c
+        query = select(t.cycle).where(c.uid == uid, c.seq.between(first, last)).order_by(c.seq)
+        if job is not None:
+            query = query.where(c.job == job)
+        with self.reading() as db:
+            for rows in db.execution_options(yield_per=2000).execute(query).partitions():
+                for row in rows:
+                    yield StoredCycle(uid, row.fw, _record(row))
 
-    def traces_wanted(self, uid: str) -> list[int]:
-        """Numbers of records that have a trace which is not in the store, newest first."""
-        with self._explained():
-            rows = self._db.execute(
-                "SELECT c.seq FROM cycle c LEFT JOIN trace t ON t.uid = c.uid AND t.seq = c.seq "
-                "WHERE c.uid = ? AND c.trace_len > 0 AND t.seq IS NULL ORDER BY c.seq DESC",
-                (uid,),
-            ).fetchall()
-        return [int(row[0]) for row in rows]
+    def traces_wanted(self, uid: str, first: int = 0) -> list[int]:
+        """Numbers of records from `first` on whose trace is not in the store, newest first."""
+        joined = t.cycle.outerjoin(
+            t.trace, and_(t.trace.c.uid == t.cycle.c.uid, t.trace.c.seq == t.cycle.c.seq)
+        )
+        query = (
+            select(t.cycle.c.seq)
+            .select_from(joined)
+            .where(
+                t.cycle.c.uid == uid,
+                t.cycle.c.seq >= first,
+                t.cycle.c.trace_len > 0,
+                t.trace.c.seq.is_(None),
+            )
+            .order_by(t.cycle.c.seq.desc())
+        )
+        with self.reading() as db:
+            return [int(row[0]) for row in db.execute(query)]
 
     def trace(self, uid: str, seq: int) -> Trace | None:
         """A record's trace, or None when there is none."""
-        with self._explained():
-            row = self._db.execute(
-                "SELECT dt_s, unit_N, points FROM trace WHERE uid = ? AND seq = ?", (uid, seq)
-            ).fetchone()
-        if row is None or row[2] is None:
-            return None
-        points = array("H")
-        points.frombytes(row[2])
-        if sys.byteorder == "big":
-            points.byteswap()
-        return Trace(seq, float(row[0]), float(row[1]), tuple(points))
+        return self.traces(uid, [seq]).get(seq)
+
+    def traces(self, uid: str, seqs: Sequence[int]) -> dict[int, Trace]:
+        """Traces of some records (at most a few thousand), by number; those without are left out."""
+        c = t.trace.c
+        query = select(c.seq, c.dt_s, c.unit_N, c.points).where(
+            c.uid == uid, c.seq.in_(seqs), c.points.is_not(None)
+        )
+        with self.reading() as db:
+            return {int(row[0]): _trace(*row) for row in db.execute(query)}
 
     def snapshots(self, uid: str, kind: str) -> list[Snapshot]:
         """Sets of a kind that were seen, oldest generation first."""
-        with self._explained():
-            rows = self._db.execute(
-                "SELECT kind, digest, gen, seen_unix, content FROM snapshot WHERE uid = ? AND kind = ? "
-                "ORDER BY gen, seen_unix",
-                (uid, kind),
-            ).fetchall()
+        c = t.snapshot.c
+        query = (
+            select(c.kind, c.digest, c.gen, c.seen_unix, c.content)
+            .where(c.uid == uid, c.kind == kind)
+            .order_by(c.gen, c.seen_unix)
+        )
+        with self.reading() as db:
+            rows = db.execute(query).all()
         return [Snapshot(row[0], row[1], row[2], row[3], json.loads(row[4])) for row in rows]
 
     def jobs_seen(self, uid: str) -> list[DeviceJob]:
@@ -272,61 +338,107 @@ class CycleStore:
 
     def changes(self, uid: str) -> list[Change]:
         """A device's record of changes, in order."""
-        with self._explained():
-            rows = self._db.execute(
-                "SELECT seq, fields FROM change WHERE uid = ? ORDER BY seq", (uid,)
-            ).fetchall()
+        c = t.change.c
+        with self.reading() as db:
+            rows = db.execute(select(c.seq, c.fields).where(c.uid == uid).order_by(c.seq)).all()
         return [Change(int(seq), json.loads(fields)) for seq, fields in rows]
 
+    def part_tests(self, uid: str, job: int, first: int = 0, last: int = _ALL) -> list[PartTest]:
+        """Destructive tests of a job's parts, by record number."""
+        c = t.part_test.c
+        query = (
+            select(t.part_test)
+            .where(c.uid == uid, c.job == job, c.seq.between(first, last))
+            .order_by(c.seq, c.id)
+        )
+        with self.reading() as db:
+            return [
+                PartTest(
+                    uid=row.uid,
+                    job=row.job,
+                    seq=row.seq,
+                    setpoint_N=float(row.setpoint_n),
+                    kind=row.kind,
+                    value=row.value,
+                    unit=row.unit,
+                    low=row.low,
+                    high=row.high,
+                    at_unix=row.at_unix,
+                    by=row.by_whom,
+                    note=row.note,
+                )
+                for row in db.execute(query)
+            ]
+
+    def verdicts(self, uid: str, first: int = 0, last: int = _ALL) -> list[Verdict]:
+        """What people said of a device's cycles, by number, oldest first."""
+        c = t.verdict.c
+        query = (
+            select(c.seq, c.verdict, c.why, c.by_whom, c.at_unix)
+            .where(c.uid == uid, c.seq.between(first, last))
+            .order_by(c.seq, c.id)
+        )
+        with self.reading() as db:
+            return [Verdict(*row) for row in db.execute(query)]
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection for queries of one's own over `store_schema`; they all see the same moment."""
+        with explained(self.path), self.engine.connect() as db:
+            yield db
+
     # ------------------------------------------------------------ inside
-    def _one(self, query: str, values: tuple[Any, ...]) -> int:
-        with self._explained():
-            return int(self._db.execute(query, values).fetchone()[0])
+    def _number(self, query: Any) -> int:
+        with self.reading() as db:
+            return int(db.execute(query).scalar_one())
 
-    def _prepare(self) -> None:
-        (application,) = self._db.execute("PRAGMA application_id").fetchone()
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
-        (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if application != _APPLICATION_ID and tables:
-            raise BadInput(
-                f"{self.path} is an SQLite file of something else; name another store with --store."
-            )
-        if version > len(_MIGRATIONS):
-            raise BadInput(
-                f"{self.path} was written by a newer steadyram; update this one or name another store."
-            )
-        self._db.execute("PRAGMA journal_mode = WAL")
-        # A pull that was reported as done must survive a power cut of the computer.
-        self._db.execute("PRAGMA synchronous = FULL")
-        while version < len(_MIGRATIONS):
-            with self._transaction() as db:
-                for statement in _MIGRATIONS[version].split(";"):
-                    if statement.strip():
-                        db.execute(statement)
-                version += 1
-                db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-                db.execute(f"PRAGMA user_version = {version}")
+    def _insert(self, table: Table) -> Any:
+        return (postgresql if self._dialect == "postgresql" else sqlite).insert(table)
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        with self._explained():
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._db
-            except BaseException:
-                self._db.execute("ROLLBACK")
-                raise
-            self._db.execute("COMMIT")
+    def _transaction(self) -> Iterator[Connection]:
+        with explained(self.path), writing(self.engine) as db, db.begin():
+            yield db
 
-    @contextmanager
-    def _explained(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as error:
-            raise BadInput(
-                f"The cycle store {self.path} cannot be used ({error}); check the path or name another with "
-                "--store."
-            ) from None
+
+def _row(identity: Identity, record: CycleRecord, unix: int) -> dict[str, Any]:
+    values = record.values
+    extra = {key: value for key, value in values.items() if key not in t.cycle.c}
+    return {
+        "uid": identity.uid,
+        **{name: values.get(name) for name in t.RECORD_COLUMNS},
+        "fw": identity.fw,
+        "pulled_unix": unix,
+        "extra": json.dumps(extra) if extra else None,
+    }
+
+
+def _record(row: Any) -> CycleRecord:
+    """The record of a row of `cycle`: uid, then the record's columns in order, then fw, pulled_unix, extra."""
+    values = {
+        name: value for name, value in zip(t.RECORD_COLUMNS, row[1:], strict=False) if value is not None
+    }
+    if row.extra is not None:
+        values.update(json.loads(row.extra))
+    return CycleRecord(values)
+
+
+def _trace_row(uid: str, seq: int, trace: Trace | None) -> dict[str, Any]:
+    row: dict[str, Any] = {"uid": uid, "seq": seq, "dt_s": 0.0, "unit_N": 0.0, "points": None}
+    if trace is not None:
+        points = array("H", trace.points)
+        if sys.byteorder == "big":
+            points.byteswap()
+        row |= {"dt_s": trace.dt_s, "unit_N": trace.unit_N, "points": points.tobytes()}
+    return row
+
+
+def _trace(seq: int, dt_s: float, unit_N: float, raw: bytes) -> Trace:
+    points = array("H")
+    points.frombytes(raw)
+    if sys.byteorder == "big":
+        points.byteswap()
+    return Trace(int(seq), float(dt_s), float(unit_N), tuple(points))
 
 
 def job_names(jobs: Iterable[DeviceJob], crc_of: Callable[[DeviceJob], int]) -> Mapping[tuple[int, int], str]:

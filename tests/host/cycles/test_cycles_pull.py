@@ -34,7 +34,12 @@ def connect(bench: Bench, seed: int = 1) -> Device:
 
 def ready_bench(root: Path, strokes: int = 0) -> Bench:
     bench = Bench(root)
-    bench.enable()
+    # Long enough to open the calibration's seal, too.
+    bench.run(10)
+    bench.inputs |= T.IN_ENABLE
+    bench.run(6000)
+    bench.inputs &= ~T.IN_ENABLE
+    bench.run(10)
     device = connect(bench)
     device.push_settings(settings())
     device.push_calibration(CALIBRATION)

@@ -157,7 +157,8 @@ def test_missing_records_and_lost_sets_are_named(tmp_path: Path) -> None:
     path = tmp_path / "c.db"
     with CycleStore(path) as store:
         pull(connect(bench, 3), store)
-        store._db.execute("DELETE FROM cycle WHERE seq = 2")
+        with store.engine.begin() as db:
+            db.exec_driver_sql("DELETE FROM cycle WHERE seq = 2")
         data = gather(store, "b3nch001")
     assert [(gap.where, gap.text.split(":")[0]) for gap in data.gaps] == [("records 2 to 2", "1 missing")]
     assert data.runs[0].name == "job 1, whose name was not pulled"

@@ -1,0 +1,99 @@
+"""Tables of the store as they are after the newest migration; the migrations themselves never import this.
+
+A record's fields stand in columns of their names, so that any SQL tool can read them; a field that a newer
+firmware adds is kept in `extra` (JSON) until a migration gives it a column. Integers are those of the protocol.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Double,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+)
+
+# Revision that this tool works with; a test holds it to the newest script in `migrations/versions`.
+HEAD: Final = "0002"
+
+RECORD_COLUMNS: Final = (
+    "seq", "boot", "at_ms", "at_unix", "job", "job_crc", "cal_serial", "settings_gen", "count", "setpoint_n",
+    "peak_n", "settled_n", "end_n", "stop", "fault", "flags", "duration_ms", "contact_ms", "knee_n", "pulses",
+    "zero_counts", "trace_ms", "trace_len", "trace_unit_n",
+)  # fmt: skip
+_REQUIRED: Final = frozenset({"seq", "job", "job_crc", "trace_len"})
+
+metadata = MetaData()
+
+device = Table(
+    "device", metadata,
+    Column("uid", Text, primary_key=True), Column("board", Text, nullable=False),
+    Column("fw", Text, nullable=False), Column("proto", BigInteger, nullable=False),
+    Column("seen_unix", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+cycle = Table(
+    "cycle", metadata,
+    Column("uid", Text, primary_key=True),
+    *(
+        Column(name, BigInteger, primary_key=name == "seq", nullable=name not in _REQUIRED)
+        for name in RECORD_COLUMNS
+    ),
+    Column("fw", Text, nullable=False), Column("pulled_unix", BigInteger, nullable=False),
+    Column("extra", Text),
+    Index("cycle_by_job", "uid", "job", "seq"),
+    Index("cycle_by_count", "uid", "job", "count", "seq"),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+trace = Table(
+    "trace", metadata,
+    Column("uid", Text, primary_key=True), Column("seq", BigInteger, primary_key=True),
+    Column("dt_s", Double, nullable=False), Column("unit_N", Double, nullable=False),
+    Column("points", LargeBinary),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+snapshot = Table(
+    "snapshot", metadata,
+    Column("uid", Text, primary_key=True), Column("kind", Text, primary_key=True),
+    Column("digest", Text, primary_key=True), Column("gen", BigInteger, primary_key=True),
+    Column("seen_unix", BigInteger, nullable=False), Column("content", Text, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+change = Table(
+    "change", metadata,
+    Column("uid", Text, primary_key=True), Column("seq", BigInteger, primary_key=True),
+    Column("fields", Text, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+part_test = Table(
+    "part_test", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("job", BigInteger, nullable=False), Column("seq", BigInteger, nullable=False),
+    Column("setpoint_n", BigInteger, nullable=False), Column("kind", Text, nullable=False),
+    Column("value", Double, nullable=False), Column("unit", Text, nullable=False),
+    Column("low", Double), Column("high", Double),
+    Column("at_unix", BigInteger, nullable=False), Column("by_whom", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Index("part_test_by_job", "uid", "job", "seq"),
+)  # fmt: skip
+
+verdict = Table(
+    "verdict", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("seq", BigInteger, nullable=False), Column("verdict", Text, nullable=False),
+    Column("why", Text, nullable=False), Column("by_whom", Text, nullable=False),
+    Column("at_unix", BigInteger, nullable=False),
+    Index("verdict_by_cycle", "uid", "seq"),
+)  # fmt: skip
