@@ -131,11 +131,11 @@ def prepare(folder: Path) -> None:
 def served_press(folder: Path, seed: int, runtime: str) -> Iterator[tuple[str, str, str]]:
     """A virtual press in its own process: (serial URL, operator's URL, the runtime of its firmware)."""
     arguments = ["--press", str(folder / "press.toml"), "--seed", str(seed), "--runtime", runtime]
+    arguments += ["--listen", "127.0.0.1:0", "--operator-listen", "127.0.0.1:0"]
     log = folder / "virtual-press.log"
     with log.open("w", encoding="utf-8") as errors:
         process = subprocess.Popen(
-            [sys.executable, "-m", "steadyram", "virtual", *arguments]
-            + ["--listen", "127.0.0.1:0", "--operator-listen", "127.0.0.1:0"],
+            [sys.executable, "-m", "steadyram", "virtual", *arguments],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=errors,
