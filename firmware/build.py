@@ -27,7 +27,7 @@ NATIVE = {
     "core/sense.py": ("sample",),
     "core/trace.py": ("sample",),
     "core/fixed.py": ("mulq", "force_over", "time_for"),
-    "core/controller.py": ("step", "_pedals", "_watch", "_held", "_advance", "_closing"),
+    "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
     "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
 }
 

@@ -1,6 +1,6 @@
 """Write the files that are made from `definition.toml`, or check that they are current.
 
-python protocol/generate.py            writes firmware/steadyram_fw/tables.py and protocol/REFERENCE.md
+python protocol/generate.py            writes firmware/steadyram_fw/tables.py, protocol/REFERENCE.md and FAULTS.md
 python protocol/generate.py --check    changes nothing; exit 1 and a sentence when one is stale
 """
 
@@ -13,12 +13,14 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
+from faults_page import faults_page  # noqa: E402
 from reference_page import reference  # noqa: E402
 
 DEFINITION = HERE / "definition.toml"
 VECTORS = HERE / "vectors.toml"
 TABLES = HERE.parent / "firmware" / "steadyram_fw" / "tables.py"
 REFERENCE = HERE / "REFERENCE.md"
+FAULTS = HERE / "FAULTS.md"
 
 HEAD = '''"""Made by protocol/generate.py from protocol/definition.toml: change those, not this file."""
 
@@ -175,7 +177,12 @@ def main(argv: list[str]) -> int:
         with VECTORS.open("rb") as file:
             vectors = tomllib.load(file)
     stale = []
-    for path, text in ((TABLES, tables(definition)), (REFERENCE, reference(definition, vectors))):
+    made = (
+        (TABLES, tables(definition)),
+        (REFERENCE, reference(definition, vectors)),
+        (FAULTS, faults_page(definition)),
+    )
+    for path, text in made:
         if path.exists() and path.read_text(encoding="utf-8") == text:
             continue
         if "--check" in argv:

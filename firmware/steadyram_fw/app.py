@@ -9,6 +9,7 @@ import gc
 from . import tables as T
 from .services.access import Access
 from .services.clock import Clock
+from .services.cyclelog import BY_PANEL
 from .services.keeper import Keeper
 from .services.link import Link
 from .services.panel import Panel
@@ -122,6 +123,10 @@ class App:
     def _keep_house(self):
         if self.core.fault == T.FAULT_CALIBRATION_BAD:
             self._let_calibrate()
+        if self.access.unsealed != self._unsealed:
+            self._unsealed = not self._unsealed
+            words = ("closed", "open") if self._unsealed else ("open", "closed")
+            self.keeper.changes.note(BY_PANEL, "calibration-seal", *words)
         if self.keeper.changes.waiting and self._may_store() and self.hold_still():
             try:
                 self.keeper.flush_changes()
@@ -133,6 +138,8 @@ class App:
                 self.let_go()
             return True
         return self.panel.work()
+
+    _unsealed = False
 
     def _let_calibrate(self):
         """Calibrating anew takes strokes, so this may be acknowledged; the cutoff stays refused meanwhile."""
@@ -181,7 +188,8 @@ class App:
         job = keeper.active
         flags = values[T.R_FLAGS]
         count = keeper.counts[job]
-        if job and values[T.R_STOP] == T.STOP_SETPOINT and flags & T.FLAG_CUTOFF:
+        # a part pressed a second time is still one part
+        if job and values[T.R_STOP] == T.STOP_SETPOINT and flags & T.FLAG_CUTOFF and not flags & T.FLAG_AGAIN:
             count += 1
         if keeper.gap:
             flags |= T.FLAG_GAP

@@ -108,6 +108,7 @@ FAULT_STEP_OVERRUN = const(17)
 FAULT_STORE_FAILED = const(18)
 FAULT_MEMORY = const(19)
 FAULT_OVER_CAPACITY = const(20)
+FAULT_SENSOR_NOISY = const(21)
 FAULT_NAMES = (
     "",
     "sensor-low",
@@ -130,6 +131,7 @@ FAULT_NAMES = (
     "store-failed",
     "memory",
     "over-capacity",
+    "sensor-noisy",
 )
 
 # refusals of extend
@@ -140,6 +142,7 @@ REFUSAL_NO_CALIBRATION = const(3)
 REFUSAL_NO_JOB = const(4)
 REFUSAL_SETPOINT_RANGE = const(5)
 REFUSAL_ZERO_OUT = const(6)
+REFUSAL_SENSOR_DOUBTFUL = const(7)
 REFUSAL_NAMES = (
     "none",
     "cutoff-required",
@@ -148,6 +151,7 @@ REFUSAL_NAMES = (
     "no-job",
     "setpoint-range",
     "zero-out",
+    "sensor-doubtful",
 )
 FAULT_TEXTS = (
     "",
@@ -171,6 +175,7 @@ FAULT_TEXTS = (
     "a record could not be written: flash full or damaged",
     "out of memory",
     "settings ask for more than the press's capacity",
+    "transducer signal too noisy to be judged: screen, earth or supply",
 )
 REFUSAL_TEXTS = (
     "extend is not refused",
@@ -180,6 +185,7 @@ REFUSAL_TEXTS = (
     "the cutoff needs a job and none is chosen",
     "the setpoint is zero or above what press, tooling or transducer allow",
     "zero has moved too far since calibration",
+    "the transducer's signal is just outside its measuring range",
 )
 
 # settings: places in the array, then (name, min, max, default)
@@ -369,6 +375,7 @@ FLAG_DWELT = const(32)
 FLAG_SMALL = const(64)
 FLAG_GAP = const(128)
 FLAG_RESET = const(256)
+FLAG_AGAIN = const(512)
 
 # verbs: (name, change, only while enabled, refused while live, arguments)
 # argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);
@@ -436,6 +443,7 @@ E_NOT_AT_REST = const(22)
 E_INCONSISTENT = const(23)
 E_FAULT_LATCHED = const(24)
 E_NOT_HERE = const(25)
+E_SEALED = const(26)
 ERROR_TEXTS = (
     "",
     "the line is longer than the device accepts; shorten it",
@@ -463,4 +471,5 @@ ERROR_TEXTS = (
     "the set contradicts itself",
     "a fault is latched: acknowledge it at the panel first",
     "this board does not offer that",
+    "calibration is sealed: hold the enable button until the panel says to let go",
 )

@@ -41,6 +41,7 @@ FLAG_SLOW = 16
 FLAG_DWELL = 32
 FLAG_SMALL = 64
 FLAG_RESET = 256
+FLAG_AGAIN = 512
 
 
 class Controller:
@@ -101,6 +102,8 @@ class Controller:
         self._with_cutoff = False
         self._started_at_top = False
         self._reset_flag = False
+        self._finished = False
+        self._again = False
         self._zero_taken = False
         self._zero_wait = 0
         self._zero_n = 0
@@ -427,6 +430,8 @@ class Controller:
             return t.REFUSAL_NO_CALIBRATION
         if self.job_no == 0:
             return t.REFUSAL_NO_JOB
+        if self.guard.doubtful(self.counts):
+            return t.REFUSAL_SENSOR_DOUBTFUL
         if self.refusal == t.REFUSAL_ZERO_OUT:
             return t.REFUSAL_ZERO_OUT
         setpoint = self.job[t.J_SETPOINT_N]
@@ -449,6 +454,7 @@ class Controller:
         self.guard.probing = self._probe
         self.stop = t.STOP_NONE
         self._started_at_top = inputs & t.IN_TOP != 0
+        self._again = self._finished and not (self._started_at_top and self.settings[t.S_TOP_SWITCH])
         self._with_cutoff = self.cutoff_on and not self._probe
         self.peak_n = 0
         self.pulses = 0
@@ -740,6 +746,9 @@ class Controller:
             flags |= FLAG_SLOW
         if self._dwelled:
             flags |= FLAG_DWELL
+        if self._again:
+            flags |= FLAG_AGAIN
+        self._finished = stop == t.STOP_SETPOINT or (self._finished and self._again)
         if self._reset_flag:
             flags |= FLAG_RESET
             self._reset_flag = False
@@ -778,6 +787,8 @@ class Controller:
     def _begin_return(self):
         self.state = t.STATE_RETURN
         self.outputs = t.OUT_RETRACT
+        if not self.settings[t.S_TOP_SWITCH]:
+            self._finished = False
         self._timer = 0
         self._return_latched = self.latch_on
         self._return_touch = True
