@@ -364,7 +364,9 @@ class Controller:
         off = mean - (self._zero_home << 4)
         if off < 0:
             off = -off
-        if off > self._zero_drift << 4:
+        moved = mean - self.sense.zero16 if self._zero_taken and not self._zero_want else 0
+        # A zero drifts with temperature; one that jumps between two strokes is a supply or a transducer.
+        if off > self._zero_drift << 4 or moved > self._zero_drift << 3 or -moved > self._zero_drift << 3:
             self.refusal = t.REFUSAL_ZERO_OUT
             self._zero_wait = 1024
             return
