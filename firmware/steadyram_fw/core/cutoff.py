@@ -25,12 +25,10 @@ from .learn import (
     L_RISE,
     L_RS,
     L_RSS,
-    L_SCATTER,
     L_SETPOINT,
     L_SLACK,
     L_UC,
     L_US,
-    L_VAR,
     LEVELS,
     follow_position,
     spread16,
@@ -302,7 +300,11 @@ class Cutoff:
             self._begin_first()
             return
         spread = spread16(a, p.jitter16 * p.jitter16 * 2)
-        margin = 3 * spread + (slack if slack > 0 else 0)
+        slack = slack if slack > 0 else 0
+        margin = 3 * spread + slack
+        if p.slow_fitted:
+            # What the full feed leaves, the slow feed must travel: no more than about a fifth of a second of it.
+            margin = ((5 * spread) >> 1) + min(slack, (3200 * p.slow_share) >> 8)
         if one_shot:
             # The shortest pulse would overshoot: the feed itself must land the part.
             margin = spread >> 1
