@@ -3,6 +3,9 @@
 from .. import tables as T
 from .refuse import Refuse
 
+# The control core multiplies their sum by a byte within 31 bits (core/fixed.py, mulq).
+_COEFFICIENTS_MAX = 4194303
+
 
 def force_n(cal, counts):
     """Force on the work by a calibration, newtons, at a reading in counts (rising force)."""
@@ -47,6 +50,8 @@ def check_calibration(settings, cal):
         raise Refuse(T.E_INCONSISTENT, "max_counts not above zero_counts")
     if cal[T.C_DUE_UNIX] and cal[T.C_DUE_UNIX] < cal[T.C_MADE_UNIX]:
         raise Refuse(T.E_INCONSISTENT, "due_unix before made_unix")
+    if abs(cal[T.C_C1_N]) + abs(cal[T.C_C2_N]) + abs(cal[T.C_C3_N]) > _COEFFICIENTS_MAX:
+        raise Refuse(T.E_INCONSISTENT, "c1_n, c2_n and c3_n too large together")
     steps = min(16, top - zero)
     before = force_n(cal, zero)
     for i in range(1, steps + 1):
