@@ -212,7 +212,7 @@ class Keeper:
         jobs[self.active] = (name, fields)
         return self.commit("jobs", jobs, by)
 
-    def use(self, number):
+    def use(self, number, by=BY_LINK):
         """Choose the active job, 0 = none. Raises Refuse or StoreError."""
         if number and self.jobs[number] is None:
             raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
@@ -225,10 +225,10 @@ class Keeper:
         except StoreError:
             self.active = before
             raise
-        self.changes.note(BY_LINK, "active", before, number)
+        self.changes.note(by, "active", before, number)
         self._choose()
 
-    def recount(self):
+    def recount(self, by=BY_LINK):
         """Set the part count of the active job to zero. Raises Refuse or StoreError."""
         if not self.active:
             raise Refuse(T.E_NO_SUCH_JOB)
@@ -239,16 +239,16 @@ class Keeper:
         except StoreError:
             self.counts[self.active] = before
             raise
-        self.changes.note(BY_LINK, "count.%d" % self.active, before, 0)
+        self.changes.note(by, "count.%d" % self.active, before, 0)
 
-    def forget(self, number):
+    def forget(self, number, by=BY_LINK):
         """Forget what was learned for a job. Raises Refuse or StoreError."""
         if self.jobs[number] is None:
             raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
         cell = Cell(self._root, "learned.%d" % number)
         if cell.load() is not None:
             cell.save(b"")
-        self.changes.note(BY_LINK, "learned.%d" % number, "", "forgotten")
+        self.changes.note(by, "learned.%d" % number, "", "forgotten")
         if number == self.active:
             self._choose()
             self.learned_reset = True

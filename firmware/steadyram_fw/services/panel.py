@@ -1,11 +1,14 @@
-"""What the operator sees and turns: four lines of text and the setpoint knob.
+"""What the operator sees and turns: pictures on a display or four lines of text, the knob and its push.
 
 The knob works on the active job, in steps of about a hundredth of the setpoint, within what press, tooling
 and transducer allow. A turn counts once the knob has been still for a moment and the ram is at rest; then it
-is stored and recorded like any other change.
+is stored and recorded like any other change; a push stores it at once. A push with nothing dialled opens the
+menu (panel/menu.py). A push held long is for enabling changes and acknowledges faults: it is no push here.
 """
 
 from .. import tables as T
+from ..panel.draw import View, draw, wrap
+from ..panel.menu import Menu
 from . import checks
 from .cyclelog import BY_PANEL
 from .refuse import Refuse
@@ -14,10 +17,16 @@ from .store import StoreError
 _STILL_MS = 1500
 _SHOW_MS = 200
 _WIDTH = 20
+_PUSH_MS = 20
+_PUSH_MOST_MS = 1000
+_BLINK_MS = 500
 
 
 class Panel:
-    """`board.knob()` gives the steps since last asked, `board.show(lines)` takes four lines of text."""
+    """`board.knob()` gives the steps since last asked, `board.show(lines)` takes four lines of text.
+
+    A board with a `screen` is drawn on as well.
+    """
 
     def __init__(self, app):
         self._app = app
@@ -25,27 +34,119 @@ class Panel:
         self._turned_at = 0
         self._shown_at = 0
         self._lines = None
+        self.menu = Menu(app)
+        self._view = View()
+        self._drawn = None
+        self._pushed_at = -1  # -1 = up, -2 = down and no longer a push
+        self._pages = ()
 
     def work(self):
-        """Look at the knob and refresh the text. Returns True when something was stored or shown."""
+        """Look at the knob and refresh what is shown. Returns True when something was stored or shown."""
         app = self._app
         now = app.clock.uptime_ms()
         steps = app.board.knob()
-        if steps and app.keeper.job():
-            self._turn(steps)
-            self._turned_at = now
-        if self._turned_n and _since(now, self._turned_at) >= _STILL_MS and app.at_rest():
+        if steps:
+            if self.menu.page:
+                self.menu.turn(steps, now)
+            elif app.keeper.job():
+                self._turn(steps)
+                self._turned_at = now
+        if self._push(now):
+            return True
+        self.menu.work(now)
+        if self._turned_n and _since(now, self._turned_at) >= _STILL_MS and app.hold_still():
             self._store()
+            app.let_go()
             return True
         if _since(now, self._shown_at) < _SHOW_MS:
             return False
         self._shown_at = now
+        if getattr(app.board, "screen", None) is not None:
+            return self._draw(now)
         text = self.text()
         if text == self._lines:
             return False
         self._lines = text
         app.board.show(text)
         return True
+
+    def _push(self, now):
+        """A short push of the knob, taken when it is let go; True when it did something."""
+        app = self._app
+        if app.inputs & T.IN_PUSH:
+            if self._pushed_at == -1:
+                # a push that acknowledges a fault does nothing else
+                self._pushed_at = -2 if app.core.fault or app.core.live else now
+            elif self._pushed_at >= 0 and _since(now, self._pushed_at) > _PUSH_MOST_MS:
+                self._pushed_at = -2
+            return False
+        was = self._pushed_at
+        self._pushed_at = -1
+        if was < 0 or _since(now, was) < _PUSH_MS or app.core.fault or not app.hold_still():
+            return False
+        if self.menu.page:
+            self.menu.push(now)
+        elif self._turned_n:
+            self._store()
+        else:
+            self.menu.open(now)
+        app.let_go()
+        self._shown_at = now - _SHOW_MS
+        return True
+
+    def _draw(self, now):
+        blink = (now // _BLINK_MS) & 1 == 1
+        view = self.look(now)
+        key = (view.key(), blink)
+        if key == self._drawn:
+            return False
+        self._drawn = key
+        screen = self._app.board.screen
+        draw(screen.frame, view, blink)
+        screen.begin()
+        return True
+
+    def look(self, now):
+        """What there is to see now."""
+        app = self._app
+        core = app.core
+        keeper = app.keeper
+        view = self._view
+        job = keeper.job()
+        view.force_n = core.force_n
+        view.dialled = self._turned_n > 0
+        view.set_n = self._turned_n or (job[T.J_SETPOINT_N] if job else 0)
+        view.job = "%d %s" % (keeper.active, keeper.jobs[keeper.active][0]) if job else ""
+        view.state = T.STATE_NAMES[core.state]
+        view.count = ""
+        if job:
+            view.count = "%d" % keeper.counts[keeper.active]
+            if job[T.J_BATCH]:
+                view.count += "/%d" % job[T.J_BATCH]
+        view.note = ""
+        view.mark = -1
+        view.rows = ()
+        if core.refusal:
+            view.note = T.REFUSAL_NAMES[core.refusal]
+        elif app.access.enabled:
+            view.note = "CHANGES %d s" % app.access.seconds_left
+        elif job and job[T.J_UNPROVEN]:
+            view.note = "unproven"
+        if core.fault:
+            view.kind = View.FAULT
+            view.title = "FAULT %d" % core.fault
+            pages = wrap(T.FAULT_TEXTS[core.fault], 16, 4)
+            view.rows = pages[now // 3000 % len(pages)]
+            view.note = "pedals off, push"
+        elif getattr(app.access, "seal_ready", False):
+            view.kind = View.SEAL
+        elif self.menu.page:
+            self.menu.look(view)
+        elif app.inputs & T.IN_CUTOFF:
+            view.kind = View.HOME
+        else:
+            view.kind = View.CUTOFF_OFF
+        return view
 
     def _turn(self, steps):
         keeper = self._app.keeper
@@ -76,6 +177,8 @@ class Panel:
         keeper = app.keeper
         job = keeper.job()
         force = _kn(core.force_n)
+        if self.menu.page and not core.fault:
+            return self._menu_text()
         if core.fault:
             return (
                 "FAULT %d" % core.fault,
@@ -104,9 +207,24 @@ class Panel:
             fourth = "parts %d" % keeper.counts[keeper.active]
             if job[T.J_BATCH]:
                 fourth += " of %d" % job[T.J_BATCH]
-        if app.access.enabled:
+        if app.access.seal_ready:
+            fourth = "let go: CALIBRATION"
+        elif app.access.unsealed:
+            fourth = "CHANGES OPEN, CAL"
+        elif app.access.enabled:
             fourth = "CHANGES OPEN %d s" % app.access.seconds_left
         return top[:_WIDTH], second[:_WIDTH], third[:_WIDTH], fourth[:_WIDTH]
+
+    def _menu_text(self):
+        view = self._view
+        self.menu.look(view)
+        if view.mark >= 0:
+            row = "> " + view.rows[view.mark]
+            return view.title[:_WIDTH], row[:_WIDTH], "", "%d of %d" % (view.mark + 1, len(view.rows))
+        rows = list(view.rows[:3]) + ["", "", ""]
+        if view.kind == View.ASK and self.menu.page == "take":
+            rows[2] = "set > %s kN" % _kn(view.set_n)
+        return view.title[:_WIDTH], rows[0][:_WIDTH], rows[1][:_WIDTH], rows[2][:_WIDTH]
 
 
 def _kn(force_n):

@@ -1,0 +1,240 @@
+"""The panel's pictures: 128 x 64, one colour, on anything with framebuf's methods.
+
+`draw(frame, view, blink)` is called by the board's display and by the tests that make the pictures in the
+documents. A view is what services/panel.py says there is to see. Force is told in seven-segment figures 30
+rows tall: 13 mm on a 2.4 inch display, readable at two metres.
+"""
+
+WIDTH = 128
+HEIGHT = 64
+
+# segments: top, upper left, upper right, middle, lower left, lower right, bottom
+_SEGMENTS = {
+    "0": 0b1110111,
+    "1": 0b0010010,
+    "2": 0b1011101,
+    "3": 0b1011011,
+    "4": 0b0111010,
+    "5": 0b1101011,
+    "6": 0b1101111,
+    "7": 0b1010010,
+    "8": 0b1111111,
+    "9": 0b1111011,
+    "-": 0b0001000,
+    " ": 0,
+}
+
+
+class View:
+    """What there is to see. `rows` with `mark` is a list; `big_n` a force in large figures."""
+
+    HOME, CUTOFF_OFF, FAULT, LIST, ASK, SEAL = range(6)
+
+    def __init__(self):
+        self.kind = View.HOME
+        self.force_n = 0
+        self.set_n = 0
+        self.dialled = False
+        self.job = ""
+        self.state = ""
+        self.count = ""
+        self.note = ""
+        self.title = ""
+        self.rows = ()
+        self.mark = -1
+
+    def key(self):
+        """Equal for equal pictures."""
+        return (
+            self.kind,
+            self.force_n // 10,
+            self.set_n,
+            self.dialled,
+            self.job,
+            self.state,
+            self.count,
+            self.note,
+            self.title,
+            self.rows,
+            self.mark,
+        )
+
+
+def draw(frame, view, blink):
+    """Draw `view`; `blink` is False or True by turns, twice a second."""
+    frame.fill(0)
+    kind = view.kind
+    if kind == View.FAULT:
+        _fault(frame, view, blink)
+    elif kind == View.LIST:
+        _list(frame, view)
+    elif kind == View.ASK:
+        _ask(frame, view)
+    elif kind == View.SEAL:
+        frame.fill(1)
+        wide(frame, "LET GO:", 8, 6, 2, 2, 0)
+        wide(frame, "OPENS", 24, 26, 2, 2, 0)
+        frame.text("CALIBRATION", 20, 48, 0)
+    elif kind == View.CUTOFF_OFF:
+        _cutoff_off(frame, view, blink)
+    else:
+        _home(frame, view, blink)
+
+
+def _home(frame, view, blink):
+    force(frame, view.force_n, 0, 0, 1)
+    frame.text("kN", 112, 0, 1)
+    if view.set_n:
+        text = kn(view.set_n)
+        if view.dialled:
+            frame.fill_rect(0, 31, WIDTH, 17, 1)
+            wide(frame, "=" + text, 0, 32, 2, 2, 0)
+        else:
+            wide(frame, ">" + text, 0, 32, 2, 2, 1)
+    else:
+        frame.text(view.note or "no job", 0, 37, 1)
+    frame.text(view.job[:16], 0, 48, 1)
+    _bottom(frame, view, blink, 1)
+
+
+def _bottom(frame, view, blink, colour):
+    if view.note and view.set_n:
+        # a note is short-lived or important: it takes the line by turns
+        if blink:
+            frame.fill_rect(0, 56, WIDTH, 8, colour)
+            frame.text(view.note[:16], 0, 57, 1 - colour)
+            return
+    frame.text(view.state[:8], 0, 57, colour)
+    frame.text(view.count, WIDTH - 8 * len(view.count), 57, colour)
+
+
+def _cutoff_off(frame, view, blink):
+    """Parts are scrapped in this state: the whole picture is inverted, and words and force come by turns."""
+    frame.fill(1)
+    if blink:
+        wide(frame, "CUTOFF", 16, 2, 2, 3, 0)
+        wide(frame, "OFF", 16, 30, 4, 4, 0)
+        return
+    force(frame, view.force_n, 0, 0, 0)
+    frame.text("kN", 112, 0, 0)
+    wide(frame, "NO STOP", 8, 33, 2, 2, 0)
+    frame.text("at a set force", 8, 51, 0)
+
+
+def _fault(frame, view, blink):
+    frame.fill_rect(0, 0, WIDTH, 18, 1)
+    wide(frame, view.title[:8], 0, 1, 2, 2, 0)
+    for i, row in enumerate(view.rows[:4]):
+        frame.text(row, 0, 20 + 9 * i, 1)
+    if blink:
+        frame.fill_rect(0, 55, WIDTH, 9, 1)
+    frame.text(view.note[:16], 0, 56, 0 if blink else 1)
+
+
+def _list(frame, view):
+    frame.fill_rect(0, 0, WIDTH, 11, 1)
+    frame.text(view.title[:16], 0, 2, 0)
+    first = max(0, min(view.mark - 2, len(view.rows) - 5))
+    for i, row in enumerate(view.rows[first : first + 5]):
+        y = 13 + 10 * i
+        marked = first + i == view.mark
+        if marked:
+            frame.fill_rect(0, y - 1, WIDTH, 10, 1)
+        frame.text(row[:16], 0, y, 0 if marked else 1)
+
+
+def _ask(frame, view):
+    frame.fill_rect(0, 0, WIDTH, 11, 1)
+    frame.text(view.title[:16], 0, 2, 0)
+    y = 14
+    if view.set_n:
+        force(frame, view.set_n, 0, 14, 1)
+        frame.text("kN", 112, 14, 1)
+        y = 47
+    for i, row in enumerate(view.rows[:5]):
+        frame.text(row[:16], 0, y + 9 * i, 1)
+
+
+def kn(force_n):
+    """Newtons as kilonewtons with two decimals, one from 100 kN on."""
+    sign = "-" if force_n < 0 else ""
+    force_n = abs(force_n)
+    if force_n >= 99995:
+        tenths = (force_n + 50) // 100
+        return "%s%d.%d" % (sign, tenths // 10, tenths % 10)
+    hundredths = (force_n + 5) // 10
+    return "%s%d.%02d" % (sign, hundredths // 100, hundredths % 100)
+
+
+def force(frame, force_n, x, y, colour):
+    """A force in large figures, flush right in 108 columns, 30 rows tall."""
+    text = kn(force_n)
+    width = 0
+    for char in text:
+        width += 8 if char == "." else 20
+    x += 108 - width
+    for char in text:
+        if char == ".":
+            frame.fill_rect(x + 1, y + 25, 5, 5, colour)
+            x += 8
+        else:
+            _digit(frame, _SEGMENTS[char], x, y, colour)
+            x += 20
+
+
+def _digit(frame, bits, x, y, colour):
+    # 17 wide, 30 tall, strokes of 4
+    if bits & 0b1000000:
+        frame.fill_rect(x, y, 17, 4, colour)
+    if bits & 0b0100000:
+        frame.fill_rect(x, y, 4, 17, colour)
+    if bits & 0b0010000:
+        frame.fill_rect(x + 13, y, 4, 17, colour)
+    if bits & 0b0001000:
+        frame.fill_rect(x, y + 13, 17, 4, colour)
+    if bits & 0b0000100:
+        frame.fill_rect(x, y + 13, 4, 17, colour)
+    if bits & 0b0000010:
+        frame.fill_rect(x + 13, y + 13, 4, 17, colour)
+    if bits & 0b0000001:
+        frame.fill_rect(x, y + 26, 17, 4, colour)
+
+
+_small = None
+
+
+def wide(frame, text, x, y, across, down, colour):
+    """Text enlarged by whole factors."""
+    global _small
+    if _small is None:
+        import framebuf
+
+        buffer = bytearray(8)
+        _small = (buffer, framebuf.FrameBuffer(buffer, 8, 8, framebuf.MONO_VLSB))
+    buffer, small = _small
+    for char in text:
+        small.fill(0)
+        small.text(char, 0, 0, 1)
+        for column in range(8):
+            bits = buffer[column]
+            row = 0
+            while bits:
+                if bits & 1:
+                    frame.fill_rect(x + column * across, y + row * down, across, down, colour)
+                bits >>= 1
+                row += 1
+        x += 8 * across
+
+
+def wrap(text, width, rows):
+    """Words in lines of `width`, at most `rows` a page: a list of pages."""
+    lines = []
+    line = ""
+    for word in text.split(" "):
+        if line and len(line) + 1 + len(word) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = line + " " + word if line else word
+    lines.append(line)
+    return [tuple(lines[i : i + rows]) for i in range(0, len(lines), rows)]
