@@ -37,7 +37,9 @@ from steadyram.link.sets import checked, digest, put_lines
 SetKind = Literal["settings", "jobs", "calibration"]
 
 _LOG_CHUNK: Final = 50
+_NOT_ENABLED: Final = 12
 _NO_SUCH_RECORD: Final = 19
+_SEALED: Final = 26
 
 
 class Device:
@@ -144,6 +146,17 @@ class Device:
         lines = put_lines(list(complete.items()), self._line_max())
         self._push("calibration", lines, digest("calibration", complete))
         return self.calibration()
+
+    def calibration_unsealed(self) -> bool:
+        """True while the panel allows a calibration to be pushed; a half-made set is dropped by asking."""
+        try:
+            self.client.request("stage", kind="calibration")
+        except DeviceRefusal as refusal:
+            if refusal.number in (_NOT_ENABLED, _SEALED):
+                return False
+            raise
+        self.client.request("drop")
+        return True
 
     def push_jobs(self, jobs: Sequence[DeviceJob]) -> JobsState:
         """Make `jobs` the device's whole list of jobs, all of them or none.

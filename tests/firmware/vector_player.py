@@ -18,6 +18,8 @@ class Player:
         bench.board.out = []
         if what in ("enable", "close"):
             bench.enable()
+        elif what == "unseal":
+            bench.unseal()
         elif what == "live":
             core.live = True
             core.state = T.STATE_ADVANCE

@@ -116,7 +116,13 @@ def _show_learned(app):
     yield "ok", " gen=0 digest=%s n=%d" % (digest([b"learned\n"] + text), len(text))
 
 
+def _unsealed(app, kind):
+    if kind == "calibration" and not app.access.unsealed:
+        raise Refuse(T.E_SEALED)
+
+
 def _stage(app, link, values):
+    _unsealed(app, values[0])
     link.staged = sets.Staged(values[0])
     return " kind=" + values[0]
 
@@ -153,6 +159,7 @@ def committed(app, link, fields):
 
 def _commit(app, link, values):
     kind = _staged(link).kind
+    _unsealed(app, kind)
     value = link.staged.result()
     if sets.digest_of(kind, value) != values[0]:
         raise Refuse(T.E_DIGEST_DIFFERS)

@@ -148,7 +148,7 @@ def calibrate(
             write_journal(record, target)
             fields = found.polynomial.fields if result is None else result.device.fields
             if not no_upload:
-                hands.open_changes()
+                hands.open_calibration()
                 if store is not None:
                     keep_sets(device, store, [device.calibration()])
                 state = device.push_calibration(upload_values(fields, header))

@@ -24,6 +24,9 @@ class VirtualHands(Hands):
     def open_changes(self) -> None:
         open_changes(self._press)
 
+    def open_calibration(self) -> None:
+        open_changes(self._press)
+
     def use_block(self) -> None:
         self._press.swap_block()
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 # How long a person holds a button down: long enough for the panel's "hold to enable".
 HOLD_S = 2.0
+# ... and for the seal of the calibration, which takes longer and counts when the button is let go.
+SEAL_S = 5.5
 TAP_S = 0.15
 
 
@@ -114,6 +116,10 @@ class Operator:
         self._press.run(seconds)
         self.release_enable()
         self._press.run(TAP_S)
+
+    def open_seal(self, seconds: float = SEAL_S) -> None:
+        """Hold the enable button long enough for calibration, too: opens changes and the calibration's seal."""
+        self.hold_enable(seconds)
 
     def tap_ack(self, seconds: float = TAP_S) -> None:
         """Touch the panel's acknowledge button."""

@@ -104,10 +104,13 @@ class LineHands(Hands):
         # The same button closes changes again, so look at the panel first, once it has had time to be written.
         for _ in range(4):
             self._line.do("wait 0.5")
-            if any("CHANGES OPEN" in text for text in self._line.do("show")):
+            if any("CHANGES OPEN, CAL" in text for text in self._line.do("show")):
                 return
-            self._line.do("enable")
+            self._line.do("unseal")
         raise CheckFailed("The panel does not show open changes although the button was held.")
+
+    def open_calibration(self) -> None:
+        self.open_changes()
 
     def use_block(self) -> None:
         self._line.do("block")

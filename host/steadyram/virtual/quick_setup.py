@@ -17,7 +17,7 @@ from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
 from steadyram.press.pressfile import PressFile
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.script import changes_open
+from steadyram.virtual.script import seal_open
 
 _SPAN_COUNTS = 58982 - 6554
 
@@ -57,12 +57,15 @@ def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
 
 
 def open_changes(press: VirtualPress) -> None:
-    """Hold the enable button unless the panel says that changes are open. Raises CheckFailed."""
+    """Hold the enable button until changes and the calibration's seal are open, unless the panel says so.
+
+    Raises CheckFailed.
+    """
     press.run(0.3)
-    if not changes_open(press):
-        press.operator.hold_enable()
+    if not seal_open(press):
+        press.operator.open_seal()
         press.run(0.3)
-    if not changes_open(press):
+    if not seal_open(press):
         raise CheckFailed(
             "The panel does not show that changes are open although the enable button was held."
         )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Generator
 
-from steadyram.virtual.operator import HOLD_S, TAP_S
+from steadyram.virtual.operator import HOLD_S, SEAL_S, TAP_S
 from steadyram.virtual.press import VirtualPress
 from steadyram_fw import tables
 
@@ -33,10 +33,10 @@ def play(press: VirtualPress, script: Script) -> None:
             press.run(wait)
 
 
-def hold_enable(press: VirtualPress) -> Script:
+def hold_enable(press: VirtualPress, seconds: float = HOLD_S) -> Script:
     """Hold the enable button as long as it takes."""
     press.operator.press_enable()
-    yield HOLD_S
+    yield seconds
     press.operator.release_enable()
     yield TAP_S
 
@@ -88,6 +88,11 @@ def parts_left(press: VirtualPress) -> int | None:
 def changes_open(press: VirtualPress) -> bool:
     """True while the panel says that changes are open."""
     return "CHANGES OPEN" in press.display
+
+
+def seal_open(press: VirtualPress) -> bool:
+    """True while the panel says that changes and the calibration's seal are open."""
+    return "CHANGES OPEN, CAL" in press.display
 
 
 def one_part(press: VirtualPress) -> Script:
@@ -145,7 +150,7 @@ class Person:
             if not quiet:
                 batch_left = None
             if self.keep_open and not changes_open(press) and not left and panel_state(press) != "fault":
-                yield from hold_enable(press)
+                yield from hold_enable(press, SEAL_S)
                 yield _LOOK_S * 3
                 continue
             yield _LOOK_S

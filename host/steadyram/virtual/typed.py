@@ -8,6 +8,7 @@ from typing import Final
 from steadyram.errors import BadInput
 from steadyram.virtual import script
 from steadyram.virtual.load_cell import load_cell_gain
+from steadyram.virtual.operator import SEAL_S
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.script import Script
 
@@ -20,6 +21,7 @@ cutoff on|off                cutoff selector
 latch on|off                 return selector (on = latched return)
 estop push|pull              emergency stop
 enable                       hold the panel's enable button
+unseal                       hold it longer: opens the calibration's seal, too
 ack                          feet off, touch the acknowledge button
 knob N                       turn the setpoint knob by N steps
 part | block | empty         put a part, a solid block, or nothing under the ram
@@ -80,6 +82,8 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         (op.push_estop if _on_off(rest, line, "push", "pull") else op.pull_estop)()
     elif verb == "enable":
         yield from script.hold_enable(press)
+    elif verb == "unseal":
+        yield from script.hold_enable(press, SEAL_S)
     elif verb == "ack":
         yield from script.acknowledge(press)
     elif verb == "knob":
