@@ -14,6 +14,9 @@ Integers only; nothing here allocates.
 
 from .fixed import abs_of, clamp, force_over, isqrt, time_for
 from .learn import (
+    L_AIR,
+    L_BIAS,
+    L_BIAS_KNOWN,
     L_CYCLES,
     L_FIRST_N,
     L_LAST_ERR,
@@ -89,6 +92,9 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.shift16 = 0
+        self.bias16 = 0
+        self.air = 0
         self.knee_n = 0
         self.again16 = 0
         self.carry = 0
@@ -128,6 +134,9 @@ class Cutoff:
         self.landed_by_slow = False
         self.slow_landed_n = 0
         self.wait_ms = 0
+        self.shift16 = 0
+        self.bias16 = 0
+        self.air = 0
         self.knee_n = 0
         self.again16 = 0
         self.carry = 0
@@ -150,6 +159,7 @@ class Cutoff:
             self.mode = MODE_DEAD_LEAD
             return
         p.set_late(learned[L_LATE] if learned[L_SETPOINT] == setpoint else 0)
+        self.bias16 = learned[L_BIAS] if learned[L_SETPOINT] == setpoint else 0
         jit = p.jitter16
         known = learned[L_CYCLES] > 0 and learned[L_SETPOINT] == setpoint and learned[L_RS] > 0
         dead = p.dead16(setpoint)
@@ -234,7 +244,7 @@ class Cutoff:
     def _pulse_ms(self, w16):
         """Energised width for a flow of w16; 0 if the shortest pulse lets more through."""
         p = self._p
-        ms = (w16 + p.open16 - p.close16) >> 4
+        ms = (w16 + self.bias16 + p.open16 - p.close16) >> 4
         return ms if ms > 0 else 0
 
     def _linear(self, guard_n):
@@ -352,6 +362,8 @@ class Cutoff:
         slow = self.feed == FEED_SLOW
         share = p.slow_share if slow else p.share(force)
         self.u16 += ((p.slow_close16 if slow else p.close16) * share) >> 8
+        if self.width_ms:
+            self.u16 -= (self.bias16 * share) >> 8
         if self.u16 < self.base16:
             self.u16 = self.base16
 
@@ -440,6 +452,7 @@ class Cutoff:
         """Note the position at contact and at each sixteenth of the setpoint, as they are passed."""
         if self.contact16 < 0 and force > self.touch_n:
             self.contact16 = now16
+            self.air = self.pulses
         level = self.level
         if level <= LEVELS and force << 4 >= self.setpoint * level:
             self._profile(level, now16)
@@ -562,7 +575,7 @@ class Cutoff:
         """A full-feed pulse of flow w16, or done if the shortest pulse would overshoot."""
         p = self._p
         self.feed = FEED_FULL
-        ms = (w16 + p.open16 - p.close16 + 8) >> 4 if self.mode != MODE_FIRST else self._pulse_ms(w16)
+        ms = (w16 + self.bias16 + p.open16 - p.close16 + 8) >> 4 if self.mode != MODE_FIRST else self._pulse_ms(w16)
         if ms < 1:
             least = 16 + p.close16 - p.open16
             if least > 0:
@@ -615,6 +628,7 @@ class Cutoff:
         self._watch_valve(force, gained, moved16, steep)
         if self.contact16 < 0 and force > self.touch_n:
             self.contact16 = self.base16
+            self.air = self.pulses
         level = self.level
         # Levels passed inside a pulse: interpolate between the two settled readings.
         while level <= LEVELS and force << 4 >= self.setpoint * level:
@@ -644,6 +658,25 @@ class Cutoff:
         else:
             self.flat = 0
         self.f0 = force
+
+    def _learn_bias(self, a):
+        """Contact seems to lie deeper after more pulses in the air: so much is each of them overrated."""
+        self.shift16 = 0
+        fewer = a[L_AIR] - self.air
+        if a[L_UC] < 1 or self.contact16 < 1 or a[L_CYCLES] == 0 or a[L_BIAS_KNOWN] > 3:
+            return
+        if fewer < 8 and fewer > -8:
+            return
+        each = clamp((a[L_UC] - self.contact16) // fewer, -24, 24)
+        if a[L_BIAS_KNOWN]:
+            each >>= 1
+        a[L_BIAS] = clamp(a[L_BIAS] + each, -48, 48)
+        a[L_BIAS_KNOWN] += 1
+        # What was learned with the old opinion is put right.
+        a[L_US] -= each * a[L_AIR]
+        a[L_UC] -= each * a[L_AIR]
+        self.shift16 = each * self.air
+        self.contact16 -= self.shift16
 
     def _watch_valve(self, force, gained, moved16, steep):
         """Did the force still rise when the flow should have ended? Then the valve is later than it was."""
@@ -721,7 +754,11 @@ class Cutoff:
         rs = a[L_RS]
         seen = self.u16 - time_for(error, rs)
         jit = p.jitter16
-        noise = jit * jit * 2 * (1 + self.pulses)
+        self._learn_bias(a)
+        seen -= self.shift16
+        # Each pulse may be a little off in the same direction; until that is known it counts in full.
+        off = min(self.pulses * (4 if a[L_BIAS_KNOWN] else 12), 900)
+        noise = jit * jit * 2 * (1 + self.pulses) + off * off
         if n == 0:
             a[L_FIRST_N] = force
         # The lead is judged by where the feed alone landed the part, before any pulse.
@@ -752,6 +789,7 @@ class Cutoff:
             a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * self.sig_n else 2)
         if self.contact16 > 0:
             a[L_UC] = self.contact16 if n == 0 else a[L_UC] + ((self.contact16 - a[L_UC]) >> 1)
+            a[L_AIR] = self.air if n == 0 else (a[L_AIR] + self.air) >> 1
         follow_position(a, seen, clamp(noise, 4, 1000000))
         a[L_LAST_ERR] = error
         a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
