@@ -135,3 +135,78 @@ def capability(mean: float, sd: float, lower: float, upper: float) -> Capability
     return Capability(
         (upper - lower) / (6 * sd), min(cpu, cpl), cpu, cpl, abs((upper + lower) / 2 - mean) / half
     )
+
+
+@dataclass(frozen=True)
+class MeansChart:
+    """X-bar and R charts of consecutive subgroups of n: centres, limits, points, indices outside."""
+
+    n: int
+    means: tuple[float, ...]
+    ranges: tuple[float, ...]
+    centre: float
+    mean_range: float
+    upper: float
+    lower: float
+    range_upper: float
+    range_lower: float
+    sd_within: float
+    outside: tuple[int, ...]
+    ranges_outside: tuple[int, ...]
+
+
+def means_chart(values: Sequence[float], n: int = 5) -> MeansChart:
+    """X-bar chart: mean of means ± A2 R-bar; R chart: D3 R-bar to D4 R-bar; a rest below n is left out.
+
+    sd_within = R-bar / d2. Source: NIST/SEMATECH e-Handbook 6.3.2.1. Raises BadInput for fewer than two
+    subgroups.
+    """
+    factors = chart_constants(n)
+    groups = [values[at : at + n] for at in range(0, len(values) - n + 1, n)]
+    if len(groups) < 2:
+        raise BadInput(f"an X-bar chart of subgroups of {n} needs {2 * n} strokes or more.")
+    means = tuple(math.fsum(group) / n for group in groups)
+    ranges = tuple(max(group) - min(group) for group in groups)
+    centre, mean_range = math.fsum(means) / len(means), math.fsum(ranges) / len(ranges)
+    half = factors.a2 * mean_range
+    top, bottom = factors.d4_high * mean_range, factors.d3_low * mean_range
+    return MeansChart(
+        n=n,
+        means=means,
+        ranges=ranges,
+        centre=centre,
+        mean_range=mean_range,
+        upper=centre + half,
+        lower=centre - half,
+        range_upper=top,
+        range_lower=bottom,
+        sd_within=mean_range / factors.d2,
+        outside=tuple(i for i, mean in enumerate(means) if abs(mean - centre) > half),
+        ranges_outside=tuple(i for i, width in enumerate(ranges) if not bottom <= width <= top),
+    )
+
+
+@dataclass(frozen=True)
+class CapabilityInterval:
+    """Two-sided confidence intervals of Cp and Cpk at `confidence`."""
+
+    confidence: float
+    cp: tuple[float, float]
+    cpk: tuple[float, float]
+
+
+def capability_interval(found: Capability, n: int, confidence: float = 0.95) -> CapabilityInterval:
+    """How far the indices of n values can be trusted, for values that are independent and normal.
+
+    Cp by the chi-square distribution of s² with n - 1 degrees of freedom (exact); Cpk by the normal
+    approximation Cpk ± z sqrt(1/(9n) + Cpk²/(2(n-1))). Source: NIST/SEMATECH e-Handbook 6.1.6.
+    Raises BadInput for fewer than two values or a confidence outside 0 to 1.
+    """
+    if n < 2 or not 0.0 < confidence < 1.0:
+        raise BadInput("a confidence interval needs two values or more and a confidence between 0 and 1.")
+    tail = (1.0 - confidence) / 2.0
+    low, high = (math.sqrt(float(special.chdtri(n - 1, p)) / (n - 1)) for p in (1.0 - tail, tail))
+    half = float(special.ndtri(1.0 - tail)) * math.sqrt(1 / (9 * n) + found.cpk**2 / (2 * (n - 1)))
+    return CapabilityInterval(
+        confidence, (found.cp * low, found.cp * high), (found.cpk - half, found.cpk + half)
+    )
