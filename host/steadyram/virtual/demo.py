@@ -22,7 +22,7 @@ from typing import Any
 from steadyram.config import preferences
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
-from steadyram.errors import BadInput, CheckFailed
+from steadyram.errors import BadInput, CheckFailed, LinkError
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.discover import PORT_VARIABLE
@@ -153,6 +153,13 @@ def served_press(folder: Path, seed: int, runtime: str) -> Iterator[tuple[str, s
             if line.startswith("No MicroPython"):
                 print(line, file=sys.stderr)
         yield ready[1], words["hands"], words["firmware"].removeprefix("on ")
+    except LinkError as error:
+        # The process may still be on its way out when its sockets are closed already.
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(1)
+        if process.returncode is None:
+            raise
+        raise CheckFailed(f"The virtual press ended (exit {process.returncode}); {log} says why.") from error
     finally:
         process.terminate()
         try:
