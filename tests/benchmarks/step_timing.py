@@ -14,6 +14,24 @@ from array import array
 import tape_replay
 
 
+class Bare(tape_replay.Player):
+    """Nothing but steps, so that what is counted from outside is theirs."""
+
+    def steps_of(self, data, count):
+        step = self.core.step
+        for at in range(0, 4 * count, 4):
+            step(data[at] | data[at + 1] << 8, data[at + 2])
+        self.steps += count
+
+    def item(self, kind, count, file, data):
+        if kind == tape_replay.STEPS:
+            file.readinto(memoryview(data)[: 4 * count])
+            self.steps_of(data, count)
+            file.read(4)
+        else:
+            super().item(kind, count, file, data)
+
+
 class Timed(tape_replay.Player):
     """Times each step; `best` keeps the least of all rounds."""
 
@@ -48,7 +66,7 @@ class Timed(tape_replay.Player):
 
 def main(path, rounds, first):
     if rounds == 0:
-        print(tape_replay.play(path).steps)
+        print(tape_replay.play(path, Bare()).steps)
         return
     best = array("H", [65535] * 60000)
     states = bytearray(len(best))
