@@ -126,12 +126,10 @@ def report() -> list[str]:
         lines.append(
             "measured on this PC, MicroPython unix x86-64, ns: mean and worst of a step by state at its start"
         )
-        lines.append(f"{'state':<10} {'steps':>7} {'bytecode':>9} {'worst':>7} {'native':>9} {'worst':>7}")
-        for state, (steps, mean, worst) in times["bytecode"].items():
-            _, mean2, worst2 = times["native"][state]
-            lines.append(
-                f"{tables.STATE_NAMES[state]:<10} {steps:>7} {mean:>9} {worst:>7} {mean2:>9} {worst2:>7}"
-            )
+        lines.append(f"{'state':<10} {'steps':>7}" + "".join(f" {kind:>9} {'worst':>7}" for kind in folders))
+        for state, (steps, _, _) in times["plain"].items():
+            figures = "".join(f" {times[kind][state][1]:>9} {times[kind][state][2]:>7}" for kind in folders)
+            lines.append(f"{tables.STATE_NAMES[state]:<10} {steps:>7}{figures}")
         lines.append("")
         for kind, where in folders.items():
             less, all_of_it = instructions(where, part), instructions(where, more)

@@ -110,6 +110,7 @@ def main():
         flash = Flash(image, int(blocks))
         mount(flash)
         from standin import StandIn
+
         from steadyram_fw.app import App
 
         standin = StandIn(uid, "/flash")
