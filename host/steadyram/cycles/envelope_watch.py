@@ -1,0 +1,196 @@
+"""Judge parts one after the other against a job's envelope: what is wrong with this part, and with the press.
+
+Two questions, two answers:
+
+- **This part.** A missing or double part changes where contact comes by a part's height; a sheet of another
+  thickness moves contact and force together; soft or hard material changes the force alone.
+- **The press.** Wear and warming last: they are read from exponentially weighted means over the parts that
+  were not found bad (the textbook control chart, weight 0.3, whose standard deviation is that of a part
+  times sqrt(0.3 / 1.7)). Friction in free travel tells the rod seal; force lost while it stands a leak past
+  valve or piston; contact that comes later, with a rise as steep as ever, a valve that opens late; with a
+  slower rise, oil that softens and a pump that delivers less, as when the oil warms.
+
+Contact and force of a part are compared with where the press has drifted to, so that a slow drift is told
+once, as a drift, and not as a long row of bad parts. The limits below were tuned on the tuning presses of the
+detection campaign and tried on others (`tests/campaign/detection.py` has the figures).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Final, Literal
+
+from steadyram.cycles.envelope import Envelope
+from steadyram.cycles.signature import Signature, Stroke, signature
+
+PartKind = Literal["good", "missing", "double", "thin", "thick", "soft", "hard", "not judged"]
+PressKind = Literal["sound", "seal", "leak", "valve", "warm"]
+
+PART_WORDS: Final[dict[str, str]] = {
+    "good": "as the good parts",
+    "missing": "hardware missing: the ram went on past where contact belongs",
+    "double": "two parts on top of each other: contact came far too early",
+    "thin": "sheet too thin, or the wrong one: contact late and force low",
+    "thick": "sheet too thick, or the wrong one: contact early",
+    "soft": "material softer than the good parts': force low, contact in its place",
+    "hard": "material harder than the good parts': force high, contact in its place",
+    "not judged": "not judged: no learned stroke to the set force",
+}
+PRESS_WORDS: Final[dict[str, str]] = {
+    "sound": "as when the good parts were made",
+    "seal": "the ram drags more in free travel: look at the rod seal and the guides",
+    "leak": "the force falls faster while it stands: look for a leak past valve or piston seal",
+    "valve": "contact comes later with a rise as steep as ever: the valve opens late",
+    "warm": "slower and softer than before: warm oil, air in it, or a tired pump",
+}
+
+_WEIGHT: Final = 0.3
+_MEAN_SD: Final = math.sqrt(_WEIGHT / (2.0 - _WEIGHT))
+# Contact off by these shares of the way to it: a part's height, not a sheet's.
+_MISSING: Final = 0.30
+_DOUBLE: Final = -0.14
+# Standard deviations of one part.
+_CONTACT: Final = 4.5
+_FORCE: Final = 3.3
+_FORCE_WITH_CONTACT: Final = -1.2
+# Standard deviations of a weighted mean.
+_SEAL: Final = 8.0
+_LEAK: Final = 4.5
+_LATE: Final = 5.0
+_SLOWER: Final = -3.0
+_CLIP: Final = 10.0
+_LOSS_CLIP: Final = 4.0
+# How far one part may pull a mean that parts are compared with, in standard deviations of a part.
+_STEP: Final = 4.0
+_FAR: Final = 12.0
+_HOME: Final = 2.5
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the signature says: of the part, of the press, and the deviations in standard deviations."""
+
+    part: PartKind
+    press: PressKind
+    deviations: dict[str, float]
+
+    @property
+    def alarm(self) -> bool:
+        """True when somebody should look."""
+        return self.part not in ("good", "not judged") or self.press != "sound"
+
+    def words(self) -> list[str]:
+        """One sentence for the part, and one for the press when it is not sound."""
+        said = [PART_WORDS[self.part]]
+        return said if self.press == "sound" else [*said, PRESS_WORDS[self.press]]
+
+
+@dataclass
+class _Mean:
+    """An exponentially weighted mean of clipped deviations, in its own standard deviations."""
+
+    value: float = 0.0
+
+    def add(self, deviation: float) -> None:
+        """Take one part's deviation, clipped."""
+        if math.isfinite(deviation):
+            self.value += _WEIGHT * (max(-_CLIP, min(_CLIP, deviation)) - self.value)
+
+    def follow(self, deviation: float) -> None:
+        """Take one part's deviation where parts are compared with this mean.
+
+        Away from home a part moves it by a bounded step only: a bad part little, a press that has changed every
+        time. Back home it goes at once. Far off it is another stop on the way (contact within a later
+        pulse), which says nothing of the press.
+        """
+        if not math.isfinite(deviation) or abs(deviation - self.value) > _FAR:
+            return
+        step = deviation - self.value
+        self.value += _WEIGHT * (step if abs(deviation) < _HOME else max(-_STEP, min(_STEP, step)))
+
+    @property
+    def sds(self) -> float:
+        return self.value / _MEAN_SD
+
+
+def _nearer(deviation: float, drift: float) -> float:
+    """The deviation from the envelope or from the drift, whichever is smaller; 0 between the two."""
+    moved = deviation - drift
+    if deviation * moved <= 0.0:
+        return 0.0 if math.isfinite(deviation) else math.nan
+    return math.copysign(min(abs(deviation), abs(moved)), deviation)
+
+
+@dataclass
+class Watch:
+    """Judges the strokes of one job in their order."""
+
+    envelope: Envelope
+    _contact: _Mean = field(default_factory=_Mean)
+    _force: _Mean = field(default_factory=_Mean)
+    _approach: _Mean = field(default_factory=_Mean)
+    _loss: _Mean = field(default_factory=_Mean)
+    _steep: _Mean = field(default_factory=_Mean)
+
+    def judge(self, stroke: Stroke) -> Verdict:
+        """The verdict on one stroke. The strokes must come in the order in which they were made."""
+        if not stroke.learned or stroke.stop not in ("setpoint", "short", "over"):
+            return Verdict("not judged", self._press(), {})
+        return self.judge_signature(signature(stroke))
+
+    def judge_signature(self, found: Signature) -> Verdict:
+        """The same from a signature of a learned stroke."""
+        envelope = self.envelope
+        found = replace(found, landing_N=envelope.landing(found))
+        off = {name: envelope.deviation(name, getattr(found, name)) for name in envelope.figures}
+        self._approach.add(off.get("approach_N", math.nan))
+        part = self._part(found, off)
+        if part not in ("missing", "double"):
+            self._contact.follow(off.get("contact_s", math.nan))
+            self._force.follow(self._level(off))
+        if part == "good":
+            self._steep.add(off.get("steep_N_per_s", math.nan))
+        self._loss.add(max(-_LOSS_CLIP, min(_LOSS_CLIP, off.get("loss_per_s", math.nan))))
+        kept = {name: round(value, 2) for name, value in off.items() if math.isfinite(value)}
+        return Verdict(part, self._press(), kept)
+
+    def _level(self, off: dict[str, float]) -> float:
+        """How the part's force is off: by where the ram stood, or by how long it took to half the setpoint."""
+        return off.get("landing_N", math.nan) if self.envelope.stands else -off.get("half_s", math.nan)
+
+    def _part(self, found: Signature, off: dict[str, float]) -> PartKind:
+        home = self.envelope.figures.get("contact_s")
+        if home is None:
+            return "not judged"
+        dragging = self._approach.sds > _SEAL
+        if not math.isfinite(found.contact_s):
+            return "missing"
+        share = found.contact_s / home.centre - 1.0
+        if share > _MISSING and not dragging:
+            return "missing"
+        if share < _DOUBLE:
+            return "double"
+        # Off both from the good parts and from where the press has drifted to: the nearer of the two counts.
+        contact = _nearer(off["contact_s"], self._contact.value)
+        level = _nearer(self._level(off), self._force.value)
+        if contact < -_CONTACT:
+            return "thick"
+        # Contact within a later pulse comes later by a whole pause: that is no sheet.
+        low = level < _FORCE_WITH_CONTACT or (math.isnan(level) and contact < _FAR)
+        if contact > _CONTACT and low and not dragging:
+            return "thin"
+        if level < -_FORCE:
+            return "soft"
+        if level > _FORCE and not dragging:
+            return "hard"
+        return "good"
+
+    def _press(self) -> PressKind:
+        if self._approach.sds > _SEAL:
+            return "seal"
+        if self._loss.sds > _LEAK:
+            return "leak"
+        if self._contact.sds > _LATE:
+            return "warm" if self._steep.sds < _SLOWER else "valve"
+        return "sound"

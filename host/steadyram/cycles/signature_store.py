@@ -1,0 +1,81 @@
+"""From the store to strokes, envelopes and verdicts: which parts teach, and what is said of each.
+
+Which parts teach an envelope is the operator's to say: parts called good. Until enough were, the first parts at
+this setpoint that nobody called bad stand in, for a job is watched closest when it is new.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from steadyram.cycles.envelope import LEAST_PARTS, Envelope, learn_envelope
+from steadyram.cycles.envelope_watch import Verdict, Watch
+from steadyram.cycles.signature import Stroke
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+from steadyram.link.records import CycleRecord, Trace
+
+TEACHING_PARTS = 30
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the envelope says of a job's cycles. envelope is None while too few parts teach it."""
+
+    envelope: Envelope | None
+    teaching: tuple[int, ...]
+    verdicts: Mapping[int, Verdict]
+
+
+def stroke_of(record: CycleRecord, trace: Trace | None) -> Stroke:
+    """A record with its trace as a stroke; without one (or with one in counts) the force is empty."""
+    return Stroke(
+        dt_s=trace.dt_s if trace is not None else 0.001,
+        force_N=np.asarray(trace.force_N() if trace is not None else (), dtype=float),
+        setpoint_N=float(record["setpoint_n"]),
+        peak_N=float(record["peak_n"]),
+        settled_N=float(record["settled_n"]),
+        end_N=float(record["end_n"]),
+        pulses=record["pulses"],
+        duration_s=record["duration_ms"] / 1000.0,
+        learned="learned" in record.flags,
+        stop=record.stop,
+    )
+
+
+def teaching(records: Sequence[CycleRecord], said: Mapping[int, str]) -> list[CycleRecord]:
+    """The records that teach, in order. said: the newest word of a person by number: "good" or "bad"."""
+    usable = [each for each in records if "learned" in each.flags and each.stop in ("setpoint", "short")]
+    called_good = [each for each in usable if said.get(each.seq) == "good"]
+    if len(called_good) >= LEAST_PARTS:
+        return called_good[-TEACHING_PARTS:]
+    return [each for each in usable if said.get(each.seq) != "bad"][:TEACHING_PARTS]
+
+
+def job_strokes(
+    store: CycleStore, uid: str, records: Sequence[CycleRecord], known: dict[int, Stroke] | None = None
+) -> dict[int, Stroke]:
+    """Strokes of some records by number. known: strokes made before, taken from there and added to."""
+    kept = known if known is not None else {}
+    lacking = [each for each in records if each.seq not in kept or not len(kept[each.seq].force_N)]
+    traces = store.traces(uid, [each.seq for each in lacking])
+    for each in lacking:
+        kept[each.seq] = stroke_of(each, traces.get(each.seq))
+    return {each.seq: kept[each.seq] for each in records}
+
+
+def judge_job(
+    records: Sequence[CycleRecord], strokes: Mapping[int, Stroke], said: Mapping[int, str]
+) -> Judged:
+    """Judge a job's records (one setpoint, in order) by the envelope that their own good parts teach."""
+    teachers = [each for each in teaching(records, said) if len(strokes[each.seq].force_N)]
+    numbers = tuple(each.seq for each in teachers)
+    try:
+        envelope = learn_envelope([strokes[number] for number in numbers])
+    except BadInput:
+        return Judged(None, numbers, {})
+    watch = Watch(envelope)
+    return Judged(envelope, numbers, {each.seq: watch.judge(strokes[each.seq]) for each in records})
