@@ -29,6 +29,7 @@ HOST_ROOMS = [
     {"device", "metrology", "jobs", "settings_file"},
     {"cycles", "commission", "install"},
     {"report"},
+    {"page"},
     {"virtual"},
     {"cli"},
     {"__main__"},
