@@ -91,6 +91,7 @@ class Cutoff:
         self.landed_n = 0
         self.landed_by_slow = False
         self.slow_landed_n = 0
+        self.slow_rise16 = 0
         self.wait_ms = 0
         self.shift16 = 0
         self.bias16 = 0
@@ -133,6 +134,7 @@ class Cutoff:
         self.landed_n = 0
         self.landed_by_slow = False
         self.slow_landed_n = 0
+        self.slow_rise16 = 0
         self.wait_ms = 0
         self.shift16 = 0
         self.bias16 = 0
@@ -483,6 +485,7 @@ class Cutoff:
         if self.feed == FEED_SLOW and self.width_ms == 0:
             self.landed_by_slow = True
             self.slow_landed_n = force
+            self.slow_rise16 = self.rise_end16
         gap = setpoint - force
         if gap <= self.accept_n:
             return NEXT_DONE
@@ -529,7 +532,7 @@ class Cutoff:
         if known16 > 6 * jit:
             # A long pulse errs by the rate more than by the valve.
             known16 -= known16 >> 3
-        w16 = known16 - (jit >> 1) if self.steep else known16 + (jit >> 2)
+        w16 = known16 - jit if self.steep else known16 + (jit >> 2)
         if not touched:
             # Not on the part yet: the longer of what position allows and what any contact in it could stand.
             w16 = self._flow_for(0, rate) - ((jit * 3) >> 1)
@@ -784,7 +787,8 @@ class Cutoff:
             most = force_over(dead, p.close16 + p.see16) >> 1
             a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)
             a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
-        if mode == MODE_PLAN and self.used_slow and self.landed_by_slow:
+        # A landing on the plateau tells nothing of the lead on the rise.
+        if mode == MODE_PLAN and self.landed_by_slow and 2 * self.slow_rise16 > self.rss16:
             step = clamp(self.slow_landed_n - setpoint, -4 * self.sig_n - 1, 4 * self.sig_n + 1)
             a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * self.sig_n else 2)
         if self.contact16 > 0:

@@ -18,6 +18,8 @@ LEAK_MS = 256  # the fall is judged over so long
 CALM_MS = 300  # a rise counts as over after so long without one
 FALL_MS = 1000  # retract must have lowered the pressure after so long (and the valve's opening)
 FLAT_PULSES = 40
+LOST_PULSES = 6
+STAY_PULSE = 25  # milliseconds that a pulse counts for while the top switch stays closed
 # Top-ups of a dwell: a bucket that takes TOP_UP a pulse and loses 1 a millisecond.
 TOP_UP = 250
 TOP_UPS_MOST = 1500
@@ -60,12 +62,15 @@ class Guard:
         self._rough16 = 0
         self._bad_ms = 0
         self._over_ms = 0
+        self._over_known = False
         self._kind = _NONE
         self._on_ms = 0
         self._off_ms = 0
         self._ref16 = 0
         self._calm_ms = 0
         self._end16 = 0
+        self._peak16 = 0
+        self._lost = 0
         self._leak16 = 0
         self._leak_at = 0
         self._stay = 0
@@ -74,6 +79,7 @@ class Guard:
         self._dwelt = False
         self._top_ups = 0
         self._return16 = 0
+        self._begun16 = 0
         self._rest_ms = 0
         self._rest16 = 0
         self._boot_ms = 0
@@ -177,13 +183,17 @@ class Guard:
             self._bad_ms = 0
         if force > self._p.overforce_n:
             self._over_ms += 1
-            if self._over_ms >= OVER_MS:
+            if self._over_ms >= OVER_MS and not (self._over_known and self._kind != _FEEDING):
                 return t.FAULT_OVER_FORCE
         else:
             self._over_ms = 0
+            self._over_known = False
         if self._boot_ms < BOOT_MS:
             return 0
-        if self._bad_ms == 0:
+        if self._bad_ms:
+            # Whether this is a reading at all is not known yet.
+            found = 0
+        else:
             if slope > self.jump_c or sense.rise16 > self.rise_n:
                 return t.FAULT_SLOPE_IMPOSSIBLE
             if slope < -self.jump_c and state == t.STATE_ADVANCE and self._on_ms > self.quiet_ms:
@@ -205,10 +215,13 @@ class Guard:
             self._dwelt = False
             self._top_ups = 0
             self._best16 = 0
+            self._lost = 0
             if self.frozen_ms == 0 and not self._p.characterised:
                 self._rest()
         elif state == t.STATE_DWELL:
             self._dwelt = True
+        if above16 > self._peak16:
+            self._peak16 = above16
         if kind != self._kind and kind != _NONE:
             self._on_ms = 0
             if kind == _FEEDING:
@@ -254,11 +267,21 @@ class Guard:
             self.frozen_ms = _frozen_ms(self._rest16 >> 1, self._step_c)
 
     def _feed_begins(self, above16):
-        """A feed or a pulse: count those that bring nothing."""
+        """A feed or a pulse: count those that bring nothing, and those whose gain is lost again."""
+        ended16 = self._end16
+        raised = self._peak16 > self._begun16 + self.small16
+        self._begun16 = above16
+        self._peak16 = above16
         if self._top_switch:
-            self._stay += 10
+            self._stay += STAY_PULSE
+        if ended16 > self.held16 >> 1 and self._p.holds_load:
+            self._lost = self._lost + 1 if above16 < ended16 >> 1 else 0
+            if self._lost >= LOST_PULSES:
+                return t.FAULT_LEAK_FAST
         if self._dwelt:
-            self._top_ups += TOP_UP
+            # Pulses too short for the valve of today are no leak.
+            if raised:
+                self._top_ups += TOP_UP
             return t.FAULT_LEAK_FAST if self._top_ups > TOP_UPS_MOST else 0
         if above16 > self._best16 + self.small16:
             self._best16 = above16
@@ -313,7 +336,8 @@ class Guard:
         if fault == t.FAULT_SENSOR_NOISY:
             return self._rough16 << 1 < self.noisy16
         if fault == t.FAULT_OVER_FORCE:
-            return force <= self._p.overforce_n
+            # Trapped pressure is let off by the return, which needs the acknowledgement first.
+            return force <= self._p.overforce_n or self._calm_ms >= CALM_MS
         if fault == t.FAULT_RISE_AFTER_CLOSE:
             return self._off_ms > self.quiet_ms and self._calm_ms >= CALM_MS
         return True
@@ -321,7 +345,9 @@ class Guard:
     def forget(self):
         """A fault was acknowledged: what was counted against the press is dropped."""
         self._bad_ms = 0
+        self._over_known = self._over_ms > 0
         self._over_ms = 0
+        self._lost = 0
         self._stay = 0
         self._flat = 0
         self._top_ups = 0
