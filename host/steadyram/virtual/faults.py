@@ -30,9 +30,12 @@ ZERO_SHIFT_SHARE: Final = 0.05
 LEAK_PER_S: Final = 1.5
 SLOW_FACTOR: Final = 2.0
 RELIEF_SHARE: Final = 0.05
+RELIEF_HIGH: Final = 1.5
+DARK_S: Final = 0.5
+FLOOD_BYTES: Final = 64
 BOUNCE_S: Final = 0.012
 _SPAN: Final = 0.8 * 65535
-_NOISE_STREAM, _BOUNCE_STREAM = 11, 12
+_NOISE_STREAM, _BOUNCE_STREAM, _FLOOD_STREAM = 11, 12, 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,16 +204,59 @@ def _leak(press: VirtualPress) -> Repair:
     return repair
 
 
-def _relief(press: VirtualPress) -> Repair:
-    plant = press.plant
-    plant.relief_N = RELIEF_SHARE * plant.press.pump.relief * plant.area - plant.friction
-    return _nothing
+def _relief(share: float) -> Bring:
+    def bring(press: VirtualPress) -> Repair:
+        plant = press.plant
+        plant.relief_N = share * plant.press.pump.relief * plant.area - plant.friction
+        return _nothing
+
+    return bring
 
 
 def _pump_off(press: VirtualPress) -> Repair:
     plant = press.plant
     plant.flow_low = plant.flow_high = plant.flow_slow = plant.return_flow = 0.0
     return _nothing
+
+
+# ---------------------------------------------------------------------- power, flash and link
+def _power(damage: str | None = None) -> Bring:
+    """Power gone for DARK_S; `damage`: every copy of that set in flash is spoilt meanwhile."""
+
+    def bring(press: VirtualPress) -> Repair:
+        if damage is not None and press.runtime.name != "cpython":
+            raise BadInput("Only the CPython runtime keeps its flash as files that can be spoilt; choose it.")
+        press.power_cut()
+        if damage is not None:
+            for file in (press.state_dir / "files").glob(f"{damage}.*"):
+                data = bytearray(file.read_bytes())
+                data[len(data) // 2] ^= 0x10
+                file.write_bytes(bytes(data))
+        press.after(DARK_S, press.power_up)
+        return press.power_up
+
+    return bring
+
+
+def _flood(press: VirtualPress) -> Repair:
+    tape = NoiseTape(press.seed, _FLOOD_STREAM)
+    on = [True]
+
+    def more() -> None:
+        if on[0]:
+            first = press.plant.step_index * FLOOD_BYTES
+            # Printable bytes and line ends, in no order.
+            press.send(bytes(10 + int(abs(tape.at(i)) * 40) % 117 for i in range(first, first + FLOOD_BYTES)))
+            press.after(STEP_S, more)
+
+    more()
+
+    def repair() -> None:
+        on[0] = False
+        # End the unfinished line, so that the next request is not taken for its rest.
+        press.send(b"\n")
+
+    return repair
 
 
 _IN = tables
@@ -273,7 +319,18 @@ FAULTS: Final[dict[str, Fault]] = {
         ),
         Fault("leak-fast", f"held pressure leaks away at {LEAK_PER_S:g} a second", "hold", _leak),
         Fault(
-            "relief-low", f"relief valve opens at {RELIEF_SHARE:.0%} of its setting", "start", _relief, True
+            "relief-low",
+            f"relief valve opens at {RELIEF_SHARE:.0%} of its setting",
+            "start",
+            _relief(RELIEF_SHARE),
+            True,
+        ),
+        Fault(
+            "relief-high",
+            f"relief valve opens at {RELIEF_HIGH:g} times its setting",
+            "start",
+            _relief(RELIEF_HIGH),
+            True,
         ),
         Fault("pump-off", "no flow", "start", _pump_off, True),
         Fault(
@@ -306,6 +363,20 @@ FAULTS: Final[dict[str, Fault]] = {
             "rise",
             _contact(lambda w: w & ~_IN.IN_ESTOP_OK),
         ),
+        Fault("power-cut", f"the power goes for {DARK_S:g} s", "rise", _power()),
+        Fault(
+            "settings-corrupt",
+            "the power goes, and both copies of the settings are spoilt",
+            "idle",
+            _power("settings"),
+        ),
+        Fault(
+            "calibration-corrupt",
+            "the power goes, and both copies of the calibration are spoilt",
+            "idle",
+            _power("calibration"),
+        ),
+        Fault("host-flood", f"garbage on the link, {FLOOD_BYTES} bytes a millisecond", "start", _flood),
         Fault("top-switch-open", "the top switch never closes", "start", _contact(lambda w: w & ~_IN.IN_TOP)),
         Fault("top-switch-closed", "the top switch never opens", "start", _contact(lambda w: w | _IN.IN_TOP)),
     )
@@ -315,12 +386,17 @@ FAULTS: Final[dict[str, Fault]] = {
 # Share of capacity above which a cycle counts as rising.
 _RISE_SHARE: Final = 0.02
 _HOLD_S: Final = 0.1
+_APPROACH_S: Final = 0.03
 
 PHASES: Final[dict[str, str]] = {
     "before": "just before the cycle's pedal is pressed (at the end of the cycle before)",
+    "idle": "at the top with nothing energised, before the cycle's pedal is pressed",
     "start": "when the extend pedal is pressed",
+    "approach": f"{_APPROACH_S:g} s after a feed was energised",
     "contact": "when the ram touches the part",
     "rise": f"when the force passes {_RISE_SHARE:.0%} of capacity",
+    "embed": "when the force passes half of the part's first corner (a part without: as rise)",
+    "flush": "when the force passes the part's last corner (a part without: as rise)",
     "stop": "when the extend outputs go off after contact",
     "hold": f"{_HOLD_S:g} s after that",
     "return": "when retract is energised",
@@ -333,6 +409,9 @@ def _phase(name: str, cycle: int) -> Callable[[VirtualPress], bool]:
     def happens(press: VirtualPress) -> bool:
         if name == "before":
             return press.cycle == cycle - 1 and not press.operator.extend_held
+        if name == "idle":
+            resting = press.plant.at_top and not press.valves_on
+            return press.cycle == cycle - 1 and resting and not press.operator.extend_held
         if press.cycle != cycle:
             return False
         if name == "start":
@@ -340,7 +419,14 @@ def _phase(name: str, cycle: int) -> Callable[[VirtualPress], bool]:
         force = press.plant.force_N
         if name == "contact":
             return force > 0.0
-        if name == "rise":
+        if name == "approach":
+            return bool(press.outputs & feed)
+        corners = press.plant.part.corners
+        if name == "embed" and corners:
+            return force > 0.5 * corners[0][1]
+        if name == "flush" and corners:
+            return force > corners[-1][1]
+        if name in ("rise", "embed", "flush"):
             return force > _RISE_SHARE * press.plant.press.capacity_N
         if name in ("stop", "hold"):
             return force > 0.0 and not press.outputs & feed
@@ -369,7 +455,8 @@ class FaultPlan:
             bring()
         else:
             phase = self.phase or self.fault.phase
-            delayed = bring if phase != "hold" else lambda: press.after(_HOLD_S, bring)
+            wait_s = {"hold": _HOLD_S, "approach": _APPROACH_S}.get(phase)
+            delayed = bring if wait_s is None else lambda: press.after(wait_s, bring)
             press.when(_phase(phase, self.cycle), delayed)
 
 

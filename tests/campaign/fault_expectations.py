@@ -1,0 +1,114 @@
+"""What each injected fault may come to, and from which moment its latency counts.
+
+`codes`: faults of the definition that are right answers; `ends`: other right ends of the two cycles that follow
+("stop:NAME" = the stroke ended so, "refused:NAME", "went-on" = the press worked on; each with its reason in `why`).
+`evidence`: when the cause can first be seen:
+  onset     the moment it comes on
+  feed-on   a feed is energised with the fault on
+  feed-off  every feed was told to close with the fault on, and the ram is on the part
+  held      as feed-off, and there was force to hold
+  retract   retract is energised with the fault on
+  returned  the first feed after that was told to close
+  over      the true force passes the over-force limit
+  power-up  the power is back
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Expected:
+    codes: frozenset[str] = frozenset()
+    ends: frozenset[str] = frozenset()
+    evidence: str = "onset"
+    why: str = ""
+    # Latency bound in milliseconds where it is not the definition's.
+    bound_ms: int | None = None
+    # Acknowledging must not clear it while its cause shows.
+    stays: bool = False
+    # The cycle with the fault on must end as a healthy one.
+    healthy: bool = False
+    options: dict[str, bool] = field(default_factory=dict)
+
+
+def _row(
+    codes: str = "",
+    ends: str = "",
+    evidence: str = "onset",
+    why: str = "",
+    bound_ms: int | None = None,
+    **more: bool,
+) -> Expected:
+    stays, healthy = more.pop("stays", False), more.pop("healthy", False)
+    return Expected(
+        frozenset(codes.split()), frozenset(ends.split()), evidence, why, bound_ms, stays, healthy, more
+    )
+
+
+_STALL = "cycle-too-long no-rise"
+EXPECTED: dict[str, Expected] = {
+    "sensor-open": _row("sensor-low", stays=True),
+    "sensor-short": _row("sensor-high", stays=True),
+    "sensor-frozen": _row("sensor-frozen", stays=True),
+    "sensor-noisy": _row(
+        "sensor-noisy slope-impossible",
+        why="whichever its draws show first: bound of the slower",
+        bound_ms=60,
+    ),
+    "sensor-spike": _row("slope-impossible"),
+    "zero-shift": _row("slope-impossible"),
+    "supply-shift": _row(
+        "slope-impossible leak-fast",
+        "refused:zero-out",
+        why="seen at the next rest at the top where the drop is below the noise's bound; a gain error until then",
+    ),
+    "valve-stuck-open": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
+    "relay-welded": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
+    "valve-stuck-closed": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
+    "pump-off": _row(_STALL + " no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"),
+    "relief-low": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
+    "relief-high": _row(
+        "over-force sensor-high",
+        evidence="over",
+        bound_ms=20,
+        why="the force that the device infers is off by the calibration's error and "
+        "the sensor's lag: 20 ms from the true force instead of 8 ms from the reading; run with the cutoff off",
+        cutoff_off=True,
+    ),
+    "retract-stuck": _row("no-fall return-too-long", evidence="retract"),
+    "retract-stuck-open": _row(
+        "leak-fast no-rise cycle-too-long",
+        "stop:short",
+        "returned",
+        "pulses are used up against the open valve",
+    ),
+    "slow-valve": _row(
+        "rise-after-close",
+        "went-on stop:short",
+        why="the cutoff follows a late valve up to a bound, else lands short",
+    ),
+    "leak-fast": _row("leak-fast no-rise cycle-too-long", "stop:short", "held", "the pulses are used up"),
+    "pedal-stuck": _row(
+        ends="went-on",
+        why="a closed contact is a pressed pedal: at most one stroke to the setpoint, then nothing until it opens",
+    ),
+    "pedal-dead": _row(ends="stop:pedal went-on", why="an open contact is a released pedal"),
+    "both-pedals": _row(ends="stop:both-pedals went-on", why="both pedals are a stop, not a fault"),
+    "contact-bounce": _row(ends="went-on", healthy=True, why="the chatter is not seen"),
+    "estop-open": _row("estop-open", stays=True),
+    "top-switch-open": _row("return-too-long", evidence="retract"),
+    "top-switch-closed": _row(
+        _STALL,
+        "refused:zero-out",
+        "feed-on",
+        "held pressure at what seems to be the top is refused as a shifted zero",
+    ),
+    "power-cut": _row(
+        "pedal-at-start", "went-on", evidence="power-up", why="nothing moves before both pedals were released"
+    ),
+    "settings-corrupt": _row("settings-bad", evidence="power-up", stays=True),
+    "calibration-corrupt": _row("calibration-bad", evidence="power-up"),
+    "host-flood": _row(ends="went-on", healthy=True, why="the control step does not wait for the link"),
+}
