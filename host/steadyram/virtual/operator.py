@@ -32,6 +32,7 @@ class Operator:
         self.estop_pushed = False
         self.enable_held = False
         self.ack_held = False
+        self.push_held = False
         self.knob_steps = 0
         # When each pedal last moved, in steps of the plant (for contacts that bounce).
         self.extend_step = -1_000_000
@@ -128,6 +129,15 @@ class Operator:
         self._press.run(seconds)
         self.ack_held = False
         self._act("release-ack")
+        self._press.run(TAP_S)
+
+    def tap_push(self, seconds: float = TAP_S) -> None:
+        """A short push of the knob: menu, confirm."""
+        self.push_held = True
+        self._act("press-push")
+        self._press.run(seconds)
+        self.push_held = False
+        self._act("release-push")
         self._press.run(TAP_S)
 
     def turn_knob(self, steps: int) -> None:

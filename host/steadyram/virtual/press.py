@@ -343,6 +343,8 @@ class VirtualPress(ValveChecks):
             word |= tables.IN_ENABLE
         if op.ack_held:
             word |= tables.IN_ACK
+        if op.push_held:
+            word |= tables.IN_PUSH
         return word
 
     def _take_outputs(self, word: int) -> None:

@@ -1,0 +1,49 @@
+"""`steadyram iocheck`: every contact and every output, hydraulics isolated."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from steadyram.cli._session import connected, json_option, out, plain, port_options, print_json
+from steadyram.errors import CheckFailed
+from steadyram.install.iocheck import Walk
+
+
+class _AtTheKeyboard:
+    def do(self, step: str, words: str) -> None:
+        click.echo("  " + words, err=True)
+
+    def ask(self, step: str, words: str) -> bool:
+        return click.confirm(words, err=True)
+
+
+@click.command()
+@port_options
+@json_option
+@click.option(
+    "--patience", type=click.FloatRange(1, 600), default=60, show_default=True, help="Seconds a step waits."
+)
+def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: float) -> None:
+    """Walk through inputs and outputs one by one. THE HYDRAULICS MUST BE ISOLATED: lock out the pump first.
+
+    Nothing is energised from here: your pedals do it, and this watches. steadyram is not a safety-rated control.
+    """
+    with connected(port, wire_log) as device:
+        uid = device.identity().uid
+        done = Walk(device, _AtTheKeyboard(), patience).run()
+    if as_json:
+        print_json({"uid": uid, "steps": [asdict(step) for step in done], "good": all(s.good for s in done)})
+    else:
+        for step in done:
+            out().print(f"{'good' if step.good else 'BAD ':4} {plain(step.name)}: {plain(step.seen)}")
+    bad = [step.name for step in done if not step.good]
+    if bad:
+        raise CheckFailed(f"Not as it should be: {', '.join(bad)}. See hardware_notes/wiring.md.")
+
+
+def register(group: click.Group) -> None:
+    """Add the command."""
+    group.add_command(iocheck)

@@ -1,0 +1,210 @@
+"""Find what is wrong between this computer, the port, the board and its wiring, and say it in plain words."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from serial.tools import list_ports
+
+from steadyram import __version__
+from steadyram.device import Device
+from steadyram.errors import CheckFailed, DeviceRefusal, LinkError, SteadyramError
+from steadyram.install.board import BoardRepl
+from steadyram.install.finding import Finding
+from steadyram.install.install import check_interpreter
+from steadyram.link.client import Client
+from steadyram.link.definition import definition
+from steadyram.link.records import Reading
+from steadyram.link.transport import Transport, open_transport
+
+# A reading at rest may spread by so much, counts of 65536 (hardware_notes/commissioning.md, step 6).
+SPREAD_16_BIT = 4
+SPREAD_INTERNAL = 24
+ZERO_SHARE = 0.01
+_SETTLED_STATES = ("ready", "storing", "done")
+
+
+def look_at_ports(port: str | None) -> tuple[list[Finding], str | None]:
+    """What can be said of the ports, and the one to go on with (None = there is none)."""
+    if port is not None and "://" in port:
+        return [Finding("good", f"Using {port}.")], port
+    known = sorted(p.device for p in list_ports.comports() if p.vid is not None)
+    if port is None:
+        if not known:
+            return [
+                Finding(
+                    "bad",
+                    "No USB serial port was found.",
+                    "Plug the board in with a data cable (many only charge); try another port of the computer.",
+                )
+            ], None
+        if len(known) > 1:
+            return [
+                Finding("look", f"Several ports were found: {', '.join(known)}.", "Choose one with --port.")
+            ], None
+        port = known[0]
+    if not Path(port).exists() and os.name == "posix":
+        what = f"The port {port} is not there; found: {', '.join(known) or 'none'}."
+        return [Finding("bad", what, "Plug the board in, or name another port.")], None
+    if os.name == "posix" and not os.access(port, os.R_OK | os.W_OK):
+        return [
+            Finding(
+                "bad",
+                f"You may not use {port}.",
+                "Add yourself to the group that owns it (on most Linux systems: sudo usermod -aG dialout $USER),"
+                " then log out and in.",
+            )
+        ], None
+    return [Finding("good", f"The port {port} is there and may be used.")], port
+
+
+def examine(port: str, opener: Callable[[str], Transport] = open_transport) -> list[Finding]:
+    """Ask whatever is at the port who it is; then its firmware and its wiring."""
+    try:
+        transport = opener(port)
+    except LinkError as error:
+        return [
+            Finding(
+                "bad",
+                str(error),
+                "Close other programs that use the port (a terminal, an editor), try again.",
+            )
+        ]
+    device = Device(Client(transport, timeout_s=0.6, tries=2))
+    try:
+        try:
+            identity = device.hello()
+        except CheckFailed as error:
+            return [Finding("bad", str(error), "steadyram install")]
+        except (LinkError, DeviceRefusal):
+            identity = None
+        if identity is not None:
+            found = [
+                Finding("good", f"steadyram {identity.fw} answers on board {identity.board} {identity.uid}.")
+            ]
+            if identity.fw != __version__:
+                found.append(
+                    Finding(
+                        "look",
+                        f"This tool carries firmware {__version__}, the board runs {identity.fw}.",
+                        "steadyram install brings the board up to date; settings are kept.",
+                    )
+                )
+            return found + wiring(device.now(), device)
+    finally:
+        device.close()
+    return _at_the_prompt(port)
+
+
+def _at_the_prompt(port: str) -> list[Finding]:
+    try:
+        with BoardRepl(port) as repl:
+            found = repl.interpreter()
+            why = repl.read_line(found.root.rstrip("/") + "/steadyram.why")
+            pointer = repl.read_line(found.root.rstrip("/") + "/steadyram.now")
+    except SteadyramError:
+        return [
+            Finding(
+                "bad",
+                "Something is on the port, but neither steadyram nor MicroPython answers.",
+                "Is it the right port? Unplug and plug the board in; if it stays so, put MicroPython on it first.",
+            )
+        ]
+    have = ".".join(map(str, found.version))
+    out = [Finding("good", f"MicroPython {have} answers: {found.machine}.")]
+    try:
+        check_interpreter(found)
+    except SteadyramError as error:
+        out.append(Finding("bad", str(error)))
+    if pointer is None:
+        out.append(Finding("look", "steadyram is not on this board yet.", "steadyram install"))
+    else:
+        out.append(
+            Finding(
+                "bad",
+                f"steadyram is on this board ({pointer.split()[0]}) but does not run.",
+                "Reset the board; if it stays so: steadyram install.",
+            )
+        )
+        if why:
+            out.append(Finding("look", "It left a note of its last crash in steadyram.why.", "Report it."))
+    return out
+
+
+def wiring(now: Reading, device: Device) -> list[Finding]:
+    """What the readings say about wires, transducer and settings."""
+    out: list[Finding] = []
+    settings = device.settings().values
+    known = {entry.name: entry.text for entry in definition().faults.values()}
+    if now.fault is not None:
+        cure = "Put it right, release the pedals, push the knob."
+        out.append(Finding("bad", f"A fault is latched: {known.get(now.fault, now.fault)}.", cure))
+    if not now.estop_ok:
+        out.append(
+            Finding(
+                "bad",
+                "The emergency stop is pushed, or its monitor wire is open.",
+                "Pull it out; check the wire.",
+            )
+        )
+    zero, full = settings["counts_zero"], settings["counts_full"]
+    if now.counts < zero // 2:
+        out.append(
+            Finding(
+                "bad",
+                f"The transducer reads {now.counts} of 65536: no signal.",
+                "Check its supply (5 V at its plug), the signal wire and the dividers.",
+            )
+        )
+    elif now.counts > full + (65536 - full) // 2:
+        out.append(
+            Finding(
+                "bad",
+                f"The transducer reads {now.counts} of 65536: short to its supply, or over its range.",
+                "Check the signal wire against the supply wire.",
+            )
+        )
+    else:
+        most = SPREAD_16_BIT if settings["counts_step"] == 1 else SPREAD_INTERNAL
+        if now.spread_counts > most:
+            out.append(
+                Finding(
+                    "look",
+                    f"The reading spreads by {now.spread_counts} counts at rest; {most} is the limit.",
+                    "hardware_notes/wiring.md, noise and grounding.",
+                )
+            )
+        off = abs(now.mean_counts - zero) / (full - zero)
+        if now.state in _SETTLED_STATES and now.top and off > ZERO_SHARE:
+            out.append(
+                Finding(
+                    "look",
+                    f"At the top the reading is {off:.1%} of range from its nominal zero.",
+                    "Release trapped pressure; if it stays, settings counts_zero or the transducer.",
+                )
+            )
+    if settings["top_switch"] and not now.top:
+        out.append(
+            Finding(
+                "look",
+                "The top switch does not say that the ram is at the top.",
+                "Right if the ram is down; else its wire or its place.",
+            )
+        )
+    if not now.cutoff:
+        out.append(
+            Finding(
+                "look",
+                "The cutoff selector is OFF, or its wire is open.",
+                "Turn it on before pressing parts.",
+            )
+        )
+    if not device.calibration().gen:
+        out.append(Finding("look", "There is no calibration: the cutoff is refused.", "steadyram calibrate"))
+    elif not settings["char_valid"]:
+        out.append(Finding("look", "The dead-stop test has not been run.", "steadyram characterise"))
+    if not any(finding.level == "bad" for finding in out):
+        out.insert(0, Finding("good", "No fault is latched and the transducer reads within its range."))
+    return out

@@ -1,0 +1,180 @@
+"""The walk through the wiring and the doctor, on a virtual press whose wires may be wrong."""
+
+import random
+from pathlib import Path
+
+import pytest
+
+from steadyram.device import Device
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.install import doctor
+from steadyram.install.iocheck import Walk
+from steadyram.link.client import Client
+from steadyram.virtual.press import VirtualPress
+
+PRESS = Path(__file__).parents[2] / "presses" / "workshop-20.toml"
+
+
+@pytest.fixture
+def press():
+    press = VirtualPress(PRESS, seed=5, runtime="cpython")
+    press.run(1.0)
+    yield press
+    press.close()
+
+
+@pytest.fixture
+def device(press):
+    device = Device(Client(press.transport(), source=random.Random(2)))
+    device.hello()
+    return device
+
+
+class Hands:
+    """Does what it is told on the virtual press. `swapped`: contacts that are wired to each other's place."""
+
+    def __init__(self, press, lazy=(), heard=True, isolated=True):
+        self.press, self.lazy, self.heard, self.isolated = press, lazy, heard, isolated
+        self.told = []
+
+    def ask(self, step, words):
+        return self.isolated if step == "isolated" else self.heard
+
+    def do(self, step, words):
+        self.told.append(step)
+        if step in self.lazy:
+            return
+        op = self.press.operator
+        acts = {
+            "cutoff": lambda: op.cutoff(not op.cutoff_on),
+            "cutoff-back": lambda: op.cutoff(not op.cutoff_on),
+            "cutoff-off": lambda: op.cutoff(False),
+            "latch": lambda: op.latch(not op.latch_on),
+            "latch-back": lambda: op.latch(not op.latch_on),
+            "top": lambda: setattr(self.press, "top_moved", True),
+            "top-back": lambda: setattr(self.press, "top_moved", False),
+            "push": lambda: setattr(op, "push_held", True),
+            "push-back": lambda: setattr(op, "push_held", False),
+            "retract": op.press_retract,
+            "retract-back": op.release_retract,
+            "out-retract": op.press_retract,
+            "out-retract-back": op.release_retract,
+            "extend": op.press_extend,
+            "extend-back": op.release_extend,
+            "out-extend": op.press_extend,
+            "out-extend-back": op.release_extend,
+            "out-slow": op.press_extend,
+            "out-slow-back": op.release_extend,
+            "estop_ok": op.push_estop,
+            "estop_ok-back": self._acknowledge,
+            "signals": op.push_estop,
+            "signals-back": self._acknowledge,
+            "enable": op.hold_enable,
+        }
+        acts[step]()
+
+    def _acknowledge(self):
+        self.press.operator.pull_estop()
+        self.press.run(0.3)
+        self.press.operator.tap_ack()
+        self.press.run(0.5)
+
+
+def by_name(done):
+    return {step.name: step for step in done}
+
+
+def test_every_contact_and_output_but_the_top_switch_which_a_virtual_ram_holds(press, device):
+    done = by_name(Walk(device, Hands(press), patience_s=3.0).run())
+    assert {name for name, step in done.items() if not step.good} == {"top"}
+    assert "did not change" in done["top"].seen
+    assert set(done) >= {
+        "reading",
+        "cutoff",
+        "latch",
+        "push",
+        "retract",
+        "extend",
+        "estop_ok",
+        "lamp",
+        "buzzer",
+    }
+    assert {"output retract", "output extend"} <= set(done)
+
+
+def test_nothing_begins_before_the_hydraulics_are_isolated(press, device):
+    hands = Hands(press, isolated=False)
+    with pytest.raises(BadInput, match="Isolate the hydraulics"):
+        Walk(device, hands).run()
+    assert hands.told == []
+    assert not [o for o in press.valve_log if o.word & 7]
+
+
+def test_contact_that_does_not_come_is_told(press, device):
+    done = by_name(Walk(device, Hands(press, lazy=("latch", "latch-back")), patience_s=2.0).run())
+    assert not done["latch"].good
+    assert done["latch"].seen == "did not change; changed: nothing"
+    assert done["cutoff"].good
+
+
+def test_crossed_wires_are_told(press, device):
+    hands = Hands(press)
+    real = press.operator.latch
+
+    def both(on):
+        real(on)
+        press.operator.cutoff(not press.operator.cutoff_on)
+
+    press.operator.latch = both
+    done = by_name(Walk(device, hands, patience_s=2.0).run())
+    assert not done["latch"].good
+    assert "cutoff" in done["latch"].seen
+
+
+def test_relay_that_the_person_does_not_find_on_is_told(press, device):
+    done = by_name(Walk(device, Hands(press, heard=False), patience_s=2.0).run())
+    assert not done["output extend"].good
+    assert not done["lamp"].good
+
+
+def test_fault_and_job_must_be_out_of_the_way(press, device):
+    press.operator.push_estop()
+    press.run(0.2)
+    with pytest.raises(CheckFailed, match="fault is latched"):
+        Walk(device, Hands(press)).run()
+
+
+def test_doctor_says_what_a_fresh_press_lacks(press, device):
+    found = doctor.wiring(device.now(), device)
+    assert [f.level for f in found if f.level == "bad"] == []
+    assert any("no calibration" in f.what for f in found)
+    press.operator.push_estop()
+    press.operator.cutoff(False)
+    press.run(0.2)
+    words = [f.what for f in doctor.wiring(device.now(), device)]
+    assert any("emergency stop is pushed" in w for w in words)
+    assert any("cutoff selector is OFF" in w for w in words)
+    assert any("A fault is latched" in w for w in words)
+
+
+def test_doctor_tells_an_open_transducer_wire(press, device):
+    press.inject("sensor-open")
+    press.run(0.3)
+    found = doctor.wiring(device.now(), device)
+    assert any(f.level == "bad" and "no signal" in f.what for f in found)
+
+
+def test_doctor_on_a_missing_port():
+    found, port = doctor.look_at_ports("/dev/there-is-no-such-port")
+    assert port is None
+    assert found[0].level == "bad"
+    found, port = doctor.look_at_ports("socket://127.0.0.1:1")
+    assert port == "socket://127.0.0.1:1"
+    assert doctor.examine(port)[0].level == "bad"
+
+
+def test_doctor_at_the_prompt_of_a_board(board):
+    port = board.plug_in()
+    words = " ".join(f.what for f in doctor.examine(port))
+    assert "MicroPython" in words
+    assert "not on this board yet" in words
