@@ -7,7 +7,11 @@ at most 31 bits and allocates nothing in `step`.
 from array import array
 
 from .. import tables as t
-from .cutoff import (
+from .cutoff import Cutoff
+from .faults import Guard
+from .fixed import force_over, isqrt
+from .learn import LEARNED_LEN, forget
+from .modes import (
     FEED_SLOW,
     MODE_FIRST,
     MODE_LEAD,
@@ -17,11 +21,7 @@ from .cutoff import (
     NEXT_DONE,
     NEXT_FEED,
     NEXT_PULSE,
-    Cutoff,
 )
-from .faults import Guard
-from .fixed import force_over, isqrt
-from .learn import LEARNED_LEN, forget
 from .press import Press, nominal_c1
 from .sense import Sense
 from .trace import Trace

@@ -45,7 +45,10 @@ def main(argv: list[str] | None = None) -> None:
         click.echo("Stopped by the user; nothing more was changed.", err=True)
         sys.exit(130)
     except click.UsageError as error:
-        click.echo(f"{error.format_message()} (see {error.ctx.command_path if error.ctx else 'steadyram'} --help)", err=True)
+        click.echo(
+            f"{error.format_message()} (see {error.ctx.command_path if error.ctx else 'steadyram'} --help)",
+            err=True,
+        )
         sys.exit(2)
     except click.ClickException as error:
         click.echo(error.format_message(), err=True)

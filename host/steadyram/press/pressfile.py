@@ -96,7 +96,9 @@ class Pump(_Table):
             raise ValueError("flow_low_stage is missing (or strokes and stroke_volume for a hand pump)")
         if self.flow_high_stage is not None and self.flow_low_stage is not None:
             if self.flow_high_stage > self.flow_low_stage:
-                raise ValueError("flow_high_stage is larger than flow_low_stage; the high-pressure stage is the small one")
+                raise ValueError(
+                    "flow_high_stage is larger than flow_low_stage; the high-pressure stage is the small one"
+                )
             if self.flow_high_stage != self.flow_low_stage and self.changeover is None:
                 raise ValueError("a two-stage pump needs its changeover pressure")
         return self
@@ -184,7 +186,9 @@ class PressFile(_Table):
         if self.cylinder.rod >= self.cylinder.bore:
             raise ValueError("cylinder.rod is not smaller than cylinder.bore")
         if self.work.gap >= self.cylinder.stroke:
-            raise ValueError("work.gap is not smaller than cylinder.stroke, so the ram never reaches the work")
+            raise ValueError(
+                "work.gap is not smaller than cylinder.stroke, so the ram never reaches the work"
+            )
         return self
 
     @property
@@ -204,13 +208,17 @@ def read_press_tables(path: str | Path) -> dict[str, Any]:
     try:
         raw = Path(path).read_bytes()
     except OSError as error:
-        raise BadInput(f"The press file {path} cannot be read ({error.strerror}); give the path of a TOML file.") from None
+        raise BadInput(
+            f"The press file {path} cannot be read ({error.strerror}); give the path of a TOML file."
+        ) from None
     if len(raw) > 200_000:
         raise BadInput(f"The press file {path} is too large to be one; give the path of a press file.")
     try:
         return tomllib.loads(raw.decode("utf-8"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise BadInput(f"The press file {path} is not TOML ({error}); see the example in the README.") from None
+        raise BadInput(
+            f"The press file {path} is not TOML ({error}); see the example in the README."
+        ) from None
 
 
 def build_press(tables: dict[str, Any], origin: str) -> PressFile:
@@ -222,7 +230,9 @@ def build_press(tables: dict[str, Any], origin: str) -> PressFile:
         where = ".".join(str(part) for part in first["loc"] if part != "return_")
         message = first["msg"].removeprefix("Value error, ")
         if first["type"] == "extra_forbidden":
-            raise BadInput(f"{origin}: the key {where} is not known in a press file; remove or correct it.") from None
+            raise BadInput(
+                f"{origin}: the key {where} is not known in a press file; remove or correct it."
+            ) from None
         if first["type"] == "missing":
             raise BadInput(f"{origin}: the key {where} is missing; add it with its unit.") from None
         raise BadInput(f"{origin}: {where + ': ' if where else ''}{message[:300]}.") from None
@@ -235,7 +245,9 @@ def parse_change(text: str) -> tuple[str, str, str, int]:
     """Split `table.key=value@cycle`. Raises BadInput."""
     match = _CHANGE.match(text)
     if match is None:
-        raise BadInput(f"--change '{text}' is not of the form table.key=value@cycle, e.g. work.plateau=+30%@10.")
+        raise BadInput(
+            f"--change '{text}' is not of the form table.key=value@cycle, e.g. work.plateau=+30%@10."
+        )
     return match[1], match[2], match[3].strip().strip('"'), int(match[4])
 
 
@@ -249,7 +261,9 @@ def apply_change(tables: dict[str, Any], table: str, key: str, value: str, origi
         changed[table][key] = int(value) if key == "bits" and value.isdigit() else value
     else:
         if key not in changed[table]:
-            raise BadInput(f"--change: {table}.{key} is not in the press file, so it cannot be changed by a percentage.")
+            raise BadInput(
+                f"--change: {table}.{key} is not in the press file, so it cannot be changed by a percentage."
+            )
         number = re.match(r"\s*([-+]?[\d.]+(?:[eE][-+]?\d+)?)\s*(.*)", str(changed[table][key]))
         if number is None:
             raise BadInput(f"--change: {table}.{key} is not a number with a unit.")

@@ -1,0 +1,119 @@
+"""What a finished stroke teaches its job. Every function works on a Cutoff `c`."""
+
+from .fixed import abs_of, clamp, force_over, time_for
+from .learn import (
+    L_AIR,
+    L_BIAS,
+    L_BIAS_KNOWN,
+    L_CYCLES,
+    L_FIRST_N,
+    L_LAST_ERR,
+    L_LATE,
+    L_LEAD,
+    L_LEAD_N,
+    L_LEAD_SLOW,
+    L_RISE,
+    L_RS,
+    L_RSS,
+    L_SETPOINT,
+    L_SLACK,
+    L_UC,
+    L_US,
+    follow_position,
+)
+from .modes import MODE_DEAD_LEAD, MODE_LEAD, MODE_PLAN, MODE_PROBE, MODE_THRESHOLD
+
+
+def learn(c, force):
+    """Take this stroke into the job's learned state. force: settled force. Returns True if anything changed."""
+    a = c.learned
+    p = c.p
+    mode = c.mode
+    if mode == MODE_THRESHOLD or mode == MODE_DEAD_LEAD or mode == MODE_PROBE or a is None:
+        return False
+    if not c.from_top:
+        return False
+    setpoint = c.setpoint
+    error = force - setpoint
+    if a[L_SETPOINT] != setpoint:
+        a[L_SETPOINT] = setpoint
+        a[L_CYCLES] = 0
+        a[L_US] = 0
+        a[L_LEAD] = 0
+        a[L_LEAD_SLOW] = 0
+    n = a[L_CYCLES]
+    dead = p.dead16(setpoint)
+    if a[L_RS] == 0:
+        a[L_RS] = dead - (dead >> 3)
+        a[L_RSS] = p.slow16 - (p.slow16 >> 3)
+    if c.weight16 > 0 and c.best16 > 0:
+        # Rate over the oil let in above half the setpoint, weighted by how long that was against the jitter.
+        rate = clamp(time_for(c.best16, c.weight16), dead // 3, dead + (dead >> 4))
+        gain = (c.weight16 << 6) // (c.weight16 + 12 * p.jitter16)
+        a[L_RS] += ((rate - a[L_RS]) * gain) >> 7
+    rs = a[L_RS]
+    seen = c.u16 - time_for(error, rs)
+    jit = p.jitter16
+    learn_bias(c, a)
+    seen -= c.shift16
+    # Each pulse may be a little off in the same direction; until that is known it counts in full.
+    off = min(c.pulses * (4 if a[L_BIAS_KNOWN] else 12), 900)
+    noise = jit * jit * 2 * (1 + c.pulses) + off * off
+    if n == 0:
+        a[L_FIRST_N] = force
+    # The lead is judged by where the feed alone landed the part, before any pulse.
+    target = setpoint - c.guard_n
+    step = clamp(c.landed_n - target, -6 * c.sig_n - 1, 6 * c.sig_n + 1)
+    if p.holds_load and c.trip16 > 0 and (setpoint < p.changeover_n or c.trip_n > p.changeover_n):
+        # A change of the rate is a change of the lead that was learned with it.
+        old = a[L_RISE]
+        new = c.trip16 if old == 0 else old + ((c.trip16 - old) >> 2)
+        if new < 8:
+            new = 8
+        a[L_LEAD] -= force_over(new, p.close16 + p.see16) - force_over(
+            old if old else rs, p.close16 + p.see16
+        )
+        a[L_RISE] = new
+    if c.late_seen:
+        a[L_LATE] = p.late16
+    elif a[L_LATE] > 0 and c.verified:
+        # A valve that has recovered is noticed slowly: too long a lead only lands short.
+        a[L_LATE] -= (a[L_LATE] >> 5) + 1
+    if (mode == MODE_LEAD or c.by_force) and not c.late_seen:
+        tried = a[L_LEAD_N]
+        most = force_over(dead, p.close16 + p.see16) >> 1
+        a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)
+        a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
+    # A landing on the plateau tells nothing of the lead on the rise.
+    if mode == MODE_PLAN and c.landed_by_slow and 2 * c.slow_rise16 > c.rss16:
+        step = clamp(c.slow_landed_n - setpoint, -4 * c.sig_n - 1, 4 * c.sig_n + 1)
+        a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * c.sig_n else 2)
+    if c.contact16 > 0:
+        a[L_UC] = c.contact16 if n == 0 else a[L_UC] + ((c.contact16 - a[L_UC]) >> 1)
+        a[L_AIR] = c.air if n == 0 else (a[L_AIR] + c.air) >> 1
+    follow_position(a, seen, clamp(noise, 4, 1000000))
+    a[L_LAST_ERR] = error
+    a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
+    if n < 1000000:
+        a[L_CYCLES] = n + 1
+    return True
+
+
+def learn_bias(c, a):
+    """Contact seems to lie deeper after more pulses in the air: so much is each of them overrated."""
+    c.shift16 = 0
+    fewer = a[L_AIR] - c.air
+    if a[L_UC] < 1 or c.contact16 < 1 or a[L_CYCLES] == 0 or a[L_BIAS_KNOWN] > 3:
+        return
+    if fewer < 8 and fewer > -8:
+        return
+    each = clamp((a[L_UC] - c.contact16) // fewer, -24, 24)
+    if a[L_BIAS_KNOWN]:
+        each >>= 1
+    a[L_BIAS] = clamp(a[L_BIAS] + each, -48, 48)
+    a[L_BIAS_KNOWN] += 1
+    # What was learned with the old opinion is put right.
+    a[L_US] -= each * a[L_AIR]
+    a[L_UC] -= each * a[L_AIR]
+    c.shift16 = each * c.air
+    c.contact16 -= c.shift16
