@@ -105,9 +105,10 @@ def _print(document: dict[str, Any], setpoint_N: float) -> None:
     landed = [row["peak_N"] - setpoint_N for row in document["cycles"][4:] if row["stop"] == "setpoint"]
     sigma = document["limit_sigma_N"]
     if len(landed) > 1:
+        share = sigma / setpoint_N
         out.print(
             f"After four parts: mean error {statistics.mean(landed) / setpoint_N:+.2%}, spread "
-            f"{statistics.stdev(landed) / sigma:.2f} times the physical limit ({sigma / setpoint_N:.2%} of the setpoint).",
+            f"{statistics.stdev(landed) / sigma:.2f} times the physical limit ({share:.2%} of the setpoint).",
             highlight=False,
         )
     for fault in document["faults"]:
