@@ -197,6 +197,8 @@ class Walk:
 
     def _output(self, name: str, act: str, back: str) -> None:
         mask = self._out[name]
+        # a pedal pressed before the last stroke is done and stored would be refused
+        self._wait(lambda _inputs, _outputs: self._device.now().state == "ready")
         valves = self._out["extend"] | self._out["retract"] | self._out["slow"]
         self._person.do("out-" + name, act + " The hydraulics stay isolated.")
         on, _, seen = self._wait(lambda _, outputs: outputs & mask != 0)

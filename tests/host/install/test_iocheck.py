@@ -61,7 +61,7 @@ class Hands:
             "out-retract-back": op.release_retract,
             "extend": op.press_extend,
             "extend-back": op.release_extend,
-            "out-extend": op.press_extend,
+            "out-extend": self._extend_a_while,
             "out-extend-back": op.release_extend,
             "out-slow": op.press_extend,
             "out-slow-back": op.release_extend,
@@ -72,6 +72,11 @@ class Hands:
             "enable": op.hold_enable,
         }
         acts[step]()
+
+    def _extend_a_while(self):
+        """The virtual ram moves, as an isolated one would not: far enough that it is not back at once."""
+        self.press.operator.press_extend()
+        self.press.run(0.3)
 
     def _acknowledge(self):
         self.press.operator.pull_estop()
