@@ -37,9 +37,15 @@ def remove(path):
 
 
 def read(path, limit):
-    """Up to `limit` bytes of a file, or None when it cannot be read."""
+    """Up to `limit` bytes of a file, or None when it cannot be read.
+
+    MicroPython sets memory aside for as many bytes as are asked for: so it is asked for no more than are there.
+    """
+    least = size(path)
+    if least < 0:
+        return None
     try:
         with open(path, "rb") as file:
-            return file.read(limit)
+            return file.read(min(limit, least))
     except OSError:
         return None
