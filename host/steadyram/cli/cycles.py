@@ -147,13 +147,13 @@ def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last:
         return named_cycles(opened, choose_device(opened, uid), first, last, job)
 
 
-def write_whole(path: Path, text: str) -> None:
+def write_whole(path: Path, content: str | bytes) -> None:
     """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
         os.chmod(temporary, 0o644)
         os.replace(temporary, path)
     except OSError as error:

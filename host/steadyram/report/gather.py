@@ -6,7 +6,7 @@ Forces are newtons. A run is the records of one job as it was run: the same slot
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from steadyram.cycles.charts import IndividualsChart, individuals_chart
@@ -99,11 +99,11 @@ def gather(
     device = next(each for each in store.devices() if each.uid == uid)
     records = [cycle.record for cycle in cycles]
     strokes = [record for record in records if "probe" not in record.flags]
-    settings = _used(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
+    settings = used_sets(records, "settings_gen", store.snapshots(uid, "settings"), lambda s: s.gen)
     # A device that was not calibrated yet shows an empty calibration: that is none. Commissioning strokes are
     # in counts and need none.
     known = [snapshot for snapshot in store.snapshots(uid, "calibration") if snapshot.content]
-    calibrations = _used(strokes, "cal_serial", known, lambda s: int(s.content["serial"]))
+    calibrations = used_sets(strokes, "cal_serial", known, lambda s: int(s.content["serial"]))
     times = [record["at_unix"] for record in records if record["at_unix"]]
     return ReportData(
         uid=uid,
@@ -120,7 +120,7 @@ def gather(
         gaps=_gaps(cycles, whole=job is None),
         calibrations=calibrations,
         settings=settings,
-        changes=_changes_during(store.changes(uid), records),
+        changes=changes_during(store.changes(uid), records),
         total=len(records),
     )
 
@@ -143,7 +143,8 @@ def _runs(
     for (slot, crc, setpoint), group in groups.items():
         name = names.get((slot, crc)) or (f"job {slot}, whose name was not pulled" if slot else "no job")
         band_ppt = bands.get(group[-1]["settings_gen"], default)
-        traces = [store.trace(uid, record.seq) for record in group[-TRACES_MOST:]]
+        found = store.traces(uid, [record.seq for record in group[-TRACES_MOST:]])
+        traces = [found[seq] for seq in sorted(found)]
         runs.append(_run(slot, name, jobs.get((slot, crc)), float(setpoint), group, band_ppt, traces))
     return tuple(runs)
 
@@ -155,7 +156,7 @@ def _run(
     setpoint_N: float,
     records: Sequence[CycleRecord],
     band_ppt: int,
-    traces: Sequence[Trace | None],
+    traces: Sequence[Trace],
 ) -> Run:
     landed = [record for record in records if record.stop in LANDED and "cutoff" in record.flags]
     peaks = [float(record["peak_n"]) for record in landed]
@@ -179,14 +180,14 @@ def _run(
         in_band=sum(abs(peak - setpoint_N) <= band for peak in peaks),
         band_N=band,
         chart=individuals_chart(peaks) if len(peaks) > 1 else None,
-        traces=tuple(trace for trace in traces if trace is not None and trace.unit_N),
+        traces=tuple(trace for trace in traces if trace.unit_N),
     )
 
 
-def _used(
-    records: Sequence[CycleRecord], key: str, snapshots: Sequence[Snapshot], number: object
+def used_sets(
+    records: Sequence[CycleRecord], key: str, snapshots: Sequence[Snapshot], number: Callable[[Snapshot], int]
 ) -> tuple[tuple[int, Snapshot | None, int], ...]:
-    assert callable(number)
+    """Which sets records were made under, by the number in their field `key`: (number, set, records)."""
     by_number = {number(snapshot): snapshot for snapshot in snapshots}
     counts: dict[int, int] = {}
     for record in records:
@@ -218,7 +219,8 @@ def _gaps(cycles: Sequence[StoredCycle], *, whole: bool) -> tuple[Gap, ...]:
     return tuple(gaps)
 
 
-def _changes_during(changes: Sequence[Change], records: Sequence[CycleRecord]) -> tuple[Change, ...]:
+def changes_during(changes: Sequence[Change], records: Sequence[CycleRecord]) -> tuple[Change, ...]:
+    """Changes from the first record's power-up to the last record."""
     first = (records[0]["boot"], 0)
     last = (records[-1]["boot"], records[-1]["at_ms"])
 

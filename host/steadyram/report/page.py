@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -17,6 +17,10 @@ from steadyram.link.records import CycleRecord
 from steadyram.report.gather import ReportData, Run
 from steadyram.report.plot import WIDE, Plot
 from steadyram.units import to_unit
+
+# Above these a report draws points as one cloud and lists only the strokes that are out of the ordinary.
+DOTS_MOST = 1000
+ROWS_MOST = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +58,7 @@ def render(
     environment = Environment(
         loader=PackageLoader("steadyram.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    environment.filters["force"] = units.force
+    environment.filters["force"] = quick_force(units)
     environment.filters["when"] = when
     environment.filters["clean"] = clean
     return environment.get_template("page.html").render(
@@ -72,8 +76,29 @@ def render(
         fault_texts={entry.name: entry.text for entry in definition().faults.values()},
         stop_texts={entry.name: entry.text for entry in definition().stops.values()},
         marks=marks,
+        listed=listed,
         protocol=definition().version,
     )
+
+
+def quick_force(units: Preferences) -> Callable[..., str]:
+    """A force for people, with the unit's factor looked up once: a long report asks for very many."""
+    factor = to_unit(1.0, "newton", units.force_unit)
+
+    def force(value_N: float, digits: int = 4) -> str:
+        return f"{value_N * factor:.{digits}g} {units.force_unit}"
+
+    return force
+
+
+def listed(run: Run) -> Sequence[CycleRecord]:
+    """All records of a run; of a long one those out of the ordinary, up to a bound, so that a browser opens it."""
+    if len(run.records) <= ROWS_MOST:
+        return run.records
+    usual = {record.seq for record in run.landed if abs(record["peak_n"] - run.setpoint_N) <= run.band_N}
+    if run.chart is not None:
+        usual -= {run.landed[index].seq for index in run.chart.outside}
+    return [record for record in run.records if record.seq not in usual or marks(record)][:ROWS_MOST]
 
 
 def when(unix: Any) -> str:
@@ -197,8 +222,10 @@ def _records(seqs: Sequence[int], most: int = 12) -> str:
 
 
 def _view(run: Run, units: Preferences) -> RunView:
+    quick = quick_force(units)
+
     def force(value: float | None, digits: int = 4) -> str:
-        return units.force(value, digits) if value is not None else "–"
+        return quick(value, digits) if value is not None else "–"
 
     deviation = (
         None if run.mean_N is None else (run.mean_N / run.setpoint_N - 1) * 100 if run.setpoint_N else None
@@ -264,8 +291,16 @@ def _peaks(run: Run, units: Preferences) -> Markup:
         plot.band(setpoint - band, setpoint + band)
         plot.level(setpoint, "set", "setpoint")
     counted = {record.seq for record in run.landed}
+    many = len(peaks) > DOTS_MOST
+    if many:
+        usual = [(r.seq, peak) for r, peak in zip(run.records, peaks, strict=True) if r.seq in counted]
+        plot.cloud([seq for seq, _ in usual], [peak for _, peak in usual])
+    odd = 0
     for record, peak in zip(run.records, peaks, strict=True):
         good = record.seq in counted
+        odd += not good
+        if many and (good or odd > DOTS_MOST):
+            continue
         tip = f"record {record.seq}: {units.force(record['peak_n'])}, stop: {record.stop}"
         if marks(record):
             tip += f", {marks(record)}"
@@ -294,9 +329,16 @@ def _run_chart(run: Run, units: Preferences) -> tuple[Markup | None, str]:
     plot.level(chart.centre * scale, "mid", "mean")
     plot.level(chart.upper * scale, "limit", "upper limit")
     plot.level(chart.lower * scale, "limit", "lower limit")
-    plot.line([index + 1 for index in range(len(peaks))], peaks, "run")
-    for index, peak in enumerate(peaks):
-        outside = index in chart.outside
+    far = set(chart.outside)
+    many = len(peaks) > DOTS_MOST
+    if many:
+        plot.cloud([index + 1 for index in range(len(peaks))], peaks)
+    else:
+        plot.line([index + 1 for index in range(len(peaks))], peaks, "run")
+    drawn = sorted(far)[:DOTS_MOST] if many else range(len(peaks))
+    for index in drawn:
+        peak = peaks[index]
+        outside = index in far
         tip = f"record {run.landed[index].seq}: {units.force(run.landed[index]['peak_n'])}"
         plot.dot(index + 1, peak, "dot odd" if outside else "dot", tip + (", outside" if outside else ""))
     note = (

@@ -110,6 +110,34 @@ class Plot:
             end = "</circle>"
         self._parts.append(f"{shape}<title>{escape(tip)}</title>{end}")
 
+    def cloud(self, xs: Sequence[float], ys: Sequence[float]) -> None:
+        """Many points as one path without tooltips; points that fall on the same pixel are drawn once."""
+        spots = dict.fromkeys(
+            (round(self.x(a)), round(self.y(min(max(b, self.y_low), self.y_high))))
+            for a, b in zip(xs, ys, strict=True)
+        )
+        if spots:
+            path = "".join(f"M{a} {b}h0" for a, b in spots)
+            self._parts.append(f'<path class="cloud" d="{path}"/>')
+
+    def bars(self, edges: Sequence[float], heights: Sequence[float]) -> None:
+        """Bars between edges, from the bottom up."""
+        for left, right, height in zip(edges[:-1], edges[1:], heights, strict=True):
+            if height > 0:
+                top = self.y(height)
+                self._parts.append(
+                    f'<rect class="bar" x="{self.x(left):.1f}" width="{self.x(right) - self.x(left) - 1:.1f}" '
+                    f'y="{top:.1f}" height="{self._floor - top:.1f}"/>'
+                )
+
+    def upright(self, value: float, style: str) -> None:
+        """A vertical line at a value."""
+        if self.x_low <= value <= self.x_high:
+            at = self.x(value)
+            self._parts.append(
+                f'<line class="{escape(style)}" x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{self._floor}"/>'
+            )
+
     def svg(self) -> Markup:
         """The whole plot."""
         middle, bottom = (_LEFT + self._right) / 2, self.size[1] - 6

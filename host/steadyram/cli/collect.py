@@ -1,0 +1,106 @@
+"""`steadyram collect`: keep many devices pulled until told to stop."""
+
+from __future__ import annotations
+
+import signal
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+from steadyram.cli._session import err, plain, print_json
+
+
+@click.command()
+@click.option(
+    "--config", "config_file", type=click.Path(dir_okay=False, path_type=Path), help="Configuration (TOML)."
+)
+@click.option("--port", "ports", multiple=True, metavar="PORT", help="A device's port; repeatable.")
+@click.option("--store", envvar="STEADYRAM_STORE", help="The store: a file or postgresql://USER@HOST/NAME.")
+@click.option("--broker", metavar="HOST[:PORT]", help="MQTT broker for live readings and cycles.")
+@click.option("--metrics", metavar="HOST:PORT", help="Serve the devices' state there as OpenMetrics.")
+@click.option("--for", "seconds", type=click.FloatRange(0.0), help="Stop by itself after so many seconds.")
+@click.option("--topics", is_flag=True, help="Print the broker's topics and their JSON Schemas, and stop.")
+def collect(
+    config_file: Path | None,
+    ports: tuple[str, ...],
+    store: str | None,
+    broker: str | None,
+    metrics: str | None,
+    seconds: float | None,
+    topics: bool,
+) -> None:
+    """Pull every device's records as they come; devices, store and broker may go and come back.
+
+    SIGTERM or Ctrl-C end it in order. Nothing here moves a press or changes one.
+    """
+    from steadyram.cycles.broker import Broker
+    from steadyram.cycles.collect import Collector
+    from steadyram.cycles.collect_config import checked_config, read_config
+    from steadyram.cycles.messages import topic_tree
+    from steadyram.cycles.store import CycleStore
+
+    if topics:
+        print_json(topic_tree())
+        return
+    if config_file is not None:
+        tables: dict[str, Any] = read_config(config_file).model_dump(exclude_unset=True)
+    else:
+        tables = {}
+    if ports:
+        tables["device"] = [*tables.get("device", ()), *({"port": port} for port in ports)]
+    if store is not None and ("store" not in tables or not _from_environment("store")):
+        tables["store"] = store
+    tables.setdefault("store", "steadyram-cycles.db")
+    if broker is not None:
+        host, _, number = broker.partition(":")
+        tables["broker"] = {"host": host, **({"port": number} if number else {})}
+    if metrics is not None:
+        tables["metrics"] = {"listen": metrics}
+    if not tables.get("device"):
+        raise click.UsageError("give --config FILE, or a --port for each device")
+    config = checked_config(tables, str(config_file or "The command"))
+    with ExitStack() as stack:
+        opened = stack.enter_context(CycleStore(_address(config.store)))
+        link = None
+        if config.broker is not None:
+            link = Broker(config.broker)
+            stack.callback(link.close)
+
+        def say(text: str) -> None:
+            err().print(plain(text), soft_wrap=True)
+
+        collector = Collector(config, opened, broker=link, say=say)
+        stack.callback(collector.stop)
+        if config.metrics is not None:
+            from steadyram.cycles.collect_metrics import Metrics
+
+            host, _, number = config.metrics.listen.rpartition(":")
+            served = Metrics(collector.watched, (host.strip("[]"), int(number)))
+            stack.callback(served.close)
+            say(f"metrics at http://{host}:{served.port}/metrics")
+
+        def end(number: int, frame: Any) -> None:
+            collector.ask_to_stop()
+
+        for which in (signal.SIGTERM, signal.SIGINT):
+            stack.callback(signal.signal, which, signal.signal(which, end))
+        say(f"collecting {len(config.device)} devices into {opened.path}")
+        collector.start()
+        collector.wait(seconds)
+    say("stopped")
+
+
+def _from_environment(name: str) -> bool:
+    source = click.get_current_context().get_parameter_source(name)
+    return source is click.core.ParameterSource.ENVIRONMENT
+
+
+def _address(store: str) -> str | Path:
+    return store if "://" in store else Path(store)
+
+
+def register(group: click.Group) -> None:
+    """Add the command."""
+    group.add_command(collect)

@@ -1,0 +1,66 @@
+"""The same job on several presses, side by side: the newest batch of each device that ran it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from steadyram.cycles.batches import find_batches, jobs_run
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+from steadyram.report.proof import Proof, prove
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One press's batch against all the others' together: difference of means with its interval."""
+
+    proof: Proof
+    difference_N: float | None
+    interval_N: tuple[float, float] | None
+
+
+def compare(
+    store: CycleStore, name: str, *, tolerance_ppt: float | None = None, confidence: float = 0.95
+) -> list[Comparison]:
+    """Each device's newest batch of the job called `name`.
+
+    What is compared is peak over setpoint, so that presses with setpoints of their own can stand together;
+    differences are by Welch's t interval (Welch 1947), shown as newtons at that press's setpoint.
+    Raises BadInput when no device ran such a job.
+    """
+    proofs = []
+    for device in store.devices():
+        slots = {job.slot for job in store.jobs_seen(device.uid) if job.name == name}
+        newest = [
+            batches[-1]
+            for job in jobs_run(store, device.uid)
+            if job in slots and (batches := find_batches(store, device.uid, job))
+        ]
+        if newest:
+            batch = max(newest, key=lambda each: each.last_seq)
+            proofs.append(prove(store, batch, tolerance_ppt=tolerance_ppt))
+    if not proofs:
+        known = {job.name for device in store.devices() for job in store.jobs_seen(device.uid)}
+        raise BadInput(
+            f"No device in {store.path} ran a job called '{name}'; jobs seen: {', '.join(sorted(known))}."
+        )
+    return [_against(proof, proofs, confidence) for proof in proofs]
+
+
+def _ratios(proof: Proof) -> list[float]:
+    return [record["peak_n"] / record["setpoint_n"] for record in proof.landed if record["setpoint_n"]]
+
+
+def _against(proof: Proof, proofs: list[Proof], confidence: float) -> Comparison:
+    own = _ratios(proof)
+    others = [ratio for other in proofs if other is not proof for ratio in _ratios(other)]
+    if len(own) < 2 or len(others) < 2:
+        return Comparison(proof, None, None)
+    from scipy import stats
+
+    setpoint = max(proof.setpoints, key=lambda each: each[1])[0]
+    found: Any = stats.ttest_ind(own, others, equal_var=False)
+    low, high = found.confidence_interval(confidence)
+    difference = (sum(own) / len(own) - sum(others) / len(others)) * setpoint
+    return Comparison(proof, difference, (float(low) * setpoint, float(high) * setpoint))

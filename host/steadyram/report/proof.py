@@ -1,0 +1,259 @@
+"""What the proof of a batch says: numbers worked out from the store, no layout. Forces are newtons.
+
+A part counts in the statistics when the cutoff ended its stroke at its force (`LANDED`). Where the setpoint
+was changed during the batch, what is charted is the peak less the setpoint that was in force for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from steadyram.cycles.batches import Batch, seqs_between
+from steadyram.cycles.charts import (
+    Capability,
+    CapabilityInterval,
+    IndividualsChart,
+    MeansChart,
+    capability,
+    capability_interval,
+    individuals_chart,
+    means_chart,
+)
+from steadyram.cycles.store import CycleStore, PartTest, Snapshot, Verdict, job_names
+from steadyram.cycles.trends import RULES, RuleHit, Trend, mann_kendall, rule_hits
+from steadyram.errors import BadInput
+from steadyram.link.definition import definition
+from steadyram.link.records import Change, CycleRecord, DeviceJob
+from steadyram.link.sets import job_crc
+from steadyram.report.gather import LANDED, Gap, changes_during, used_sets
+
+SUBGROUP: Final = 5
+# A trend this unlikely by chance is named; 0.01, since a shop proves many batches a year.
+TREND_P: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What parts are held against: distances from the setpoint, and where they come from."""
+
+    below_N: float
+    above_N: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Everything a proof shows; `values` are those of `landed`, what the charts are of."""
+
+    batch: Batch
+    board: str
+    firmware: tuple[str, ...]
+    name: str
+    jobs: tuple[DeviceJob, ...]
+    setpoints: tuple[tuple[float, int], ...]
+    records: tuple[CycleRecord, ...]
+    landed: tuple[CycleRecord, ...]
+    relative: bool
+    values: tuple[float, ...]
+    limits: Limits
+    outside_limits: tuple[CycleRecord, ...]
+    mean_N: float | None
+    sd_N: float | None
+    individuals: IndividualsChart | None
+    means: MeansChart | None
+    capability: Capability | None
+    interval: CapabilityInterval | None
+    trend: Trend | None
+    hits: tuple[RuleHit, ...]
+    stops: tuple[tuple[str, int], ...]
+    faults: tuple[CycleRecord, ...]
+    without_cutoff: tuple[CycleRecord, ...]
+    gaps: tuple[Gap, ...]
+    settings: tuple[tuple[int, Snapshot | None, int], ...]
+    calibrations: tuple[tuple[int, Snapshot | None, int], ...]
+    changes: tuple[Change, ...]
+    tests: tuple[PartTest, ...]
+    verdicts: tuple[Verdict, ...]
+
+    @property
+    def unproven(self) -> bool:
+        """True when a job as it was run had an estimated setpoint that no first part has confirmed."""
+        return any(job.fields.get("unproven", 0) for job in self.jobs)
+
+    @property
+    def parts(self) -> int:
+        """Parts by the device's count."""
+        return max((record["count"] for record in self.records), default=0)
+
+    @property
+    def ordered(self) -> int:
+        """Parts that the job asks for, 0 when it does not count."""
+        return max((job.fields.get("batch", 0) for job in self.jobs), default=0)
+
+    @property
+    def first_unix(self) -> int:
+        """Wall clock of the first record, 0 when the clock was never set."""
+        return min((r["at_unix"] for r in self.records if r["at_unix"]), default=0)
+
+    @property
+    def last_unix(self) -> int:
+        """Wall clock of the last record, 0 when the clock was never set."""
+        return max((r["at_unix"] for r in self.records), default=0)
+
+
+def prove(
+    store: CycleStore,
+    batch: Batch,
+    *,
+    tolerance_ppt: float | None = None,
+    subgroup: int = SUBGROUP,
+    confidence: float = 0.95,
+) -> Proof:
+    """Work out the proof of a batch.
+
+    tolerance_ppt: limits either side of the setpoint in thousandths of it (None = the device's own band);
+    subgroup: parts in a point of the chart of means. Raises BadInput when there are no such records.
+    """
+    cycles = list(store.cycles(batch.uid, batch.first_seq, batch.last_seq, batch.job))
+    records = [cycle.record for cycle in cycles if "probe" not in cycle.record.flags]
+    if not records:
+        raise BadInput(f"{store.path} has no strokes of that batch; pull them first.")
+    device = next(each for each in store.devices() if each.uid == batch.uid)
+    seen = store.jobs_seen(batch.uid)
+    names = job_names(seen, job_crc)
+    by_crc = {(job.slot, job_crc(job)): job for job in seen}
+    ran = dict.fromkeys((record["job"], record["job_crc"]) for record in records)
+    jobs = tuple(by_crc[key] for key in ran if key in by_crc)
+    # The knob changes a setpoint without a push: such a job's name is that of the slot's other contents.
+    name = next((names[key] for key in ran if key in names), f"job {batch.job}, whose name was not pulled")
+    settings = used_sets(records, "settings_gen", store.snapshots(batch.uid, "settings"), lambda s: s.gen)
+    known = [snapshot for snapshot in store.snapshots(batch.uid, "calibration") if snapshot.content]
+    calibrations = used_sets(records, "cal_serial", known, lambda s: int(s.content["serial"]))
+    setpoints = Counter(float(record["setpoint_n"]) for record in records)
+    landed = [record for record in records if record.stop in LANDED and "cutoff" in record.flags]
+    relative = len(setpoints) > 1
+    values = [float(r["peak_n"] - (r["setpoint_n"] if relative else 0)) for r in landed]
+    limits = _limits(tolerance_ppt, settings, max(setpoints, key=lambda each: setpoints[each]))
+    scale = {point: point / max(setpoints, key=lambda each: setpoints[each]) for point in setpoints}
+    outside = [
+        r
+        for r in landed
+        if not -limits.below_N * scale[float(r["setpoint_n"])]
+        <= r["peak_n"] - r["setpoint_n"]
+        <= limits.above_N * scale[float(r["setpoint_n"])]
+    ]
+    mean, sd = _mean_sd(values)
+    individuals = individuals_chart(values) if len(values) > 1 else None
+    centre = 0.0 if relative else next(iter(setpoints))
+    index = interval = None
+    if mean is not None and sd:
+        index = capability(mean, sd, centre - limits.below_N, centre + limits.above_N)
+        interval = capability_interval(index, len(values), confidence)
+    hits: list[RuleHit] = []
+    if individuals is not None and individuals.moving_range > 0:
+        hits = rule_hits(values, individuals.centre, individuals.moving_range / 1.128)
+    return Proof(
+        batch=batch,
+        board=device.board,
+        firmware=tuple(sorted({cycle.fw for cycle in cycles})),
+        name=name,
+        jobs=jobs,
+        setpoints=tuple(sorted(setpoints.items())),
+        records=tuple(records),
+        landed=tuple(landed),
+        relative=relative,
+        values=tuple(values),
+        limits=limits,
+        outside_limits=tuple(outside),
+        mean_N=mean,
+        sd_N=sd,
+        individuals=individuals,
+        means=means_chart(values, subgroup) if len(values) >= 2 * subgroup else None,
+        capability=index,
+        interval=interval,
+        trend=mann_kendall(values) if len(values) > 3 else None,
+        hits=tuple(hits),
+        stops=tuple(Counter(record.stop for record in records).most_common()),
+        faults=tuple(record for record in records if record.fault is not None),
+        without_cutoff=tuple(record for record in records if "cutoff" not in record.flags),
+        gaps=_gaps(store, batch, records),
+        settings=settings,
+        calibrations=calibrations,
+        changes=changes_during(store.changes(batch.uid), records),
+        tests=tuple(store.part_tests(batch.uid, batch.job, batch.first_seq, batch.last_seq)),
+        verdicts=tuple(store.verdicts(batch.uid, batch.first_seq, batch.last_seq)),
+    )
+
+
+def _limits(
+    tolerance_ppt: float | None, settings: Sequence[tuple[int, Snapshot | None, int]], setpoint_N: float
+) -> Limits:
+    if tolerance_ppt is not None:
+        half = setpoint_N * tolerance_ppt / 1000.0
+        return Limits(half, half, f"given: {tolerance_ppt / 10:g} % of the setpoint either way")
+    default = next(field.default for field in definition().settings if field.name == "band_ppt")
+    bands = {snapshot.content.get("band_ppt", default) for _, snapshot, _ in settings if snapshot} or {
+        default
+    }
+    # Settings may have changed during the batch: the narrowest band is the one that every part can be held to.
+    half = setpoint_N * min(bands) / 1000.0
+    return Limits(half, half, f"the device's own band, {min(bands) / 10:g} % of the setpoint either way")
+
+
+def _mean_sd(values: Sequence[float]) -> tuple[float | None, float | None]:
+    if not values:
+        return None, None
+    mean = math.fsum(values) / len(values)
+    if len(values) < 2:
+        return mean, None
+    return mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
+
+
+def _gaps(store: CycleStore, batch: Batch, records: Sequence[CycleRecord]) -> tuple[Gap, ...]:
+    """Numbers that the store lacks, whatever their job, the device's own gaps, and a count that jumped."""
+    found = []
+    for before, after in pairwise(seqs_between(store, batch.uid, batch.first_seq, batch.last_seq)):
+        if after > before + 1:
+            found.append(
+                Gap(
+                    f"records {before + 1} to {after - 1}",
+                    f"{after - before - 1} missing: overwritten on the device before a pull, or unreadable there",
+                )
+            )
+    for record in records:
+        if "gap" in record.flags:
+            found.append(
+                Gap(
+                    f"before record {record.seq}",
+                    "the device found its own record incomplete (power lost while writing, or files damaged)",
+                )
+            )
+    for one, two in pairwise(records):
+        if not 0 <= two["count"] - one["count"] <= 1:
+            found.append(
+                Gap(
+                    f"records {one.seq} to {two.seq}", f"the count went from {one['count']} to {two['count']}"
+                )
+            )
+    if records[0]["count"] > 1:
+        found.append(
+            Gap(
+                f"before record {records[0].seq}",
+                f"the first record is of part {records[0]['count']}: earlier parts are not in the store",
+            )
+        )
+    return tuple(found)
+
+
+def rules_broken(proof: Proof) -> list[tuple[str, list[int]]]:
+    """Each rule that was broken, in words, with the record numbers that completed it."""
+    return [
+        (text, [proof.landed[hit.index].seq for hit in proof.hits if hit.rule == rule])
+        for rule, text in RULES.items()
+        if any(hit.rule == rule for hit in proof.hits)
+    ]

@@ -1,0 +1,283 @@
+"""Four virtual presses collected at once into PostgreSQL while things go wrong: every cycle once.
+
+    python tests/campaign/collect_many.py --seconds 600 --out tests/campaign/collect_many.json
+
+Presses run in real time in processes of their own, worked by their operators. One is killed (as by a power
+cut) and started again on the same flash; the database is restarted; a receiver listens at a real broker. At
+the end each device's own log is read and held against the store.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.host.cycles.real_servers import Mosquitto, Postgres, free_port
+
+from steadyram.cycles.store import CycleStore
+from steadyram.device import Device
+from steadyram.errors import SteadyramError
+from steadyram.link.client import Client
+from steadyram.link.definition import definition
+from steadyram.link.records import DeviceJob
+from steadyram.link.transport import open_transport
+from steadyram.press.pressfile import read_press
+from steadyram.virtual.quick_setup import nameplate_calibration, nameplate_settings
+
+PRESSES = ("workshop-20", "workshop-20-fine", "frame-30", "stiff-20")
+SETPOINT_N = 20_000
+_START_S = 60.0
+
+
+class PressProcess:
+    """One `steadyram virtual` on a flash of its own that outlives it."""
+
+    def __init__(self, name: str, seed: int, folder: Path) -> None:
+        self.file = Path(__file__).parents[1] / "presses" / f"{name}.toml"
+        self.name = name
+        self.seed = seed
+        self.state = folder / f"flash-{seed}"
+        self.port = free_port()
+        self._log = (folder / f"press-{seed}.log").open("ab")
+        self.process: subprocess.Popen[str] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"socket://127.0.0.1:{self.port}"
+
+    def start(self, *options: str) -> None:
+        self.process = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "steadyram",
+                "virtual",
+                "--press",
+                str(self.file),
+                "--seed",
+                str(self.seed),
+            ]
+            + ["--listen", f"127.0.0.1:{self.port}", "--state", str(self.state), *options],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=self._log,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        assert select.select([self.process.stdout], [], [], _START_S)[0], "no ready line"
+        assert self.process.stdout.readline().startswith("ready ")
+
+    def end(self, number: int = signal.SIGTERM) -> None:
+        assert self.process is not None
+        self.process.send_signal(number)
+        self.process.wait(30)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+    def device(self) -> Device:
+        return Device(Client(open_transport(self.url)))
+
+    def set_up(self) -> None:
+        """Settings, calibration and one long batch, over the link, with the panel's button held."""
+        self.start("--enable-changes")
+        device = self.device()
+        model = read_press(self.file)
+        until = time.monotonic() + _START_S
+        while not (device.now().changes_left_s and device.calibration_unsealed()):
+            assert time.monotonic() < until, "changes were not opened"
+            time.sleep(0.1)
+        device.push_settings(nameplate_settings(model))
+        device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
+        fields = {field.name: field.default for field in definition().job}
+        device.push_jobs([DeviceJob(1, "bracket", fields | {"setpoint_n": SETPOINT_N, "batch": 100_000})])
+        device.use_job(1)
+        device.close()
+        self.end()
+
+
+class Receiver:
+    """Someone at the broker who keeps count."""
+
+    def __init__(self, port: int) -> None:
+        from paho.mqtt import client as mqtt
+        from paho.mqtt.enums import CallbackAPIVersion
+
+        self.cycles: dict[str, set[int]] = {}
+        self.live = 0
+        self.states = 0
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="receiver")
+        self._client.on_message = self._message
+        self._client.on_connect = lambda client, *_: client.subscribe("steadyram/#", qos=1)
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _message(self, client: Any, data: Any, message: Any) -> None:
+        what = message.topic.rpartition("/")[2]
+        if what == "cycle":
+            document = json.loads(message.payload)
+            self.cycles.setdefault(document["uid"], set()).add(document["seq"])
+        self.live += what == "live"
+        self.states += what == "state"
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def tell(text: str) -> None:
+    print(f"{time.strftime('%H:%M:%S')} {text}", file=sys.stderr, flush=True)
+
+
+def run(seconds: float, folder: Path) -> dict[str, Any]:
+    """The campaign: what came of it, to be judged by whoever reads it."""
+    tell("setting up")
+    presses = [PressProcess(name, seed, folder) for seed, name in enumerate(PRESSES, start=1)]
+    threads = [threading.Thread(target=press.set_up) for press in presses]
+    for thread in threads:
+        thread.start()
+    with Postgres(folder) as postgres, Mosquitto(folder) as mosquitto:
+        for thread in threads:
+            thread.join()
+        tell("presses are set up")
+        url = postgres.new_database()
+        metrics = free_port()
+        receiver = Receiver(mosquitto.port)
+        for press in presses:
+            press.start("--realtime", "--operator", "auto")
+        collector = subprocess.Popen(
+            [sys.executable, "-m", "steadyram", "collect", "--store", url]
+            + [word for press in presses for word in ("--port", press.url)]
+            + ["--broker", f"127.0.0.1:{mosquitto.port}", "--metrics", f"127.0.0.1:{metrics}"],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        said: list[str] = []
+        assert collector.stderr is not None
+        listener = threading.Thread(target=lambda: said.extend(collector.stderr or ()), daemon=True)
+        listener.start()
+        try:
+            time.sleep(seconds * 0.3)
+            tell("killing a press")
+            presses[1].end(signal.SIGKILL)
+            time.sleep(min(5.0, seconds * 0.1))
+            presses[1].start("--realtime", "--operator", "auto")
+            time.sleep(seconds * 0.2)
+            tell("restarting the database")
+            postgres.stop()
+            time.sleep(min(5.0, seconds * 0.1))
+            postgres.start()
+            time.sleep(seconds * 0.3)
+            exposed = (
+                urllib.request.urlopen(f"http://127.0.0.1:{metrics}/metrics", timeout=10).read().decode()
+            )
+            tell("the operators go home")
+            # The operators go home, so that the last record can be waited for.
+            for press in presses:
+                press.end()
+                press.start("--realtime")
+            logs, waited = _logs_when_pulled(presses, url)
+        finally:
+            collector.terminate()
+            code = collector.wait(30)
+            listener.join(5)
+            for press in presses:
+                if press.process is not None and press.process.poll() is None:
+                    press.process.kill()
+                    press.process.wait()
+        time.sleep(0.5)
+        receiver.close()
+        return _judged(seconds, presses, url, logs, waited, receiver, exposed, said, code)
+
+
+def _logs_when_pulled(presses: list[PressProcess], url: str) -> tuple[dict[str, Any], float]:
+    """Each device's own log, read from its flash by another process once the collector let go of it."""
+    began = time.monotonic()
+    # The collector holds each press's one connection: give it time to come back and pull the rest.
+    time.sleep(14.0)
+    tell("reading the devices' own logs")
+    for press in presses:
+        press.end()
+        press.port = free_port()
+        press.start()
+    logs = {}
+    for press in presses:
+        device = press.device()
+        logs[device.identity().uid] = {record.seq: dict(record.values) for record in device.log()}
+        device.close()
+    return logs, time.monotonic() - began
+
+
+def _judged(
+    seconds: float,
+    presses: list[PressProcess],
+    url: str,
+    logs: dict[str, Any],
+    waited: float,
+    receiver: Receiver,
+    exposed: str,
+    said: list[str],
+    code: int,
+) -> dict[str, Any]:
+    assert code == 0, said
+    rows = []
+    with CycleStore(url, create=False) as store:
+        assert {device.uid for device in store.devices()} == set(logs)
+        for press, (uid, log) in zip(presses, logs.items(), strict=True):
+            stored = {cycle.record.seq: dict(cycle.record.values) for cycle in store.cycles(uid)}
+            rows.append(
+                {
+                    "press": press.name,
+                    "uid": uid,
+                    "cycles_on_device": len(log),
+                    "cycles_in_store": store.count(uid),
+                    "missing": sorted(set(log) - set(stored)),
+                    "unknown_to_device": sorted(set(stored) - set(log)),
+                    "differing": sorted(seq for seq in log if seq in stored and log[seq] != stored[seq]),
+                    "traces_missing": len(store.traces_wanted(uid)),
+                    "not_at_broker": sorted(set(log) - receiver.cycles.get(uid, set())),
+                }
+            )
+    return {
+        "seconds": seconds,
+        "presses": rows,
+        "cycles": sum(row["cycles_on_device"] for row in rows),
+        "live_messages": receiver.live,
+        "state_messages": receiver.states,
+        "metrics_up": [line for line in exposed.splitlines() if line.startswith("steadyram_device_up{")],
+        "collector_exit": code,
+        "collector_said": [" ".join(line.split())[:200] for line in said],
+        "settling_s": round(waited, 1),
+    }
+
+
+def main() -> None:
+    """Run and write what came of it."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--seconds", type=float, default=600.0)
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        result = run(given.seconds, Path(folder))
+    given.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+    for row in result["presses"]:
+        print(row)
+
+
+if __name__ == "__main__":
+    try:
+        main()
+    except SteadyramError as error:
+        sys.exit(str(error))
