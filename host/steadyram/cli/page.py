@@ -1,0 +1,71 @@
+"""`steadyram page`: the page for a tablet by the press."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from steadyram.cli.cycles import store_option
+from steadyram.config import preferences
+from steadyram.errors import BadInput
+from steadyram.link.discover import choose_port
+
+
+@click.command()
+@click.option(
+    "--port",
+    metavar="PORT",
+    help="Serial port, pseudo-terminal or socket://HOST:PORT (or STEADYRAM_PORT, or the one found).",
+)
+@store_option
+@click.option(
+    "--listen", default="127.0.0.1:8600", show_default=True, help="HOST:PORT; port 0 has a free one picked."
+)
+@click.option(
+    "--token",
+    envvar="STEADYRAM_PAGE_TOKEN",
+    help="Secret that a browser must give; required when others on the network can reach the page.",
+)
+@click.option(
+    "--records",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=".",
+    help="Folder for records of calibrations made at the page.  [default: here]",
+)
+def page(port: str | None, store: Path, listen: str, token: str | None, records: Path) -> None:
+    """Serve a page for a tablet by the press: live force, last parts, guided calibration, first part.
+
+    Reading needs nothing on this computer and the token beyond it. Changes need the panel's enable button,
+    and nothing on the page moves the ram. Prints `ready URL` once it answers; SIGTERM or Ctrl-C end it.
+    The token crosses the network in the clear: keep the page inside the shop's own network.
+    """
+    from steadyram.cycles.store import CycleStore
+    from steadyram.page.access import Access
+    from steadyram.page.serve import open_listener, serve
+
+    host, number = _listen(listen)
+    access = Access.for_listening(host, token)
+    units = preferences()
+    chosen = choose_port(port)
+    with CycleStore(store) as opened:
+        listener = open_listener(host, number)
+        serve(chosen, listener, access, opened, units, records, _ready)
+
+
+def _ready(url: str) -> None:
+    click.echo(f"ready {url}")
+    sys.stdout.flush()
+
+
+def _listen(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not host or not port.isascii() or not port.isdecimal() or int(port) > 65535:
+        raise BadInput(f"--listen '{text[:60]}' is not HOST:PORT, such as 127.0.0.1:8600.")
+    return host.strip("[]"), int(port)
+
+
+def register(group: click.Group) -> None:
+    """Add `page`."""
+    group.add_command(page)

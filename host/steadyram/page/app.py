@@ -1,0 +1,158 @@
+"""The page's web side: one page, its files, and one live connection a browser. No outside requests."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import parse_qs
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import FileResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from steadyram.page.access import COOKIE, Access
+from steadyram.page.hub import Hub
+
+_STATIC: Final = Path(__file__).parent / "static"
+_FILES: Final = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "chart.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+_HEADERS: Final = (
+    (
+        b"content-security-policy",
+        b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        b"form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    ),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cache-control", b"no-store"),
+)
+_ORDER_MOST: Final = 4000
+_WRONG_TOKEN_S: Final = 0.5
+
+Order = Callable[[dict[str, Any], Callable[[bool, str], None]], None]
+
+
+class _Guarded:
+    """Puts the security headers on every answer."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", ()), *_HEADERS]
+            await send(message)
+
+        await self._app(scope, receive, sending)
+
+
+def build_app(hub: Hub, order: Order, access: Access) -> ASGIApp:
+    """The application. order: takes what a page asks for and a function for its answer, from this loop."""
+
+    @asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        hub.attach(asyncio.get_running_loop())
+        yield
+
+    async def page(request: Request) -> Response:
+        given = request.query_params.get("token")
+        if given is not None and access.token is not None:
+            return await _enter(given)
+        if not access.may_enter(request):
+            return _stranger()
+        return FileResponse(_STATIC / "page.html", media_type="text/html; charset=utf-8")
+
+    async def file(request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in _FILES:
+            return PlainTextResponse("There is nothing here.\n", 404)
+        # The form that asks for the token needs its looks; scripts are for those who are in.
+        if not name.endswith((".css", ".svg")) and not access.may_enter(request):
+            return _stranger()
+        return FileResponse(_STATIC / name, media_type=_FILES[name])
+
+    async def enter(request: Request) -> Response:
+        body = (await request.body())[:_ORDER_MOST].decode("utf-8", "replace")
+        return await _enter(parse_qs(body).get("token", [""])[0])
+
+    async def _enter(token: str) -> Response:
+        if not access.right(token):
+            await asyncio.sleep(_WRONG_TOKEN_S)
+            return _stranger()
+        answer = RedirectResponse("/", 303)
+        answer.set_cookie(COOKIE, access.cookie, httponly=True, samesite="strict", max_age=30 * 86_400)
+        return answer
+
+    def _stranger() -> Response:
+        if access.token is None:
+            return PlainTextResponse("This page is for this computer only; open it as 127.0.0.1.\n", 403)
+        return FileResponse(_STATIC / "enter.html", 401, media_type="text/html; charset=utf-8")
+
+    async def live(socket: WebSocket) -> None:
+        if not access.may_enter(socket) or not access.own_page(socket):
+            await socket.close(4403)
+            return
+        await socket.accept()
+        client = hub.join()
+        sender = asyncio.create_task(_send(socket, client.queue))
+        try:
+            while True:
+                _take(await socket.receive_text(), client.queue)
+        except WebSocketDisconnect:
+            pass
+        finally:
+            hub.leave(client)
+            sender.cancel()
+
+    async def _send(socket: WebSocket, queue: asyncio.Queue[str | None]) -> None:
+        while (text := await queue.get()) is not None:
+            await socket.send_text(text)
+        await socket.close(1013)
+
+    def _take(text: str, answers: asyncio.Queue[str | None]) -> None:
+        loop = asyncio.get_running_loop()
+        number: Any = None
+
+        def put(reply: str) -> None:
+            if not answers.full():
+                answers.put_nowait(reply)
+
+        def done(worked: bool, said: str) -> None:
+            reply = json.dumps({"kind": "answer", "id": number, "ok": worked, "text": said})
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(put, reply)
+
+        try:
+            content = json.loads(text[:_ORDER_MOST])
+            number = content.pop("id", None)
+            if not isinstance(number, int | None):
+                raise ValueError
+        except (ValueError, AttributeError):
+            done(False, "The page sent something that cannot be read.")
+            return
+        order(content, done)
+
+    return _Guarded(
+        Starlette(
+            routes=[
+                Route("/", page),
+                Route("/enter", enter, methods=["POST"]),
+                Route("/{name}", file),
+                WebSocketRoute("/live", live),
+            ],
+            lifespan=life,
+        )
+    )

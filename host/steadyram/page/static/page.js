@@ -1,0 +1,346 @@
+"use strict";
+// Shows what the server tells and sends what the person asks for. Nothing here decides anything about the press.
+const $ = (id) => document.getElementById(id);
+const now = {
+  hello: null, view: null, rows: [], band: null, teaching: 0, trace: null, live: null, stroke: null, socket: null,
+  next: 1, waiting: new Map(), seen: 0,
+};
+const MARKS = { calm: "●", moving: "▼", good: "✓", warn: "!", alarm: "✕" };
+
+// ------------------------------------------------------------------ figures
+function decimals() {
+  const set = (now.view?.press?.setpoint_N || 10000) * (now.hello?.per_N || 1);
+  return Math.max(0, Math.min(3, 3 - Math.floor(Math.log10(Math.max(set, 1e-6)))));
+}
+function number(force_N) { return (force_N * now.hello.per_N).toFixed(decimals()); }
+function force(force_N) { return `${number(force_N)} ${now.hello.unit}`; }
+function clock(unix) {
+  return unix ? new Date(unix * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }) : "";
+}
+function put(node, text) { if (node.textContent !== text) node.textContent = text; }
+function make(name, attributes = {}, ...children) {
+  const node = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (key === "click") node.addEventListener("click", value);
+    else if (value !== null && value !== undefined) node.setAttribute(key, value);
+  }
+  node.append(...children);
+  return node;
+}
+
+// ------------------------------------------------------------------ the line to the server
+function connect() {
+  const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
+  now.socket = socket;
+  socket.addEventListener("message", (event) => {
+    now.seen = Date.now();
+    const told = JSON.parse(event.data);
+    (TAKE[told.kind] || (() => {}))(told);
+  });
+  socket.addEventListener("open", () => { now.seen = Date.now(); showLink(); });
+  socket.addEventListener("close", () => { now.socket = null; showLink(); showForce(); setTimeout(connect, 1000); });
+}
+function order(content) {
+  if (!now.socket || now.socket.readyState !== WebSocket.OPEN) { toast("This page has lost the computer by the press; nothing was changed."); return; }
+  const id = now.next++;
+  now.socket.send(JSON.stringify({ id, ...content }));
+}
+let toastTimer = 0;
+function toast(text) {
+  if (!text) return;
+  $("toast").textContent = text;
+  clearTimeout(toastTimer);
+  toastTimer = setTimeout(() => { $("toast").textContent = ""; }, 9000);
+}
+
+const TAKE = {
+  hello(told) {
+    now.hello = told;
+    document.querySelectorAll(".unit").forEach((node) => put(node, told.unit));
+    put($("caution"), told.caution);
+    fillUnits();
+  },
+  view(told) { now.view = told; showView(); },
+  results(told) { now.rows = told.rows; showRows(); },
+  band(told) { now.band = told.band; now.teaching = told.teaching; showChart(); showRows(); },
+  stroke() { now.stroke = []; now.trace = null; showChart(); },
+  points(told) { if (!now.trace || told.points.length) { now.stroke = now.stroke || []; if (!now.stroke.length) now.stroke = told.points; showChart(); } },
+  live(told) {
+    now.live = told;
+    if (told.t_s !== null && now.stroke) { now.stroke.push([told.t_s, Math.max(0, told.force_N)]); showChart(); }
+    showForce();
+  },
+  trace(told) {
+    now.trace = told;
+    now.stroke = null;
+    showChart();
+  },
+  answer(told) { toast(told.text); },
+};
+
+// ------------------------------------------------------------------ the press
+function showLink() {
+  const view = now.view, note = $("link-note");
+  let text = "";
+  if (!now.socket || now.socket.readyState !== WebSocket.OPEN) text = "This page has lost the computer by the press and keeps trying. What is shown is old.";
+  else if (view && view.link === "halted") text = `${view.link_words} ${view.trouble}`;
+  const old = Boolean(text) || Boolean(view && view.link !== "connected");
+  note.hidden = !text;
+  put(note, text);
+  document.body.classList.toggle("old", old);
+}
+function showView() {
+  const view = now.view, press = view.press;
+  showLink();
+  const lost = view.link !== "connected";
+  const strip = $("strip");
+  if (press) {
+    const look = lost ? "warn" : press.look;
+    strip.dataset.look = look;
+    put($("mark"), lost ? "?" : MARKS[look]);
+    put($("headline"), lost ? `No connection to the press since ${clock(view.since_unix)}` : press.headline);
+    $("headline").setAttribute("role", look === "alarm" ? "alert" : "status");
+    put($("detail"), lost ? "" : press.detail);
+    put($("remedy"), lost ? view.link_words : press.remedy);
+    document.title = `${lost ? "no connection" : press.headline} · steadyram`;
+    put($("setpoint"), press.setpoint_N ? force(press.setpoint_N) : "none");
+    const job = view.jobs.find((each) => each.slot === press.job);
+    put($("job"), job ? job.name : press.job ? `number ${press.job}` : "none chosen");
+    showModes(press, job);
+    put($("count"), press.batch ? `${press.count} of ${press.batch} parts` : `${press.count} parts`);
+    $("batch").max = press.batch || 1;
+    $("batch").value = press.batch ? Math.min(press.count, press.batch) : 0;
+    $("batch").hidden = !press.batch;
+  }
+  const calibration = view.calibration;
+  if (calibration) {
+    put($("calibration"), calibration.words);
+    put($("calibration-words"), calibration.words);
+    for (const node of [$("calibration")])
+      if (calibration.look === "calm") delete node.dataset.look; else node.dataset.look = calibration.look;
+  }
+  showForce();
+  showSetup();
+  showGuide();
+  showChart();
+}
+function showModes(press, job) {
+  const modes = [];
+  modes.push(press.cutoff ? ["Cutoff on", null] : ["CUTOFF OFF", "alarm"]);
+  const latched = job && job.latch_return !== 2 ? job.latch_return === 1 : press.latch;
+  modes.push([latched ? "Return latched" : "Return while held", null]);
+  if (!press.estop_ok) modes.push(["Emergency stop pressed", "alarm"]);
+  if (job && job.unproven) modes.push(["First part not proven", "warn"]);
+  modes.push([press.top ? "Ram at the top" : "Ram down", null]);
+  const text = modes.map((each) => each.join()).join(";");
+  if ($("modes").dataset.text === text) return;
+  $("modes").dataset.text = text;
+  $("modes").replaceChildren(...modes.map(([words, look]) => make("li", { "data-look": look }, words)));
+}
+function showForce() {
+  const view = now.view;
+  if (!view || !view.press || !now.hello) return;
+  const live = now.live || view.press, set = view.press.setpoint_N;
+  if (view.link !== "connected" || !now.socket) {
+    // An old force must never pass for the one under the ram.
+    put($("force"), "–");
+    put($("strip-force"), "");
+    $("fill").style.width = "0";
+    return;
+  }
+  const text = number(Math.max(0, live.force_N));
+  put($("force"), text);
+  put($("strip-force"), `${text} ${now.hello.unit}`);
+  put($("peak"), live.peak_N ? force(live.peak_N) : "–");
+  const full = (set || view.capacity_N || 1) * 1.25;
+  $("fill").style.width = `${Math.max(0, Math.min(100, (100 * live.force_N) / full))}%`;
+  $("fill").classList.toggle("over", Boolean(set) && live.force_N > set * 1.02);
+  $("tick").hidden = !set;
+}
+let chartDue = false;
+function showChart() {
+  if (chartDue) return;
+  chartDue = true;
+  requestAnimationFrame(() => { chartDue = false; drawChart(); });
+}
+function drawChart() {
+  if (!now.hello || $("press").hidden) return;
+  const live = Boolean(now.stroke);
+  const trace = now.trace;
+  const points = live ? now.stroke : trace ? trace.force_N.map((f, i) => [(i + 1) * trace.dt_s, f]) : [];
+  const set = now.view?.press?.setpoint_N || 0;
+  Chart.draw($("chart"), { points, band: now.band, setpoint_N: set, per_N: now.hello.per_N, live, text: force });
+  $("chart").dataset.seq = !live && trace ? trace.seq : "";
+  $("chart").dataset.points = points.length;
+  const band = now.band ? ` Shaded: where ${now.teaching} good parts lay.` : "";
+  let words = "No stroke yet.";
+  if (live) words = `As it happens.${band}`;
+  else if (trace) words = `Part record ${trace.seq}, from the press's own log: highest ${force(Math.max(...trace.force_N))}.${band}`;
+  put($("trace-words"), words);
+  put($("trace-title"), live ? "Trace, pressing now" : "Trace of the last stroke");
+}
+
+// ------------------------------------------------------------------ parts
+function showRows() {
+  if (!now.hello) return;
+  put($("learned"), now.band ? `Compared with ${now.teaching} good parts of this job.`
+    : "Parts are compared with good ones as soon as eight learned parts of this job are there.");
+  $("pips").replaceChildren(...now.rows.slice().reverse().map((row) =>
+    make("li", { "data-look": row.look, title: `record ${row.seq}: ${row.stop}` , "aria-label": `record ${row.seq}: ${row.stop}` }, MARKS[row.look])));
+  $("rows").replaceChildren(...now.rows.map(part));
+}
+function part(row) {
+  const off = row.setpoint_N ? (100 * (row.settled_N - row.setpoint_N)) / row.setpoint_N : 0;
+  const words = [...row.marks, ...(row.fault ? [row.fault] : []), ...row.signature];
+  const say = (verdict) => () => verdict === "good" ? order({ do: "word", seq: row.seq, verdict }) : askWhy(row.seq);
+  return make("li", { class: "card part", "data-seq": row.seq },
+    make("span", { class: "pip", "data-look": row.look, "aria-hidden": "true" }, MARKS[row.look]),
+    make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, `record ${row.seq} ${clock(row.at_unix)}`)),
+    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.setpoint_N ? `${off >= 0 ? "+" : "−"}${Math.abs(off).toFixed(1)} % · ${row.stop}` : row.stop)),
+    make("div", { class: "marks" }, words.length ? words.join("; ") : row.judged ? "as the good parts" : ""),
+    make("div", { class: "row" },
+      make("button", { type: "button", class: "act", "aria-label": `Show the trace of record ${row.seq}`, click: () => { order({ do: "trace", seq: row.seq }); go("press"); } }, "Trace"),
+      make("button", { type: "button", class: "act", "aria-pressed": String(row.said === "good"), "aria-label": `Part ${row.count} is good`, click: say("good") }, "Good"),
+      make("button", { type: "button", class: "act bad", "aria-pressed": String(row.said === "bad"), "aria-label": `Part ${row.count} is bad`, click: say("bad") }, "Bad")));
+}
+const WHYS = ["missing hardware", "double part", "wrong sheet", "loose", "cracked or crushed", "other"];
+function askWhy(seq) {
+  let why = WHYS[WHYS.length - 1];
+  const buttons = WHYS.map((text) => make("button", { type: "button", class: "act", "aria-pressed": "false", click: (event) => {
+    why = text;
+    for (const each of buttons) each.classList.toggle("main", each === event.currentTarget), each.setAttribute("aria-pressed", String(each === event.currentTarget));
+  } }, text));
+  ask(`What is wrong with the part of record ${seq}?`, "It is bad", () => order({ do: "word", seq, verdict: "bad", why }), buttons);
+}
+
+// ------------------------------------------------------------------ set up
+function open() { return (now.view?.press?.changes_left_s || 0) > 0 && now.view.link === "connected"; }
+function change(button, act) {
+  button.addEventListener("click", () => open() ? act() : toast("Changes are closed. Hold the enable button at the panel until it says that changes are open."));
+}
+function showSetup() {
+  const view = now.view, press = view.press;
+  if (!press) return;
+  const left = Math.ceil(press.changes_left_s);
+  const notice = $("changes");
+  notice.dataset.look = open() ? "good" : "warn";
+  put(notice, open() ? `Changes are open at the panel, about ${left >= 60 ? `${Math.round(left / 60)} min` : "a minute"} left.`
+    : "Changes are closed. To change anything, hold the enable button at the panel until it says that changes are open. The ram moves only by the pedals.");
+  const text = JSON.stringify([view.jobs, press.job, open(), now.rows[0]?.seq, press.state === "ready"]);
+  if ($("setup").dataset.text !== text) {
+    $("setup").dataset.text = text;
+    $("jobs").replaceChildren(...view.jobs.map((job) => {
+      const button = make("button", { type: "button", class: `act change${job.slot === press.job ? " main" : ""}`, "aria-pressed": String(job.slot === press.job) },
+        `${job.slot === press.job ? "✓ " : ""}${job.name}: ${force(job.setpoint_N)}`);
+      change(button, () => ask(`Use the job “${job.name}” with a set force of ${force(job.setpoint_N)}?`, "Use it", () => order({ do: "use", job: job.slot })));
+      return button;
+    }));
+    showFirst(view, press);
+  }
+  document.querySelectorAll(".change").forEach((button) => button.setAttribute("aria-disabled", String(!open())));
+}
+function showFirst(view, press) {
+  const box = $("first"), job = view.jobs.find((each) => each.slot === press.job);
+  if (!job) { box.replaceChildren(make("p", {}, "Choose a job first.")); return; }
+  const row = now.rows.find((each) => each.job === press.job && each.settled_N > 0 && each.stop !== "commissioning");
+  const steps = make("p", { class: "quiet" }, job.unproven
+    ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: press again with a higher force. Right: take its force."
+    : "This job is proven. To set it anew: press one part, look at it, and take its force.");
+  box.replaceChildren(steps);
+  if (!row) { box.append(make("p", {}, "No part of this job has been pressed yet.")); return; }
+  let taken = row.settled_N;
+  const shown = make("b", {}, force(taken));
+  const step = Math.max(1, Math.round(job.setpoint_N * 0.01));
+  const move = (by) => () => {
+    const most = Math.min(job.tool_limit_N || Infinity, view.capacity_N || Infinity);
+    taken = Math.max(1, Math.min(most, taken + by)); put(shown, force(taken));
+  };
+  const take = make("button", { type: "button", class: "act change main" }, "This force is right: make it the set force");
+  change(take, () => ask(`Make ${force(taken)} the set force of “${job.name}” and call it proven?`, "Make it the set force", () => order({ do: "teach", setpoint_N: taken })));
+  box.append(make("p", {}, `The newest part (record ${row.seq}) was held at `, shown, "."),
+    make("div", { class: "row" }, make("button", { type: "button", class: "act nudge", click: move(-step) }, "− 1 %"), make("button", { type: "button", class: "act nudge", click: move(step) }, "+ 1 %")),
+    take);
+}
+function fillUnits() {
+  const select = document.querySelector("#calibrate [name=unit]"), kind = document.querySelector("#calibrate [name=kind]");
+  const fill = () => {
+    const units = kind.value === "gauge" ? ["bar", "psi", "MPa"] : [now.hello.unit, ...["kN", "N", "lbf", "tonf"].filter((u) => u !== now.hello.unit)];
+    select.replaceChildren(...units.map((unit) => make("option", { value: unit }, unit)));
+  };
+  kind.onchange = fill;
+  fill();
+}
+
+// ------------------------------------------------------------------ guided calibration
+function showGuide() {
+  const guide = now.view.guide;
+  const was = !$("guide").hidden;
+  $("guide").hidden = !guide;
+  if (!guide) { if (was) go("setup"); return; }
+  if (!was) go("guide");
+  put($("guide-title"), guide.title);
+  $("guide-progress").max = guide.of || 1;
+  $("guide-progress").value = guide.done;
+  const said = $("said");
+  if (said.dataset.text !== guide.said.join("\n")) {
+    said.dataset.text = guide.said.join("\n");
+    said.replaceChildren(...guide.said.map((text) => make("li", {}, text)));
+  }
+  const asks = Boolean(guide.question);
+  $("answer").hidden = !asks;
+  if (asks && $("answer").dataset.number !== String(guide.number)) {
+    $("answer").dataset.number = guide.number;
+    put($("question"), guide.question);
+    const typed = /reads?,|read,/.test(guide.question);
+    $("reply").hidden = $("keys").hidden = !typed;
+    $("reply").value = "";
+    (typed ? $("reply") : document.querySelector("#answer button[type=submit]")).focus();
+  }
+}
+function keys() {
+  for (const key of ["1", "2", "3", "4", "5", "6", "7", "8", "9", "0", ".", "⌫"])
+    $("keys").append(make("button", { type: "button", class: "act", "aria-label": key === "⌫" ? "Delete" : key, click: () => {
+      const reply = $("reply");
+      reply.value = key === "⌫" ? reply.value.slice(0, -1) : reply.value + key;
+    } }, key));
+}
+
+// ------------------------------------------------------------------ moving about
+function go(view) {
+  for (const name of ["press", "parts", "setup"]) $(name).hidden = name !== view;
+  document.querySelectorAll(".tab").forEach((tab) => {
+    if (tab.dataset.view === view) tab.setAttribute("aria-current", "page"); else tab.removeAttribute("aria-current");
+  });
+  $("strip-force").hidden = view === "press";
+  if (view !== "guide" && now.view?.guide) $("guide").hidden = true;
+  if (view === "guide") $("guide").hidden = false;
+  showChart();
+}
+function ask(text, yes, act, more = []) {
+  put($("ask-text"), text);
+  $("ask-more").replaceChildren(...more);
+  put($("ask-yes"), yes);
+  $("ask-yes").onclick = () => { $("ask").close(); act(); };
+  $("ask").showModal();
+}
+
+document.querySelectorAll(".tab").forEach((tab) => tab.addEventListener("click", () => go(tab.dataset.view)));
+$("ask-no").addEventListener("click", () => $("ask").close());
+change($("recount"), () => ask("Count this batch from zero?", "Count from zero", () => order({ do: "recount" })));
+$("calibrate").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const form = Object.fromEntries(new FormData(event.target));
+  form.expanded_percent = Number(String(form.expanded_percent).replace(",", "."));
+  const begin = () => order({ do: "calibrate", ...form });
+  if (open()) begin(); else toast("Changes are closed. Hold the enable button at the panel until it says that changes are open.");
+});
+$("answer").addEventListener("submit", (event) => {
+  event.preventDefault();
+  order({ do: "answer", number: Number($("answer").dataset.number), text: $("reply").hidden ? "" : $("reply").value });
+});
+$("stop-guide").addEventListener("click", () => ask("Stop the calibration? The one in force stays in force.", "Stop it", () => order({ do: "stop" })));
+addEventListener("resize", showChart);
+setInterval(() => { if (now.socket && now.seen && Date.now() - now.seen > 6000) now.socket.close(); }, 2000);
+keys();
+go("press");
+connect();

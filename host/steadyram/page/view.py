@@ -1,0 +1,131 @@
+"""How things stand, as one JSON document for the page. Forces in newtons, times in seconds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from steadyram.link.records import Reading
+from steadyram.page.shown import fault_text, refusal_text
+from steadyram.page.words import ACKNOWLEDGE, FAULT_REMEDIES, LINK_LOST, REFUSAL_REMEDIES, STATES, STOPS
+
+if TYPE_CHECKING:
+    from steadyram.page.keeper import InForce
+    from steadyram.page.questions import Guide
+
+_DAY_S = 86_400
+_SOON_DAYS = 30
+
+
+def view_json(
+    *,
+    link: str,
+    trouble: str,
+    since_unix: float,
+    reading: Reading | None,
+    in_force: InForce | None,
+    guide: Guide | None,
+    now_unix: float,
+) -> dict[str, Any]:
+    """The document; `press` is None while nothing was read yet."""
+    return {
+        "link": link,
+        # Why a port went away says nothing to the person at the press; what halts the page does.
+        "trouble": trouble if link == "halted" else "",
+        "link_words": "" if link == "connected" else _link_words(link),
+        "since_unix": since_unix,
+        "press": None if reading is None else _press(reading),
+        "jobs": [] if in_force is None else _jobs(in_force),
+        "calibration": None if in_force is None else _calibration(in_force, now_unix),
+        "capacity_N": None if in_force is None else float(in_force.settings.values["capacity_n"]),
+        "guide": None if guide is None else guide.to_json(),
+    }
+
+
+def _link_words(link: str) -> str:
+    if link == "connecting":
+        return "Looking for the press."
+    return LINK_LOST if link == "lost" else "The page has stopped reading this press."
+
+
+def _press(reading: Reading) -> dict[str, Any]:
+    headline, look = STATES.get(reading.state, (reading.state, "warn"))
+    detail, remedy = "", ""
+    if reading.fault is not None:
+        text = fault_text(reading.fault)
+        detail = text[:1].upper() + text[1:] + "."
+        remedy = f"{FAULT_REMEDIES.get(reading.fault, '')} {ACKNOWLEDGE}".strip()
+    elif reading.refusal is not None and (reading.state == "refused" or reading.refusal == "zero-out"):
+        # Any other refusal is over once the pedal is released, whatever the device still remembers of it.
+        text = refusal_text(reading.refusal)
+        detail = text[:1].upper() + text[1:] + "."
+        remedy = REFUSAL_REMEDIES.get(reading.refusal, "")
+        if reading.state != "refused":
+            look = "warn"
+    elif reading.state == "done":
+        stop, look = STOPS.get(reading.stop, (reading.stop, "warn"))
+        headline = f"{stop[:1].upper()}{stop[1:]}. Let go of the pedal"
+    return {
+        "state": reading.state,
+        "headline": headline,
+        "look": look,
+        "detail": detail,
+        "remedy": remedy,
+        "fault": reading.fault,
+        "refusal": reading.refusal,
+        "force_N": reading.force_N,
+        "peak_N": reading.peak_N,
+        "job": reading.job,
+        "setpoint_N": reading.setpoint_N,
+        "count": reading.count,
+        "batch": reading.batch,
+        "cutoff": reading.cutoff,
+        "latch": reading.latch,
+        "estop_ok": reading.estop_ok,
+        "top": reading.top,
+        "changes_left_s": reading.changes_left_s,
+        "next_seq": reading.next_seq,
+    }
+
+
+def _jobs(in_force: InForce) -> list[dict[str, Any]]:
+    return [
+        {
+            "slot": job.slot,
+            "name": job.name,
+            "setpoint_N": float(job.fields["setpoint_n"]),
+            "tool_limit_N": float(job.fields["tool_limit_n"]),
+            "batch": job.fields["batch"],
+            "unproven": bool(job.fields["unproven"]),
+            "latch_return": job.fields["latch_return"],
+            "cutoff_required": bool(job.fields["cutoff_required"]),
+        }
+        for job in in_force.jobs.jobs
+    ]
+
+
+def _calibration(in_force: InForce, now_unix: float) -> dict[str, Any]:
+    values = in_force.calibration.values
+    if not values:
+        return {"there": False, "words": "Not calibrated: the cutoff will refuse to work.", "look": "alarm"}
+    serial, due = values["serial"], values["due_unix"]
+    if not due:
+        words, look = "no date is set for the next one", "calm"
+    elif due < now_unix:
+        words, look = f"was due {_days((now_unix - due) / _DAY_S)} ago", "alarm"
+    else:
+        left = (due - now_unix) / _DAY_S
+        words, look = f"due in {_days(left)}", "warn" if left < _SOON_DAYS else "calm"
+    return {
+        "there": True,
+        "serial": serial,
+        "made_unix": values["made_unix"],
+        "due_unix": due,
+        "words": f"Calibration {serial}, {words}",
+        "look": look,
+    }
+
+
+def _days(days: float) -> str:
+    if days < 1.0:
+        return "less than a day"
+    return f"{days:.0f} day{'' if round(days) == 1 else 's'}"

@@ -1,0 +1,82 @@
+"""Plain words for people at the press: what a state means, and what to do about a fault or a refusal.
+
+What went wrong is the definition's own sentence; here is only what to do about it.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# state: headline, how it looks (calm, moving, good, warn, alarm)
+STATES: Final[dict[str, tuple[str, str]]] = {
+    "starting": ("Starting: take your feet off the pedals", "warn"),
+    "ready": ("Ready to press", "calm"),
+    "advance": ("Pressing", "moving"),
+    "settle": ("Pressing: reading the force", "moving"),
+    "nudge": ("Pressing: closing in on the set force", "moving"),
+    "dwell": ("Holding the set force", "moving"),
+    "done": ("Stroke finished: let go of the pedal", "good"),
+    "return": ("Ram going up", "moving"),
+    "fault": ("Stopped by a fault", "alarm"),
+    "refused": ("Will not press", "warn"),
+    "storing": ("Writing the record", "calm"),
+}
+
+FAULT_REMEDIES: Final[dict[str, str]] = {
+    "sensor-low": "Check the transducer's plug and cable.",
+    "sensor-high": "Check the transducer's plug and cable, then the relief valve's setting.",
+    "sensor-frozen": "Check the transducer and its cable; have it calibrated again if it was replaced.",
+    "slope-impossible": "Check the transducer's cable and keep it away from motor and valve wiring.",
+    "over-force": "Look at part, die and ram before anything moves again.",
+    "rise-after-close": "Do not press on. Have the extend valve and its relay looked at.",
+    "no-rise": "Check that the pump runs, and that the extend valve opens.",
+    "leak-fast": "Look for oil under the press, then at valve and piston seal.",
+    "no-fall": "Check the retract valve and its relay.",
+    "pedal-at-start": "Let go of the pedals. If they are free, a pedal's contact is stuck.",
+    "estop-open": "Find out why it was pressed. Pull the emergency stop out when it is safe.",
+    "cycle-too-long": "Look at part and pump: the force did not come in time.",
+    "return-too-long": "Check the top switch and the retract valve.",
+    "settings-bad": "Push the press's settings again.",
+    "calibration-bad": "Calibrate again.",
+    "zero-out": "Let the pressure off with the ram at the top; if the zero stays off, check the transducer.",
+    "step-overrun": "Note when it happened and report it; switch the press off and on.",
+    "store-failed": "Pull the records. If it comes again, the board's memory is worn.",
+    "memory": "Switch the press off and on; report it if it comes again.",
+    "over-capacity": "Lower the set force, or correct the press's settings.",
+}
+ACKNOWLEDGE: Final = "Then feet off the pedals and press the acknowledge button at the panel."
+
+REFUSAL_REMEDIES: Final[dict[str, str]] = {
+    "cutoff-required": "Turn the cutoff on at the panel, then press the pedal again.",
+    "record-pending": "Wait a moment, then press the pedal again.",
+    "no-calibration": "Calibrate first (Set up, Calibration).",
+    "no-job": "Choose a job (Set up, Job).",
+    "setpoint-range": "Lower the job's set force, or check the tooling's rating.",
+    "zero-out": "Let the pressure off with the ram at the top; if it stays, check the transducer.",
+}
+
+STOPS: Final[dict[str, tuple[str, str]]] = {
+    "none": ("no stroke yet", "calm"),
+    "setpoint": ("set force reached", "good"),
+    "pedal": ("let go early", "warn"),
+    "both-pedals": ("both pedals", "warn"),
+    "estop": ("emergency stop", "alarm"),
+    "fault": ("fault", "alarm"),
+    "no-cutoff": ("cutoff was off", "warn"),
+    "probe": ("commissioning", "calm"),
+    "short": ("short of the set force", "warn"),
+    "stalled": ("commissioning", "calm"),
+    "over": ("over the set force", "alarm"),
+}
+
+LINK_LOST: Final = (
+    "What is shown below is old. The press works on by itself and keeps every record; they come in here by "
+    "themselves when the connection is back. Check the cable and the press's power."
+)
+CHANGES_CLOSED: Final = (
+    "Changes are closed. Hold the enable button at the panel until it says that changes are open."
+)
+CAUTION: Final = (
+    "steadyram is not a safety-rated control and replaces no guard, relief valve, emergency stop or two-hand "
+    "control. The ram moves only while a pedal is held at the press; nothing on this page moves it."
+)

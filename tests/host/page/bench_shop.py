@@ -1,0 +1,159 @@
+"""A virtual press on a socket, a link that can be cut, the page's own process, and a headless browser."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+from tests.campaign.detection_sim import commissioned
+
+from steadyram.cycles.pull import pull
+from steadyram.cycles.store import CycleStore
+from steadyram.press.pressfile import read_press
+from steadyram.virtual.operator_line import OperatorLine
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.quick_setup import set_up
+from steadyram.virtual.script import one_part, play
+from steadyram.virtual.server import PressServer
+from steadyram_fw import tables as t
+
+PRESS = Path(__file__).parent.parent.parent / "presses" / "bench-4.toml"
+WAIT_S = 30.0
+
+
+def chromium() -> str | None:
+    """The browser's path, or None."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+def wait_for(what: Callable[[], bool], seconds: float = WAIT_S) -> bool:
+    """Poll until true; False when it never was."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        if what():
+            return True
+        time.sleep(0.03)
+    return False
+
+
+class Shop:
+    """A commissioned press served in a thread, with an operator's line to its pedals and panel."""
+
+    def __init__(self, folder: Path, *, parts: int = 1, batch: int = 12, realtime: bool = False) -> None:
+        model = read_press(PRESS)
+        core = commissioned(model, np.random.default_rng(5))
+        settings = {row[0]: core.settings[i] for i, row in enumerate(t.SETTINGS)}
+        self.press = VirtualPress(PRESS, 4, "cpython", folder, wall_unix=int(time.time()))
+        device = set_up(self.press, 4800.0, batch=batch, name="small clinch nut", settings=settings)
+        for _ in range(parts - 1):
+            play(self.press, one_part(self.press))
+        # What an earlier shift left in the store; the newest part is for the page to pull.
+        with CycleStore(folder.parent / "cycles.db") as store:
+            pull(device, store)
+        play(self.press, one_part(self.press))
+        self._server = PressServer(
+            self.press,
+            listen=("127.0.0.1", 0),
+            operator_listen=("127.0.0.1", 0),
+            realtime=realtime,
+            say=lambda text: None,
+        )
+        self.url = self._server.url
+        self._thread = threading.Thread(target=self._server.serve, daemon=True)
+        self._thread.start()
+        assert self._server.hands_url is not None
+        self.hands = OperatorLine(self._server.hands_url)
+
+    def close(self) -> None:
+        """End the press."""
+        self.hands.close()
+        self._server.stop()
+        self._thread.join(10)
+        self._server.close()
+        self.press.close()
+
+
+class Cable:
+    """A socket between page and press that can be cut and mended."""
+
+    def __init__(self, url: str) -> None:
+        host, port = url.removeprefix("socket://").rsplit(":", 1)
+        self._there = (host, int(port))
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._whole = threading.Event()
+        self._whole.set()
+        self._ends: list[socket.socket] = []
+        self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                near, _ = self._listener.accept()
+            except OSError:
+                return
+            if not self._whole.is_set():
+                near.close()
+                continue
+            far = socket.create_connection(self._there)
+            self._ends += [near, far]
+            for one, other in ((near, far), (far, near)):
+                threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
+
+    @staticmethod
+    def _carry(source: socket.socket, sink: socket.socket) -> None:
+        with contextlib.suppress(OSError):
+            while data := source.recv(65536):
+                sink.sendall(data)
+        for end in (source, sink):
+            with contextlib.suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def cut(self) -> None:
+        """Pull the plug."""
+        self._whole.clear()
+        for end in self._ends:
+            with contextlib.suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+            end.close()
+        self._ends.clear()
+
+    def mend(self) -> None:
+        """Plug it in again."""
+        self._whole.set()
+
+    def close(self) -> None:
+        """Away with it."""
+        self.cut()
+        self._listener.close()
+
+
+@contextlib.contextmanager
+def page_process(port: str, folder: Path, *more: str) -> Iterator[str]:
+    """`steadyram page` as a person starts it; gives the page's address."""
+    command = [
+        sys.executable, "-m", "steadyram", "page", "--port", port, "--store", str(folder / "cycles.db"),
+        "--records", str(folder), "--listen", "127.0.0.1:0", *more,
+    ]  # fmt: skip
+    environment = {**os.environ, "STEADYRAM_CONFIG_DIR": str(folder)}
+    log = (folder / "page.log").open("ab")
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, env=environment, text=True)
+    try:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        assert line.startswith("ready http://"), (folder / "page.log").read_text()
+        yield line.split()[1]
+    finally:
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(15) == 0, (folder / "page.log").read_text()
+        log.close()
