@@ -60,16 +60,10 @@ class PressProcess:
     def start(self, *options: str) -> None:
         self.process = subprocess.Popen(
             [
-                sys.executable,
-                "-m",
-                "steadyram",
-                "virtual",
-                "--press",
-                str(self.file),
-                "--seed",
-                str(self.seed),
-            ]
-            + ["--listen", f"127.0.0.1:{self.port}", "--state", str(self.state), *options],
+                *(sys.executable, "-m", "steadyram", "virtual", "--press", str(self.file)),
+                *("--seed", str(self.seed), "--listen", f"127.0.0.1:{self.port}"),
+                *("--state", str(self.state), *options),
+            ],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=self._log,

@@ -125,14 +125,32 @@ def list_(store: str | Path, uid: str | None, job: int | None, first: int, last:
 @job_option
 @from_option
 @to_option
-@click.option("--format", "form", type=click.Choice(["csv", "json"]), default="csv", show_default=True)
+@click.option(
+    "--format", "form", type=click.Choice(["csv", "json", "parquet"]), default="csv", show_default=True
+)
+@click.option("--traces", is_flag=True, help="With the force traces (Parquet only).")
 @click.option(
     "--out", "target", type=click.Path(dir_okay=False, path_type=Path), help="Default: standard output."
 )
 def export(
-    store: str | Path, uid: str | None, job: int | None, first: int, last: int, form: str, target: Path | None
+    store: str | Path,
+    uid: str | None,
+    job: int | None,
+    first: int,
+    last: int,
+    form: str,
+    traces: bool,
+    target: Path | None,
 ) -> None:
-    """Write the records as CSV or JSON; every column's name carries its unit."""
+    """Write the records as CSV, JSON or Parquet; every column's name carries its unit.
+
+    Parquet takes every device in the store unless one is chosen.
+    """
+    if form == "parquet":
+        _export_parquet(store, uid, job, first, last, traces, target)
+        return
+    if traces:
+        raise BadInput("Traces go into Parquet only; add --format parquet.")
     rows = _rows(store, uid, job, first, last)
     text = as_csv(rows) if form == "csv" else as_json_text(rows)
     if target is None:
@@ -140,6 +158,29 @@ def export(
         return
     write_whole(target, text)
     err().print(f"{len(rows)} records are in {target}.")
+
+
+def _export_parquet(
+    store: str | Path,
+    uid: str | None,
+    job: int | None,
+    first: int,
+    last: int,
+    traces: bool,
+    target: Path | None,
+) -> None:
+    from steadyram.cycles.parquet import write_parquet
+
+    if target is None:
+        raise BadInput("Parquet is no text: name a file with --out.")
+    with CycleStore(store, create=False) as opened, progress_bar() as progress:
+        uids = [device.uid for device in opened.devices()] if uid is None else [choose_device(opened, uid)]
+        total = sum(opened.count(each) for each in uids)
+        written = write_parquet(
+            opened, uids, target, first=first, last=last, job=job, traces=traces,
+            progress=lambda rows: progress("records", rows, max(total, rows)),
+        )  # fmt: skip
+    err().print(f"{written} records are in {target}.")
 
 
 def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:

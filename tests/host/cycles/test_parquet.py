@@ -1,0 +1,90 @@
+"""Parquet as its readers see it: DuckDB and Arrow open what was written, and count the same."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from tests.host.cycles.samples import identity, record, sample_trace
+
+from steadyram.cli import main
+from steadyram.cycles.parquet import write_parquet
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+from steadyram_fw import tables as T
+
+duckdb = pytest.importorskip("duckdb", reason="no duckdb here")
+pq = pytest.importorskip("pyarrow.parquet", reason="no pyarrow here")
+
+
+def filled(path: Path) -> Path:
+    with CycleStore(path) as store:
+        for uid, n in (("a", 6000), ("b", 3)):
+            store.see_device(identity(uid), 1)
+            store.add_cycles(identity(uid), [record(seq) for seq in range(1, n + 1)], 1)
+            store.add_traces(uid, [(seq, sample_trace(seq)) for seq in (1, 2)])
+        store.add_cycles(
+            identity("b"), [record(4, at_unix=0, fault=4, stop=T.STOP_FAULT, flags=T.FLAG_CUTOFF)], 1
+        )
+    return path
+
+
+def test_duckdb_reads_it_as_it_is(tmp_path: Path) -> None:
+    target = tmp_path / "all.parquet"
+    with CycleStore(filled(tmp_path / "c.db")) as store:
+        assert write_parquet(store, ["a", "b"], target, traces=True) == 6004
+        expected = [cycle.record["peak_n"] for cycle in store.cycles("a")]
+        force = sample_trace(2).force_N()
+    db = duckdb.connect()
+    table = f"read_parquet('{target}')"
+    counts = f"SELECT uid, count(*), min(seq), max(seq) FROM {table} GROUP BY uid ORDER BY uid"
+    assert db.execute(counts).fetchall() == [
+        ("a", 6000, 1, 6000), ("b", 4, 1, 4),
+    ]  # fmt: skip
+    (mean,) = db.execute(f"SELECT avg(peak_N) FROM {table} WHERE uid = 'a'").fetchone()
+    assert mean == pytest.approx(sum(expected) / 6000)
+    flags, dt, trace = db.execute(
+        f"SELECT flags, trace_dt_s, trace_force_N FROM {table} WHERE uid = 'a' AND seq = 2"
+    ).fetchone()
+    assert (sorted(flags), dt, trace) == (["cutoff", "learned"], 0.008, force)
+    odd = db.execute(
+        f"SELECT stop, fault, at_utc, trace_force_N FROM {table} WHERE uid = 'b' AND seq = 4"
+    ).fetchone()
+    assert odd == ("fault", "slope-impossible", None, None)
+
+
+def test_types_are_those_of_the_first_version(tmp_path: Path) -> None:
+    target = tmp_path / "all.parquet"
+    with CycleStore(filled(tmp_path / "c.db")) as store:
+        write_parquet(store, ["b"], target)
+    found = pq.ParquetFile(target)
+    assert found.metadata.format_version == "1.0"
+    assert {found.schema.column(i).physical_type for i in range(len(found.schema))} <= {
+        "INT64", "DOUBLE", "BYTE_ARRAY",
+    }  # fmt: skip
+    at = found.read().column("at_utc").to_pylist()
+    assert at[0] == datetime.fromtimestamp(1_900_000_004, UTC)
+
+
+def test_nothing_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with CycleStore(filled(tmp_path / "c.db")) as store:
+        with pytest.raises(BadInput, match="cannot be written"):
+            write_parquet(store, ["a"], tmp_path / "no" / "all.parquet")
+
+        def broken(_: int) -> None:
+            raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            write_parquet(store, ["a"], tmp_path / "all.parquet", progress=broken)
+    assert [path.name for path in tmp_path.iterdir() if "parquet" in path.name] == []
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store = str(filled(tmp_path / "c.db"))
+    main(["cycles", "export", "--store", store, "--format", "parquet", "--out", str(tmp_path / "x.parquet")])
+    assert "6004 records" in capsys.readouterr().err
+    for words in (["--format", "parquet"], ["--traces", "--device", "a"]):
+        with pytest.raises(SystemExit) as ended:
+            main(["cycles", "export", "--store", store, *words])
+        assert ended.value.code == 2

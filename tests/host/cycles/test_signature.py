@@ -1,0 +1,158 @@
+"""Signatures of made-up strokes whose figures are known, and what an envelope makes of them."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from steadyram.cycles.envelope import Envelope, learn_band, learn_envelope
+from steadyram.cycles.envelope_watch import Watch
+from steadyram.cycles.signature import Stroke, signature
+from steadyram.errors import BadInput
+
+DT = 0.002
+SET = 10_000.0
+
+
+def stroke(
+    *,
+    contact_s: float = 0.4,
+    plateau_N: float = 7000.0,
+    approach_N: float = 0.0,
+    loss_per_s: float = 0.005,
+    rise_N_per_s: float = 400_000.0,
+    noise_N: float = 4.0,
+    seed: int = 0,
+) -> Stroke:
+    """Free travel, a rise, a stand on the plateau, a rise to the set force, a hold that leaks."""
+    rng = np.random.default_rng(seed)
+    time = (np.arange(480) + 1) * DT
+    rise = np.clip((time - contact_s) * rise_N_per_s, 0.0, plateau_N)
+    second = np.clip((time - contact_s - 0.12) * rise_N_per_s, 0.0, SET - plateau_N)
+    held_from = contact_s + 0.12 + (SET - plateau_N) / rise_N_per_s
+    leak = np.where(time > held_from, np.exp(-loss_per_s * (time - held_from)), 1.0)
+    force = np.where(
+        time < contact_s, np.where(time > 0.04, approach_N, 0.0), approach_N + (rise + second) * leak
+    )
+    force = np.maximum(0.0, force + rng.normal(0.0, noise_N, len(time)))
+    return Stroke(
+        DT,
+        force,
+        SET,
+        float(force.max()),
+        float(force[-60:].mean()),
+        float(force[-8:].mean()),
+        1,
+        0.7,
+        True,
+        "setpoint",
+    )
+
+
+def good(n: int = 20) -> list[Stroke]:
+    rng = np.random.default_rng(3)
+    return [
+        stroke(
+            contact_s=0.4 + 0.002 * float(rng.standard_normal()),
+            plateau_N=7000.0 * (1 + 0.04 * float(rng.standard_normal())),
+            seed=i,
+        )
+        for i in range(n)
+    ]
+
+
+def test_the_figures_are_those_the_stroke_was_made_with() -> None:
+    found = signature(stroke(approach_N=300.0, loss_per_s=0.05))
+    assert found.contact_s == pytest.approx(0.4, abs=0.0025)
+    assert found.approach_N == pytest.approx(300.0, abs=2.0)
+    assert found.landing_N == pytest.approx(7300.0, rel=0.003)
+    assert found.rise_s == pytest.approx(0.6 * 7000.0 / 400_000.0, abs=0.0008)
+    assert found.half_s == pytest.approx((0.5 * SET - 300.0) / 400_000.0, abs=0.0015)
+    assert found.loss_per_s == pytest.approx(0.05, abs=0.01)
+    assert found.steep_N_per_s == pytest.approx(400_000.0, rel=0.02)
+    assert found.stands_N[0] == found.landing_N
+    # The work of the ramp alone: half of the plateau over the time of the rise, less what is under the touch.
+    assert found.embed_Ns == pytest.approx(0.5 * 7000.0 * 0.0175, rel=0.25)
+    assert found.work_J(0.01) == pytest.approx(0.01 * found.embed_Ns)
+
+
+def test_no_contact_gives_no_figures_but_those_of_the_record() -> None:
+    free = dataclasses.replace(stroke(), force_N=np.abs(np.random.default_rng(1).normal(0.0, 4.0, 480)))
+    found = signature(free)
+    assert math.isnan(found.contact_s)
+    assert found.peak_N == free.peak_N
+    assert math.isnan(signature(dataclasses.replace(free, force_N=np.zeros(0))).landing_N)
+
+
+@pytest.mark.parametrize(
+    ("what", "expected"),
+    [
+        ({}, "good"),
+        ({"contact_s": 0.70}, "missing"),
+        ({"contact_s": 0.25}, "double"),
+        ({"contact_s": 0.42, "plateau_N": 5600.0}, "thin"),
+        ({"contact_s": 0.38, "plateau_N": 8300.0}, "thick"),
+        ({"plateau_N": 9000.0}, "hard"),
+    ],
+)
+def test_a_bad_part_is_named(what: dict[str, float], expected: str) -> None:
+    watch = Watch(learn_envelope(good()))
+    for each in good(6):
+        assert watch.judge(each).part == "good"
+    assert watch.judge(stroke(seed=99, **what)).part == expected
+
+
+@pytest.mark.parametrize(
+    ("what", "expected"),
+    [
+        ({"approach_N": 400.0}, "seal"),
+        ({"loss_per_s": 0.06}, "leak"),
+        ({"contact_s": 0.414}, "valve"),
+        ({"contact_s": 0.414, "rise_N_per_s": 310_000.0}, "warm"),
+    ],
+)
+def test_wear_is_named_after_some_parts_and_forgotten_when_it_is_mended(
+    what: dict[str, float], expected: str
+) -> None:
+    watch = Watch(learn_envelope(good()))
+    said = [watch.judge(stroke(seed=i, **what)).press for i in range(14)]
+    assert said[0] in ("sound", "seal")
+    assert said[-1] == expected
+    mended = [watch.judge(each) for each in good(14)]
+    assert mended[-1].press == "sound"
+    assert [each.part for each in mended[-5:]] == ["good"] * 5
+
+
+def test_the_envelope_needs_parts_of_one_setpoint_and_comes_back_from_text() -> None:
+    with pytest.raises(BadInput, match="too few"):
+        learn_envelope(good(5))
+    with pytest.raises(BadInput, match="different setpoints"):
+        learn_envelope([*good(10), dataclasses.replace(stroke(), setpoint_N=9000.0)])
+    first = [dataclasses.replace(each, learned=False) for each in good(10)]
+    with pytest.raises(BadInput, match="too few"):
+        learn_envelope(first)
+    envelope = learn_envelope(good())
+    assert Envelope.from_text(envelope.to_text()) == envelope
+    with pytest.raises(BadInput, match="learn it anew"):
+        Envelope.from_text("{}")
+
+
+def test_two_bad_parts_among_the_teachers_do_little_harm() -> None:
+    clean = learn_envelope(good()).figures["contact_s"]
+    spoiled = learn_envelope([*good(), stroke(contact_s=0.7), stroke(contact_s=0.25)]).figures["contact_s"]
+    assert spoiled.centre == pytest.approx(clean.centre, abs=clean.sd)
+    assert spoiled.sd < 2.0 * clean.sd
+
+
+def test_the_band_holds_the_parts_it_was_learned_from() -> None:
+    parts = good(12)
+    band = learn_band(parts)
+    assert band is not None
+    for each in parts:
+        own = (np.arange(len(each.force_N)) + 1) * DT
+        low, high = np.interp(own, band.time_s, band.low_N), np.interp(own, band.time_s, band.high_N)
+        assert np.mean((each.force_N >= low) & (each.force_N <= high)) > 0.995
+    assert learn_band(parts[:3]) is None
