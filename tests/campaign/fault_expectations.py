@@ -9,6 +9,7 @@
   held      as feed-off, and there was force to hold
   retract   retract is energised with the fault on
   returned  the first feed after that was told to close
+  (cycle and return limits, and no-fall, count from the pedal and from retract, whatever stands here)
   over      the true force passes the over-force limit
   power-up  the power is back
 """
@@ -82,12 +83,13 @@ EXPECTED: dict[str, Expected] = {
         "leak-fast no-rise cycle-too-long",
         "stop:short",
         "returned",
-        "pulses are used up against the open valve",
+        "pulses and slow feeds are tried against the open valve first: 9 s instead of 3",
+        9000,
     ),
     "slow-valve": _row(
-        "rise-after-close",
+        "rise-after-close no-rise cycle-too-long",
         "went-on stop:short",
-        why="the cutoff follows a late valve up to a bound, else lands short",
+        why="the cutoff follows a late valve up to a bound; beyond it pulses may be too short to open it",
     ),
     "leak-fast": _row("leak-fast no-rise cycle-too-long", "stop:short", "held", "the pulses are used up"),
     "pedal-stuck": _row(

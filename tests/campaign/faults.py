@@ -8,7 +8,7 @@ moves by itself, and a newly pressed pedal runs a part. `latency` is from the fi
 seen (see fault_expectations) to the outputs off and the fault latched, in milliseconds of plant time.
 
     python tests/campaign/faults.py --out tests/campaign/faults.json
-    python tests/campaign/faults.py --runtime micropython --seeds 1 --presses 2 --out tests/campaign/faults_micropython.json
+    python tests/campaign/faults.py --runtime micropython --presses 2 --seeds 1 --out tests/campaign/faults_upy.json
 
 Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers).
 """
@@ -75,7 +75,8 @@ def bounds_ms() -> dict[str, int]:
     """Latency bound of each fault by the definition; those that are a set limit with the campaign's."""
     raw = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
     out = {str(row["name"]): int(row["latency_ms"]) for row in raw["fault"]}
-    out["cycle-too-long"] += CYCLE_MAX_MS
+    # The limit counts from the step that saw the pedal: three equal readings.
+    out["cycle-too-long"] += CYCLE_MAX_MS + 4
     out["return-too-long"] += RETURN_MAX_MS
     return out
 
@@ -184,7 +185,7 @@ class Case:
         end, latched_s = "", 0.0
         for _ in range(2):
             end = self.cycle()
-            if end.startswith("fault:") or end.startswith("refused:"):
+            if end.startswith(("fault:", "refused:")):
                 break
         onset = [e.time_s for e in press.events if e.name == f"fault {self.name}"]
         row: dict[str, Any] = {"end": end, "latency_ms": None, "off_ms": None}
@@ -193,7 +194,7 @@ class Case:
             return row
         if end.startswith("fault:"):
             latched_s = self.latched_at(onset[0])
-            since = self.evidence_s(onset[0], latched_s)
+            since = self.evidence_s(end.removeprefix("fault:"), onset[0], latched_s)
             row["latency_ms"] = round(1000 * (latched_s - since))
             row["off_ms"] = max(0, round(1000 * (self.off_since(latched_s) - onset[0])))
             self.after_fault(end.removeprefix("fault:"), latched_s)
@@ -278,8 +279,12 @@ class Case:
         spells = [end for _, end in self.press.on_times(VALVES) if end <= latched_s + 1e-9]
         return spells[-1] if spells else 0.0
 
-    def evidence_s(self, onset_s: float, latched_s: float) -> float:
+    def evidence_s(self, code: str, onset_s: float, latched_s: float) -> float:
         press, kind = self.press, self.expected.evidence
+        if code == "cycle-too-long":
+            return press.time_of("press-extend")
+        if code in ("no-fall", "return-too-long"):
+            kind = "retract"
         if kind in ("feed-on", "retract"):
             mask = FEED if kind == "feed-on" else tables.OUT_RETRACT
             spells = [max(a, onset_s) for a, b in press.on_times(mask) if b >= onset_s and a <= latched_s]
@@ -303,9 +308,8 @@ class Case:
         press, op = self.press, self.press.operator
         self.press.run(0.6)
         op.tap_ack()
-        if op.extend_held or op.retract_held:
-            if self.status()[0] != "fault":
-                self.problems.append("acknowledged with a pedal down")
+        if (op.extend_held or op.retract_held) and self.status()[0] != "fault":
+            self.problems.append("acknowledged with a pedal down")
         op.release_all()
         press.run(0.2)
         if self.expected.stays:
@@ -314,6 +318,9 @@ class Case:
                 self.problems.append("acknowledged with its cause still there")
         press.clear_faults()
         press.run(0.5)
+        if self.name == "relief-high" and code == "sensor-high":
+            # Trapped pressure beyond the transducer's range looks like a short: let off by hand, not by the press.
+            return
         for _ in range(6):
             op.tap_ack()
             press.run(0.3)
@@ -333,6 +340,8 @@ class Case:
         """Repaired and acknowledged: a newly pressed pedal must run a part."""
         press, op = self.press, self.press.operator
         if end in ("fault:settings-bad", "fault:calibration-bad"):
+            return
+        if self.name == "relief-high" and end == "fault:sensor-high":
             return
         op.cutoff_on = True
         op.release_all()

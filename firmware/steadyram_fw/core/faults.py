@@ -17,7 +17,10 @@ UNKNOWN_OPEN_MS = 200
 LEAK_MS = 256  # the fall is judged over so long
 CALM_MS = 300  # a rise counts as over after so long without one
 FALL_MS = 1000  # retract must have lowered the pressure after so long (and the valve's opening)
-FLAT_PULSES = 40
+# Pulses on the part without a rise: one that surely opens the valve counts more than a shorter one.
+FLAT_LONG = 5
+FLAT_SHORT = 2
+FLAT_MOST = 200
 LOST_PULSES = 6
 STAY_PULSE = 25  # milliseconds that a pulse counts for while the top switch stays closed
 # Top-ups of a dwell: a bucket that takes TOP_UP a pulse and loses 1 a millisecond.
@@ -65,6 +68,7 @@ class Guard:
         self._over_known = False
         self._kind = _NONE
         self._on_ms = 0
+        self._width_ms = 0
         self._off_ms = 0
         self._ref16 = 0
         self._calm_ms = 0
@@ -223,6 +227,7 @@ class Guard:
         if above16 > self._peak16:
             self._peak16 = above16
         if kind != self._kind and kind != _NONE:
+            self._width_ms = self._on_ms
             self._on_ms = 0
             if kind == _FEEDING:
                 found = self._feed_begins(above16)
@@ -287,8 +292,8 @@ class Guard:
             self._best16 = above16
             self._flat = 0
         elif above16 > self.held16 and not self.probing:
-            self._flat += 1
-            if self._flat >= FLAT_PULSES:
+            self._flat += FLAT_LONG if self._width_ms > self.open_ms else FLAT_SHORT
+            if self._flat >= FLAT_MOST:
                 return t.FAULT_NO_RISE
         return 0
 

@@ -67,7 +67,9 @@ def watch_valve(c, force, gained, moved16, steep):
             extra = (extra << 8) // p.high_share if extra < 60000 else 0
         telling = True
     else:
-        if p.late16 > 0 and c.f0 > c.touch_n and gained < 2 * p.noise_n and moved16 > p.jitter16:
+        share = p.slow_share if c.feed == FEED_SLOW else 256
+        still = c.f0 > c.touch_n and gained < 2 * p.noise_n
+        if p.late16 > 0 and still and moved16 << 8 > p.jitter16 * share:
             # It should have moved and did not: the valve is not that late.
             p.set_late(p.late16 - max(8, p.late16 >> 2))
             return
