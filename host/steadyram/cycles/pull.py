@@ -15,6 +15,7 @@ from steadyram.link.records import CycleRecord, Trace
 Progress = Callable[[str, int, int], None]
 
 _TRACES_AT_ONCE: Final = 16
+_MISSED_MOST: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,13 +91,18 @@ def _pull_traces(
     """Newest first. Several go into the store at once, so that the line does not stand still for each."""
     # What the device no longer has a record of it has no trace of either.
     wanted = store.traces_wanted(uid, first_seq)
-    fresh = 0
+    fresh = missed = 0
     waiting: list[tuple[int, Trace | None]] = []
     try:
         for number, seq in enumerate(wanted, start=1):
             trace = device.trace(seq)
             waiting.append((seq, trace))
             fresh += trace is not None
+            missed = 0 if trace is not None else missed + 1
+            if missed == _MISSED_MOST and device.trace(wanted[-1]) is None:
+                # The device overwrites the oldest traces first: what is older than these is gone, too.
+                waiting += [(older, None) for older in wanted[number:]]
+                break
             if len(waiting) >= _TRACES_AT_ONCE:
                 store.add_traces(uid, waiting)
                 waiting = []

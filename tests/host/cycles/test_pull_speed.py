@@ -69,7 +69,9 @@ class PacedTransport(Transport):
 
 def measure(root: Path, strokes: int, *, traces: bool) -> dict[str, float]:
     """Pull a device's log over the paced line; seconds, bytes and the share of the line used."""
-    bench = ready_bench(root / "flash", strokes)
+    bench = ready_bench(root / "flash")
+    for number in range(strokes):
+        bench.stroke(9000 + number, points=200)
     line = PacedTransport(bench)
     with CycleStore(root / "c.db") as store:
         result = pull(Device(Client(line, source=random.Random(1))), store, traces=traces)
