@@ -22,6 +22,7 @@ class Board:
     uid = "e660c0d1c7432b2f"
     screen = None
     late_us = 41
+    step_us = 623
 
     def __init__(self, root):
         self.root = root

@@ -6,12 +6,13 @@ The control step runs in a hard timer interrupt. The choices:
                      and would need every exchange with the foreground to be guarded
   a hard interrupt   is late only while flash is written, which happens only while nothing is energised; it
                      may not allocate, and the core never does (proved with the heap locked)
-The RP2350 has room to spare at its own clock. The RP2040 is run at 200 MHz, a clock its maker's documents
-allow at the usual core voltage (from memory), since at 125 MHz the step could fill the millisecond.
+The RP2040 is run at 200 MHz, which its documents allow (from memory): at 125 MHz the step could fill the
+millisecond. The RP2350 keeps the clock that it is specified for.
 """
 
 import binascii
 import os
+import sys
 
 from . import pins_pico as pins
 from .converter import Internal
@@ -37,12 +38,13 @@ def leave_mark(root):
         file.write("1")
 
 
-def make(machine=None, root="/", link=None, external=None):
+def make(machine=None, root="/", link=None, external=None, chip=None):
     """The board; outputs go low before anything else. `external`: True or False overrides what answers."""
     if machine is None:
         import machine
     outputs = safe_outputs(machine, pins)
-    if machine.freq() < CLOCK_HZ:
+    chip = chip or getattr(sys.implementation, "_machine", "")
+    if "RP2040" in chip and machine.freq() < CLOCK_HZ:
         machine.freq(CLOCK_HZ)
     converter = external_converter(machine, pins) if external is None or external else None
     if converter is None:

@@ -5,6 +5,7 @@ and the contacts, ask the core, set the outputs. The callback allocates nothing.
 
 What happens when something goes wrong:
   an exception in the step        outputs off at once, nothing more is energised, the watchdog resets the chip
+  the step takes too long         fault `step-overrun` before a stroke can be made: the board is too slow
   the step comes late             if a valve is energised and the step is LATE_US late: fault `step-overrun`
   the foreground hangs or dies    outputs off if it raised; the watchdog is no longer fed
   reset, boot, a pulled plug      pins float; the drivers' pull-downs keep the valves closed
@@ -16,6 +17,7 @@ import time
 from .. import tables as T
 
 LATE_US = 3000
+SLOW_US = 850  # mean of a step beyond which too little of the millisecond is left for all else
 WATCHDOG_MS = 4000
 HEALTHY_MS = 5000
 _VALVES = T.OUT_EXTEND | T.OUT_RETRACT | T.OUT_SLOW
@@ -68,6 +70,7 @@ class Wired:
         self.steps = 0
         self.late_us = 0  # worst so far
         self.step_us = 0  # longest step so far
+        self._mean16 = 0  # mean time of a step, sixteenths of a microsecond
         self.crashed = False
 
     # ------------------------------------------------------------ what the app asks of a board
@@ -154,6 +157,9 @@ class Wired:
                 took = time.ticks_diff(time.ticks_us(), now)
                 if took > self.step_us:
                     self.step_us = took
+                self._mean16 += took - (self._mean16 >> 4)
+                if self._mean16 >> 4 > SLOW_US and quiet:
+                    self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
         except BaseException:
             # the interpreter would only switch the timer off and leave the valves as they are
             self.crashed = True

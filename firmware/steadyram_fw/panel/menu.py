@@ -217,7 +217,7 @@ class Menu:
                     board.name[:16],
                     board.uid[:16],
                     "raw %d" % app.core.counts,
-                    "late %d us" % getattr(board, "late_us", 0),
+                    "step %d late %d" % (getattr(board, "step_us", 0), getattr(board, "late_us", 0)),
                 )
             else:
                 view.title = self._title

@@ -158,6 +158,26 @@ def test_late_step_with_a_valve_energised_is_a_fault(name, tmp_path, fake_time):
     assert board.late_us >= wired.LATE_US
 
 
+def test_board_that_is_too_slow_says_so_before_a_stroke(name, tmp_path, fake_time):
+    board, _, _ = made(name, tmp_path)
+    app = App()
+    board.start(app)
+    real = app.tick
+
+    def slow(counts, inputs):
+        fake_time.us += slow.us
+        return real(counts, inputs)
+
+    board._tick = slow
+    slow.us = wired.SLOW_US - 50
+    ticked(board, app, fake_time, 400, 1000 - slow.us)
+    assert app.core.fault == 0
+    assert board.step_us == slow.us
+    slow.us = wired.SLOW_US + 50
+    ticked(board, app, fake_time, 400, 1000 - slow.us)
+    assert app.core.fault == T.FAULT_STEP_OVERRUN
+
+
 def test_exception_in_the_step_drops_everything_and_starves_the_watchdog(name, tmp_path, fake_time):
     board, machine, pins = made(name, tmp_path)
     app = App()
@@ -279,13 +299,19 @@ def test_picture_goes_out_in_pieces(name, tmp_path):
     assert max(pieces) <= 65
 
 
-def test_rp2040_is_sped_up_and_the_faster_chip_is_not_slowed(tmp_path):
+@pytest.mark.parametrize(
+    ("chip", "before", "after"),
+    [
+        ("Pico with RP2040", 125, 200),
+        ("Pico with RP2040", 250, 250),
+        ("Pico 2 with RP2350", 150, 150),
+    ],
+)
+def test_only_the_rp2040_is_sped_up(tmp_path, chip, before, after):
     machine = make_machine()
-    pico.make(machine, str(tmp_path), Link())
-    assert machine.hz == pico.CLOCK_HZ
-    machine.hz = 250_000_000
-    pico.make(machine, str(tmp_path), Link())
-    assert machine.hz == 250_000_000
+    machine.hz = before * 1_000_000
+    pico.make(machine, str(tmp_path), Link(), chip=chip)
+    assert machine.hz == after * 1_000_000
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,65 @@
+"""The firmware's heap: at rest on a 32-bit build, and busy in every way on a limited heap."""
+
+import shutil
+import subprocess
+from pathlib import Path
+
+from tests.micropython import runtimes
+
+from steadyram.install.package import build
+
+HERE = Path(__file__).parent
+# An RP2040's interpreter has some 190 KB of heap of the chip's 264 KB (from memory; the board prints it).
+BOARD_HEAP = 190_000
+# Native code of the control step comes on top of what the WebAssembly build, which has none, can show.
+NATIVE_EXTRA = 12_000
+
+
+def compiled(folder, arch=None):
+    package = build(arch)
+    for name, data in package.files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    return folder, sum(map(len, package.files.values()))
+
+
+def figures(text):
+    return {row.split()[0]: int(row.split()[1]) for row in text.splitlines() if len(row.split()) == 2}
+
+
+def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_path):
+    node = shutil.which("node")
+    if node is None or not runtimes.WASM.is_file():
+        runtimes.missing("Node or the WebAssembly build of MicroPython is not installed.")
+    folder, plain = compiled(tmp_path / "fw")
+    done = subprocess.run(
+        [node, str(HERE / "heap_on_wasm.mjs"), str(runtimes.WASM), str(folder)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    found = figures(done.stdout)
+    assert "application" in found, (done.stdout + done.stderr)[-600:]
+    _, native = compiled(tmp_path / "native", "armv6m")
+    assert native - plain < NATIVE_EXTRA
+    assert found["application"] - found["interpreter"] + NATIVE_EXTRA < BOARD_HEAP - 30_000, found
+
+
+def test_busy_in_every_way_on_a_limited_heap(tmp_path):
+    """64-bit objects are up to twice the size of a board's: 320 KB here is less than 190 KB there."""
+    program = runtimes.micropython()
+    folder, _ = compiled(tmp_path / "fw")
+    files = tmp_path / "files"
+    files.mkdir()
+    script = HERE / "busy_on_micropython.py"
+    done = subprocess.run(
+        [str(program), "-X", "heapsize=340k", str(script), str(folder), str(HERE.parent), "-", str(files)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    found = figures(done.stdout)
+    assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
+    assert found["records"] == 14, "six by the tests' core, eight by the firmware's own"
+    assert found["pictures"] > 20
