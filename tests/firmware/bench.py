@@ -150,13 +150,19 @@ class Bench:
 
 
 def sealed(text):
-    return bytes("%s #%04X\n" % (text, crc16(text.encode())), "ascii")
+    return bytes("%s #%s\n" % (text, digits(text)), "ascii")
+
+
+def digits(text):
+    """The checksum of a text as it stands on a line."""
+    crc = crc16(text.encode())
+    return "".join([chr(0x40 | crc >> shift & 15) for shift in (12, 8, 4, 0)])
 
 
 def unsealed(line):
     body, mark, crc = line.rpartition(" #")
     assert mark == " #", line
-    assert crc == "%04X" % crc16(body.encode()), line
+    assert crc == digits(body), line
     return body
 
 

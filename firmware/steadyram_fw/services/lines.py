@@ -11,7 +11,9 @@ from .refuse import Refuse
 _BARE = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.,-+_/"
 _ALNUM = _BARE[:62]
 _KEY = _BARE[26:62] + "_"
-_HEX = "0123456789ABCDEF"
+# The sixteen digits of a checksum, 0x40 plus its four bits: a bit that flips on the wire is a bit of the checksum.
+# (With the usual digits D and E are one flip apart on the wire and two bits in value, and three flips could pass.)
+_DIGITS = "@ABCDEFGHIJKLMNO"
 
 
 def tag_of(raw):
@@ -39,10 +41,9 @@ def check(raw):
         return str(bytes(raw), "ascii"), False
     told = 0
     for byte in raw[at + 2 :]:
-        digit = _HEX.find(chr(byte))
-        if digit < 0:
+        if byte & 0xF0 != 0x40:
             raise Refuse(T.E_BAD_CRC)
-        told = told << 4 | digit
+        told = told << 4 | byte & 15
     if told != crc16(memoryview(raw)[:at]):
         raise Refuse(T.E_BAD_CRC)
     return str(bytes(raw[:at]), "ascii"), True
@@ -147,7 +148,9 @@ def quote(text):
 
 def seal(text):
     """A whole line as bytes: text, checksum, line end."""
-    return bytes("%s #%04X\n" % (text, crc16(bytes(text, "ascii"))), "ascii")
+    crc = crc16(bytes(text, "ascii"))
+    digits = _DIGITS[crc >> 12] + _DIGITS[crc >> 8 & 15] + _DIGITS[crc >> 4 & 15] + _DIGITS[crc & 15]
+    return bytes(text + " #" + digits + "\n", "ascii")
 
 
 def refusal(tag, number, detail):

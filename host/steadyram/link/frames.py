@@ -5,8 +5,9 @@
             | tag SP "no" SP number SP "sentence" SP #CRC
     event   = "-" SP name *(SP key=value) SP #CRC
 
-A checksum is CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF, nothing reflected), four upper-case hex
-digits over every byte before the space that precedes "#". Its check value is 0x29B1 over "123456789"
+A checksum is CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF, nothing reflected) over
+every byte before the space that precedes "#", as four digits of 0x40 plus four bits each: a bit that flips on
+the wire is one bit of the checksum, so its Hamming distance of 4 holds for the line. Its check value is 0x29B1 over "123456789"
 (catalogue of parametrised CRC algorithms, reveng, status: published).
 """
 
@@ -25,7 +26,7 @@ _WORD = re.compile(r"[a-z][a-z0-9_-]{0,23}", re.ASCII)
 _KEY = re.compile(r"[a-z][a-z0-9_]{0,23}", re.ASCII)
 _BARE = re.compile(r"[A-Za-z0-9.,+_/-]+", re.ASCII)
 _QUOTABLE = re.compile(r"[ !#-~]*", re.ASCII)
-_CRC_TAIL = re.compile(rb" #([0-9A-F]{4})\Z")
+_CRC_TAIL = re.compile(rb" #([@A-O]{4})\Z")
 # One token of the body; quoted text may hold spaces, so the body cannot simply be split.
 _TOKEN = re.compile(r' (?:([a-z][a-z0-9_]{0,23})=)?(?:([A-Za-z0-9.,+_/-]+)|"([ !#-~]*)")(?= |\Z)', re.ASCII)
 
@@ -67,7 +68,8 @@ def crc16(data: bytes) -> int:
 
 def seal(body: bytes) -> bytes:
     """Append the checksum to a line's body."""
-    return body + b" #%04X" % crc16(body)
+    crc = crc16(body)
+    return body + b" #" + bytes(0x40 | crc >> shift & 15 for shift in (12, 8, 4, 0))
 
 
 def write_value(value: str | int) -> str:
@@ -134,7 +136,10 @@ def _open(line: bytes, line_max: int, crc_required: bool) -> str:
             raise FrameError("the line has no checksum")
         return body.decode("ascii")
     body = body[: tail.start()]
-    if crc16(body) != int(tail[1], 16):
+    told = 0
+    for digit in tail[1]:
+        told = told << 4 | digit & 15
+    if crc16(body) != told:
         raise FrameError("the checksum does not match the line")
     return body.decode("ascii")
 
