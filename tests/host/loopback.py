@@ -98,6 +98,14 @@ class Bench:
         self.inputs &= ~T.IN_ENABLE
         self.run(10)
 
+    def unseal(self) -> None:
+        """Hold it long enough for the calibration's seal, too, and let go."""
+        self.run(10)
+        self.inputs |= T.IN_ENABLE
+        self.run(5500)
+        self.inputs &= ~T.IN_ENABLE
+        self.run(10)
+
     def run(self, ms: int) -> None:
         """Let `ms` milliseconds pass."""
         for _ in range(ms):

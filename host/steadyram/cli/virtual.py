@@ -65,8 +65,9 @@ def virtual(
     URL. SIGTERM or Ctrl-C end it.
     """
     from steadyram.virtual.default_press import default_press
+    from steadyram.virtual.operator import SEAL_S
     from steadyram.virtual.press import VirtualPress
-    from steadyram.virtual.script import Person
+    from steadyram.virtual.script import Person, hold_enable, play
     from steadyram.virtual.server import PressServer, parse_listen, stopped_by_signals
 
     address = parse_listen(listen)
@@ -77,6 +78,10 @@ def virtual(
         press = stack.enter_context(
             VirtualPress(press_file or default_press(), seed, runtime, state, wall_unix=int(time.time()))
         )
+        if enable_changes and not faults:
+            # Open by the time that `ready` is printed; later on the person sees to it.
+            press.run(0.5)
+            play(press, hold_enable(press, SEAL_S))
         for fault in faults:
             press.inject(fault)
         server = PressServer(

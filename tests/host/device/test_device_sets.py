@@ -92,6 +92,12 @@ def test_jobs_go_there_and_come_back_and_survive_a_power_cut(bench: Bench) -> No
 def test_calibration_goes_there_and_comes_back(bench: Bench) -> None:
     device = connect(bench)
     assert device.calibration().values == {}
+    with pytest.raises(DeviceRefusal, match="sealed") as caught:
+        device.push_calibration(CALIBRATION)
+    assert caught.value.number == 26
+    assert not device.calibration_unsealed()
+    bench.unseal()
+    assert device.calibration_unsealed()
     assert device.push_calibration(CALIBRATION).values == CALIBRATION
 
 

@@ -140,7 +140,7 @@ def test_several_run_side_by_side(serve: Serve) -> None:
 def test_changes_need_the_held_button_and_auto_operator_works_a_batch(serve: Serve) -> None:
     served = serve(person=Person(work=True, keep_open=True))
     device = served.device()
-    served.wait_for(lambda: device.now().changes_left_s > 0, "nobody held the enable button")
+    served.wait_for(device.calibration_unsealed, "nobody held the enable button")
     model = read_press(default_press())
     device.push_settings(quick_setup.nameplate_settings(model))
     device.push_calibration(quick_setup.nameplate_calibration(model, round(device.now().mean_counts)))
