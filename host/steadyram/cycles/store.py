@@ -37,6 +37,9 @@ from steadyram.link.records import (
 )
 
 _ALL: Final = 2**63 - 1
+_COLUMNS: Final = frozenset(t.RECORD_COLUMNS)
+# A record of older firmware may lack a field: every row has every column all the same.
+_NOTHING: Final = dict.fromkeys(t.RECORD_COLUMNS)
 # First number of the advisory locks that a device's records are added under; any constant does.
 _DEVICE_LOCK: Final = 0x5359
 
@@ -403,13 +406,16 @@ class CycleStore:
 
 def _row(identity: Identity, record: CycleRecord, unix: int) -> dict[str, Any]:
     values = record.values
-    extra = {key: value for key, value in values.items() if key not in t.cycle.c}
+    extra = None
+    if not values.keys() <= _COLUMNS:
+        extra = json.dumps({key: value for key, value in values.items() if key not in _COLUMNS})
     return {
+        **_NOTHING,
+        **{key: value for key, value in values.items() if extra is None or key in _COLUMNS},
         "uid": identity.uid,
-        **{name: values.get(name) for name in t.RECORD_COLUMNS},
         "fw": identity.fw,
         "pulled_unix": unix,
-        "extra": json.dumps(extra) if extra else None,
+        "extra": extra,
     }
 
 
