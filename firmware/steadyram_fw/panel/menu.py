@@ -24,7 +24,7 @@ class Menu:
         self.page = ""
         self._at = 0
         self._used_at = 0
-        self._jobs = ()
+        self._jobs = []
         self._value_n = 0
         self._seq = 0
         self._said = ()

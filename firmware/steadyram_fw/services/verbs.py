@@ -7,7 +7,7 @@ A function takes (app, link, values) and returns the text after "ok", or a gener
 
 from .. import tables as T
 from ..version import VERSION
-from . import lines, sets
+from . import lines, sets, zeroing
 from .crc import digest
 from .cyclelog import BY_LINK, BY_NAMES
 from .refuse import Refuse
@@ -197,21 +197,7 @@ def _no_fault(app):
 
 
 def _zero(app, link, values):
-    _no_fault(app)
-    keeper = app.keeper
-    settings = keeper.settings
-    top = app.inputs & T.IN_TOP or not settings[T.S_TOP_SWITCH]
-    if app.inputs & (T.IN_EXTEND | T.IN_RETRACT) or not top:
-        raise Refuse(T.E_NOT_AT_REST)
-    # the core takes it over the next few means of 64 samples; what it will be is the mean of now
-    zero = (app.core.mean_c16 + 8) >> 4
-    home = settings[T.S_COUNTS_ZERO] if keeper.cal is None else keeper.cal[T.C_ZERO_COUNTS]
-    span = settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO]
-    if abs(zero - home) * 1000 > span * settings[T.S_ZERO_DRIFT_PPT]:
-        raise Refuse(T.E_OUT_OF_RANGE, "zero %d, calibrated at %d" % (zero, home))
-    keeper.changes.note(BY_LINK, "zero", app.core.zero, zero)
-    app.core.take_zero()
-    return " zero=%d" % zero
+    return " zero=%d" % zeroing.zero(app, BY_LINK)
 
 
 def _probe(app, link, values):

@@ -12,7 +12,9 @@ from steadyram.errors import CheckFailed
 from steadyram.install.iocheck import Walk
 
 
-class _AtTheKeyboard:
+class AtTheKeyboard:
+    """The person at this terminal."""
+
     def do(self, step: str, words: str) -> None:
         click.echo("  " + words, err=True)
 
@@ -33,7 +35,7 @@ def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: fl
     """
     with connected(port, wire_log) as device:
         uid = device.identity().uid
-        done = Walk(device, _AtTheKeyboard(), patience).run()
+        done = Walk(device, AtTheKeyboard(), patience).run()
     if as_json:
         print_json({"uid": uid, "steps": [asdict(step) for step in done], "good": all(s.good for s in done)})
     else:
