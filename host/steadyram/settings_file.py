@@ -11,12 +11,13 @@ from pathlib import Path
 
 from steadyram.errors import BadInput
 from steadyram.link.definition import definition
+from steadyram.plain_file import read_plain
 
 
 def read_settings(path: str | Path) -> dict[str, int]:
     """Read a settings file. Raises BadInput with one sentence that names file, key and bounds."""
     try:
-        raw = Path(path).read_bytes()
+        raw = read_plain(path, 200_000)
     except OSError as error:
         raise BadInput(
             f"The settings file {path} cannot be read ({error.strerror}); give the path of a TOML file."
@@ -25,7 +26,7 @@ def read_settings(path: str | Path) -> dict[str, int]:
         raise BadInput(f"The settings file {path} is too large to be one; give the path of a settings file.")
     try:
         table = tomllib.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(f"The settings file {path} is not TOML ({error}).") from None
     fields = {field.name: field for field in definition().settings}
     out: dict[str, int] = {}

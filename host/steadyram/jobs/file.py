@@ -35,6 +35,7 @@ from steadyram.link.definition import Field as ProtocolField
 from steadyram.link.definition import definition
 from steadyram.link.frames import FrameError, write_value
 from steadyram.link.records import DeviceJob
+from steadyram.plain_file import read_plain
 from steadyram.units import FORCE_UNITS, parse, show
 
 RETURNS: Final = ("momentary", "latched", "panel")  # the numbers of the job field `latch_return`
@@ -173,7 +174,7 @@ class JobsFile(BaseModel):
 def read_jobs(path: str | Path) -> JobsFile:
     """Read a jobs file. Raises BadInput with one sentence that names file, job, key and remedy."""
     try:
-        raw = Path(path).read_bytes()
+        raw = read_plain(path, _FILE_MOST)
     except OSError as error:
         raise BadInput(
             f"The jobs file {path} cannot be read ({error.strerror}); give the path of a TOML file."
@@ -182,7 +183,7 @@ def read_jobs(path: str | Path) -> JobsFile:
         raise BadInput(f"The jobs file {path} is too large to be one; give the path of a jobs file.")
     try:
         tables = tomllib.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(f"The jobs file {path} is not TOML ({error}); {_EXAMPLE}.") from None
     return build_jobs(tables, str(path))
 

@@ -69,7 +69,7 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
     text = read_text(path, MAX_BYTES, "a header file")
     try:
         tables: dict[str, Any] = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(
             f"the header file {path} is not TOML ({error}); 'calibration header' prints an example."
         ) from None

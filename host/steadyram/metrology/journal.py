@@ -8,6 +8,7 @@ the closing zero `{"zero_counts_after": ...}`.
 from __future__ import annotations
 
 import json
+import math
 import os
 from pathlib import Path
 
@@ -105,6 +106,8 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
                 rows.append(number)
             elif "zero_counts_after" in document and header is not None:
                 zero_after = float(document["zero_counts_after"])
+                if not math.isfinite(zero_after):
+                    raise ValueError
             else:
                 raise BadInput(f"{where}: expected a header first and points after it.")
         except ValidationError as error:

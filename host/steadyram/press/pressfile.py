@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from steadyram.errors import BadInput, UnitError
+from steadyram.plain_file import read_plain
 from steadyram.units import parse
 
 
@@ -206,7 +207,7 @@ def read_press(path: str | Path) -> PressFile:
 def read_press_tables(path: str | Path) -> dict[str, Any]:
     """The raw tables of a press file, before units are read (for `--change`)."""
     try:
-        raw = Path(path).read_bytes()
+        raw = read_plain(path, 200_000)
     except OSError as error:
         raise BadInput(
             f"The press file {path} cannot be read ({error.strerror}); give the path of a TOML file."
@@ -215,7 +216,7 @@ def read_press_tables(path: str | Path) -> dict[str, Any]:
         raise BadInput(f"The press file {path} is too large to be one; give the path of a press file.")
     try:
         return tomllib.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(
             f"The press file {path} is not TOML ({error}); see the example in the README."
         ) from None
