@@ -363,6 +363,11 @@ class Case:
         op.release_all()
 
 
+def bound_ms(name: str, code: str, bounds: dict[str, int]) -> int:
+    """Latency bound of a fault that came of an injection, a step at least."""
+    return max(1, bounds[code], EXPECTED[name].bound_ms or 0)
+
+
 def judge(name: str, row: dict[str, Any], problems: list[str], bounds: dict[str, int]) -> list[str]:
     """What is wrong with a case, in words."""
     expected = EXPECTED[name]
@@ -374,8 +379,8 @@ def judge(name: str, row: dict[str, Any], problems: list[str], bounds: dict[str,
         if code not in expected.codes:
             problems.append(f"fault {code}, expected {sorted(expected.codes)}")
             return problems
-        bound = expected.bound_ms if expected.bound_ms is not None else bounds[code]
-        if row["latency_ms"] > max(bound, 1):
+        bound = bound_ms(name, code, bounds)
+        if row["latency_ms"] > bound:
             problems.append(f"{code} after {row['latency_ms']} ms, bound {bound} ms")
     elif end not in expected.ends:
         problems.append(f"ended as {end}")
@@ -437,10 +442,7 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
             "phases": {p: sum(r["phase"] == p and r["end"] != "not-reached" for r in mine) for p in PHASES},
             "ends": dict(sorted(ends.items())),
             "worst_latency_ms": dict(sorted(worst.items())),
-            "bound_ms": {
-                code: bounds[code] if EXPECTED[name].bound_ms is None else EXPECTED[name].bound_ms
-                for code in sorted(worst)
-            },
+            "bound_ms": {code: bound_ms(name, code, bounds) for code in sorted(worst)},
             "evidence": EXPECTED[name].evidence,
             "peak_share_of_capacity_max": max(r.get("peak_share") or 0.0 for r in mine),
             "why": EXPECTED[name].why,
