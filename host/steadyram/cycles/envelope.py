@@ -22,6 +22,9 @@ LEAST_PARTS: Final = 8
 """Fewer good parts than this teach nothing that could be relied on."""
 
 BAND_POINTS: Final = 256
+# Share of one side's deviations whose limit tells its width, and that limit for a half-normal, in sds.
+_SIDE_SHARE: Final = 0.85
+_SIDE_SDS: Final = 1.44
 # A stand below this share of the good parts' landing is one partway up to it.
 PARTWAY: Final = 0.45
 # The force had levelled off when the last of it took this share of the rise's time; the next stand, this ratio.
@@ -48,12 +51,13 @@ _FLOOR: Final = {
 
 
 class Spread(BaseModel):
-    """Centre and standard deviation of one figure; of its logarithm where the figure is a relative one."""
+    """Centre and standard deviations to either side of one figure; of its logarithm where it is a relative one."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     centre: float
-    sd: float = Field(gt=0.0)
+    sd_below: float = Field(gt=0.0)
+    sd_above: float = Field(gt=0.0)
     parts: int = Field(ge=0)
 
 
@@ -68,9 +72,12 @@ class Envelope(BaseModel):
 
     @property
     def stands(self) -> bool:
-        """True when the ram stands well below the setpoint before closing in, so that the landing tells the part."""
-        landing = self.figures.get("landing_N")
-        return landing is not None and float(np.exp(landing.centre)) < 0.93 * self.setpoint_N
+        """True when where the ram first stands tells the part: well up, short of the setpoint, and repeatably."""
+        home = self.figures.get("landing_N")
+        if home is None:
+            return False
+        share = float(np.exp(home.centre)) / self.setpoint_N
+        return 0.3 < share < 0.93 and max(home.sd_below, home.sd_above) < 0.2
 
     def deviation(self, name: str, value: float) -> float:
         """How many standard deviations `value` is from the centre; NaN when either is not known."""
@@ -78,7 +85,8 @@ class Envelope(BaseModel):
         if spread is None or not np.isfinite(value) or (name in RELATIVE and value <= 0.0):
             return float("nan")
         shown = float(np.log(value)) if name in RELATIVE else value
-        return (shown - spread.centre) / spread.sd
+        off = shown - spread.centre
+        return off / (spread.sd_above if off > 0.0 else spread.sd_below)
 
     def landing(self, found: Signature) -> float:
         """Where the ram stood on the part's own force, newtons; NaN when that cannot be told.
@@ -91,7 +99,7 @@ class Envelope(BaseModel):
         if home is None or not self.stands:
             return found.landing_N
         share = found.landing_N / float(np.exp(home.centre))
-        if share >= 1.0 - 2.5 * home.sd:
+        if share >= 1.0 - 2.5 * home.sd_below:
             return found.landing_N
         after = next((force for force in found.stands_N[1:] if force > 1.03 * found.landing_N), np.inf)
         levelled = found.crest_s > LEVELLED * found.rise_s or after < NEARLY * found.landing_N
@@ -146,10 +154,12 @@ def _spread(name: str, found: Sequence[Signature], floor: float) -> Spread | Non
         values = np.log(values)
     centre = float(np.median(values))
     robust = 1.4826 * float(np.median(np.abs(values - centre)))
-    inner = values[np.abs(values - centre) <= max(4.0 * robust, floor)]
-    # The median deviation of few parts is uncertain by itself: the wider of the two is believed.
-    sd = max(robust, float(np.std(inner, ddof=1)) if len(inner) > 1 else 0.0, floor)
-    return Spread(centre=centre, sd=sd, parts=len(values))
+    sides = []
+    for side in (centre - values[values < centre], values[values > centre] - centre):
+        # Where the ram comes to stand is often skewed: a few land past the knee. Each side has its own width.
+        wide = float(np.quantile(side, _SIDE_SHARE)) / _SIDE_SDS if len(side) > 2 else 0.0
+        sides.append(max(robust, wide, floor))
+    return Spread(centre=centre, sd_below=sides[0], sd_above=sides[1], parts=len(values))
 
 
 @dataclass(frozen=True)

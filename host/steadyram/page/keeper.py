@@ -170,7 +170,9 @@ class Keeper:
         )
         device = WatchedDevice(Client(self._opener(self.port), timeout_s=1.5, tries=3), self._event)
         try:
-            self.uid = device.hello().uid
+            identity = device.hello()
+            self.uid = identity.uid
+            self.store.see_device(identity, int(self.wall()))
             self._uptime_s = -1.0
             self._sets_stale = self._pull_wanted = True
             self._read(device)
@@ -218,7 +220,7 @@ class Keeper:
 
     def _pull(self, device: Device) -> None:
         self._pull_wanted = False
-        pull(device, self.store, wall=self.wall)
+        pull(device, self.store, sets=False, wall=self.wall)
         self._tell_store()
         self._read(device)
 

@@ -26,6 +26,7 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
     "sensor-low": "Check the transducer's plug and cable.",
     "sensor-high": "Check the transducer's plug and cable, then the relief valve's setting.",
     "sensor-frozen": "Check the transducer and its cable; have it calibrated again if it was replaced.",
+    "sensor-noisy": "Check the screen and earth of the transducer's cable; keep it away from motors and radios.",
     "slope-impossible": "Check the transducer's cable and keep it away from motor and valve wiring.",
     "over-force": "Look at part, die and ram before anything moves again.",
     "rise-after-close": "Do not press on. Have the extend valve and its relay looked at.",

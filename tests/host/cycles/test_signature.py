@@ -53,11 +53,11 @@ def stroke(
 
 
 def good(n: int = 20) -> list[Stroke]:
-    rng = np.random.default_rng(3)
+    rng = np.random.default_rng(8)
     return [
         stroke(
             contact_s=0.4 + 0.002 * float(rng.standard_normal()),
-            plateau_N=7000.0 * (1 + 0.04 * float(rng.standard_normal())),
+            plateau_N=7000.0 * (1 + 0.03 * float(rng.standard_normal())),
             seed=i,
         )
         for i in range(n)
@@ -143,8 +143,8 @@ def test_the_envelope_needs_parts_of_one_setpoint_and_comes_back_from_text() -> 
 def test_two_bad_parts_among_the_teachers_do_little_harm() -> None:
     clean = learn_envelope(good()).figures["contact_s"]
     spoiled = learn_envelope([*good(), stroke(contact_s=0.7), stroke(contact_s=0.25)]).figures["contact_s"]
-    assert spoiled.centre == pytest.approx(clean.centre, abs=clean.sd)
-    assert spoiled.sd < 2.0 * clean.sd
+    assert spoiled.centre == pytest.approx(clean.centre, abs=clean.sd_above)
+    assert max(spoiled.sd_below, spoiled.sd_above) < 2.0 * max(clean.sd_below, clean.sd_above)
 
 
 def test_the_band_holds_the_parts_it_was_learned_from() -> None:

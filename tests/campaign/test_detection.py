@@ -1,0 +1,38 @@
+"""A small part of the detection campaign, and the committed figures of the whole."""
+
+import json
+from pathlib import Path
+
+import pytest
+from tests.campaign.detection import PARTS, TRIED, TUNED, WEAR, campaign, wilson
+
+RESULTS = Path(__file__).parent / "detection.json"
+
+
+def test_the_interval_is_the_published_one():
+    # Newcombe 1998, Statistics in Medicine 17, table I, method 3 (Wilson's score): 81 of 263, 15 of 148, 0 of 20.
+    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+    assert wilson(15, 148) == pytest.approx((0.0624, 0.1605), abs=5e-5)
+    assert wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=5e-5)
+
+
+def test_a_small_part_detects():
+    found = campaign([TRIED[0], TUNED[1]], range(201, 202))
+    assert found["cycles_simulated_and_counted"] > 300
+    assert found["false_alarms"]["share"] <= 0.08
+    assert found["missed_bad_parts"]["share"] <= 0.3
+    assert found["missed_grown_wear"]["share"] <= 0.2
+
+
+def test_committed_figures_are_of_presses_kept_apart():
+    assert not {line.name for line in TUNED} & {line.name for line in TRIED}
+    told = json.loads(RESULTS.read_text())["tried"]
+    assert set(told["by_press"]) == {line.name for line in TRIED}
+    assert told["cycles_simulated_and_counted"] >= 5000
+    counted = sum(sum(row.values()) for row in told["confusion"].values())
+    assert (
+        counted + sum(sum(row.values()) for row in told["growing_wear"].values())
+        == (told["cycles_simulated_and_counted"])
+    )
+    for kind in (*PARTS, *WEAR):
+        assert told["missed"][kind]["of"] > 30

@@ -1,0 +1,221 @@
+"""The page's server without a browser: who gets in, what it sends, and the guided calibration to its record."""
+
+from __future__ import annotations
+
+import json
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.host.page.bench_shop import Shop, page_process
+from websockets.exceptions import InvalidStatus
+from websockets.sync.client import ClientConnection, connect
+
+from steadyram.cli import main
+from steadyram.cycles.store import CycleStore
+from steadyram.errors import BadInput
+from steadyram.metrology.journal import read_journal
+from steadyram.page.access import Access
+from steadyram.page.questions import Guide, GuideStopped
+from steadyram.page.words import FAULT_REMEDIES, REFUSAL_REMEDIES, STATES, STOPS
+
+NOWHERE = "socket://127.0.0.1:1"
+
+
+@pytest.fixture(scope="module")
+def lone_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A page whose press is not there."""
+    with page_process(NOWHERE, tmp_path_factory.mktemp("lone")) as url:
+        yield url
+
+
+def fetch(url: str, **headers: str) -> tuple[int, dict[str, str], str]:
+    request = urllib.request.Request(url, headers={k.replace("_", "-"): v for k, v in headers.items()})
+    try:
+        with urllib.request.urlopen(request, timeout=10) as answer:
+            return answer.status, dict(answer.headers), answer.read().decode()
+    except urllib.error.HTTPError as error:
+        return error.code, dict(error.headers), error.read().decode()
+
+
+def live(url: str, **headers: str) -> ClientConnection:
+    return connect(url.replace("http", "ws") + "live", origin=url.rstrip("/"), additional_headers=headers)  # type: ignore[arg-type]
+
+
+def test_words_are_there_for_everything_the_definition_knows() -> None:
+    from steadyram.link.definition import definition
+
+    known = definition()
+    assert {each.name for each in known.states.values()} == set(STATES)
+    assert {each.name for each in known.faults.values()} <= set(FAULT_REMEDIES)
+    assert {each.name for each in known.stops.values()} <= set(STOPS)
+    assert {each.name for each in known.refusals.values()} - {"none"} <= set(REFUSAL_REMEDIES)
+
+
+def test_beyond_loopback_a_token_is_required(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for more, words in (
+        (["--listen", "0.0.0.0:0"], "give --token"),
+        (["--listen", "[::]:0"], "give --token"),
+        (["--listen", "0.0.0.0:0", "--token", "short"], "longer"),
+        (["--listen", "nonsense"], "HOST:PORT"),
+    ):
+        with pytest.raises(SystemExit) as stop:
+            main(["page", "--port", NOWHERE, *more])
+        assert stop.value.code == 2
+        assert words in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(BadInput):
+        Access.for_listening("192.168.1.7", None)
+    assert Access.for_listening("::1", None).token is None
+
+
+def test_reading_on_loopback_needs_nothing_and_nobody_else_reaches_in(lone_page: str) -> None:
+    url = lone_page
+    status, headers, body = fetch(url)
+    assert status == 200
+    assert "default-src 'none'" in headers["content-security-policy"]
+    assert headers["x-content-type-options"] == "nosniff"
+    assert "http://" not in body.replace("http://www.w3.org", "")
+    assert fetch(url, Host="evil.example")[0] == 403
+    assert fetch(url + "page.py")[0] == 404
+    assert fetch(url + "..%2fkeeper.py")[0] == 404
+    with live(url) as socket:
+        assert json.loads(socket.recv(timeout=5))["kind"] == "hello"
+    with pytest.raises(InvalidStatus):
+        connect(url.replace("http", "ws") + "live", origin="http://evil.example")  # type: ignore[arg-type]
+    with pytest.raises(InvalidStatus):
+        connect(url.replace("http", "ws") + "live")
+
+
+def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
+    token = "a-long-shop-secret"
+    with page_process(NOWHERE, tmp_path, "--token", token) as url:
+        status, _, body = fetch(url)
+        assert status == 401
+        assert "needs the token" in body
+        assert fetch(url + "page.js")[0] == 401
+        assert fetch(url + "?token=wrong")[0] == 401
+        with pytest.raises(InvalidStatus):
+            live(url)
+        with pytest.raises(InvalidStatus):
+            live(url, Cookie=f"steadyram_page={token}")
+        cookie = f"steadyram_page={Access(token).cookie}"
+        assert fetch(url, Cookie=cookie)[0] == 200
+        with live(url, Cookie=cookie) as socket:
+            assert json.loads(socket.recv(timeout=5))["kind"] == "hello"
+
+
+def ask(socket: ClientConnection, **content: Any) -> dict[str, Any]:
+    socket.send(json.dumps({"id": 77, **content}))
+    while True:
+        told = json.loads(socket.recv(timeout=20))
+        if told["kind"] == "answer":
+            return dict(told)
+
+
+def test_nonsense_gets_a_sentence_and_changes_nothing(lone_page: str) -> None:
+    with live(lone_page) as socket:
+        for content, words in (
+            ({"do": "fly"}, "nothing was changed"),
+            ({"do": "use", "job": -1}, "nothing was changed"),
+            ({"do": "teach", "setpoint_N": "1e999"}, "nothing was changed"),
+            ({"do": "use", "job": 1, "more": 2}, "nothing was changed"),
+            ({"do": "use", "job": 1}, "no connection to the press"),
+            ({"do": "word", "seq": 5, "verdict": "good"}, "no record 5"),
+        ):
+            answer = ask(socket, **content)
+            assert answer["ok"] is False
+            assert words in answer["text"]
+        socket.send("[")
+        assert "cannot be read" in json.loads(socket.recv(timeout=5))["text"]
+
+
+def test_a_guide_takes_the_first_answer_and_can_be_stopped() -> None:
+    told: list[Any] = []
+    guide = Guide(
+        "try", lambda: told.append(guide.to_json()), lambda seconds: guide.answer(guide.number, "4.2")
+    )
+    guide.answer(1, "early answers to the right question count")
+    assert guide.ask("what?").startswith("early")
+    assert guide.ask("and now?") == "4.2"
+    guide.stop()
+    with pytest.raises(GuideStopped):
+        guide.say("more")
+    assert told[-1]["question"] is None
+
+
+def operate(shop: Shop, words: str) -> str | None:
+    """Do what a person reading this would; the text to type when it is a question, else None."""
+    hands = shop.hands
+    if "about six seconds" in words:
+        hands.do("unseal")
+    elif words.startswith(("Changes close soon", "Hold the panel's enable")):
+        hands.do("enable")
+    elif words.startswith("Put a solid steel block"):
+        hands.do("block")
+        return ""
+    elif words.startswith("Send the ram to the top"):
+        hands.do("top")
+    elif "Hold the extend pedal" in words:
+        hands.do("press extend")
+    elif words.startswith("Let go"):
+        hands.do("release extend")
+    elif words.startswith("Touch the retract pedal"):
+        hands.do("tap retract 0.012")
+        return ""
+    elif words.startswith("What does the reference read"):
+        return f"{hands.force_N('cell') / 1000:.4f}"
+    return None
+
+
+def test_the_guided_calibration_ends_in_a_record_and_in_force(tmp_path: Path) -> None:
+    shop = Shop(tmp_path / "flash")
+    order = {
+        "do": "calibrate", "kind": "load-cell", "reference": "load cell", "serial": "LC-1",
+        "expanded_percent": 0.2, "unit": "kN",
+    }  # fmt: skip
+    try:
+        with page_process(shop.url, tmp_path) as url, live(url) as socket:
+            seen: tuple[int, str | None, int] = (-1, None, 0)
+            until = time.monotonic() + 120
+            begun = False
+            answer: dict[str, Any] = {}
+            while time.monotonic() < until and not answer:
+                told = json.loads(socket.recv(timeout=20))
+                if told["kind"] == "answer" and told["text"]:
+                    answer = told
+                if told["kind"] != "view" or told["link"] != "connected":
+                    continue
+                if not begun:
+                    begun = True
+                    socket.send(json.dumps({"id": 1, **order}))
+                guide = told["guide"]
+                if guide is None:
+                    continue
+                question = guide["question"]
+                words = question or (guide["said"][-1] if guide["said"] else "")
+                now = (guide["number"] if question else -1, words, len(guide["said"]))
+                if now == seen or not words:
+                    continue
+                seen = now
+                typed = operate(shop, words)
+                if question and typed is not None:
+                    reply = {"id": 2, "do": "answer", "number": guide["number"], "text": typed}
+                    socket.send(json.dumps(reply))
+            assert answer.get("ok"), (answer, seen)
+            assert "Calibration 2 is in force" in answer["text"]
+        record = read_journal(tmp_path / "calibration-2.jsonl")
+        assert record.header.reference.serial == "LC-1"
+        assert len(record.points) >= 5
+        with CycleStore(tmp_path / "cycles.db", create=False) as store:
+            kept = store.snapshots(store.devices()[0].uid, "calibration")
+        assert [each.content["serial"] for each in kept][-2:] == [1, 2]
+    finally:
+        shop.close()
