@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import select
 import signal
 import subprocess
@@ -158,31 +159,29 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
             stderr=subprocess.PIPE,
             text=True,
         )
+        began = time.monotonic()
         said: list[str] = []
         assert collector.stderr is not None
         listener = threading.Thread(target=lambda: said.extend(collector.stderr or ()), daemon=True)
         listener.start()
         try:
-            time.sleep(seconds * 0.3)
+            time.sleep(seconds * 0.35)
             tell("killing a press")
             presses[1].end(signal.SIGKILL)
             time.sleep(min(5.0, seconds * 0.1))
             presses[1].start("--realtime", "--operator", "auto")
-            time.sleep(seconds * 0.2)
+            time.sleep(seconds * 0.25)
             tell("restarting the database")
             postgres.stop()
             time.sleep(min(5.0, seconds * 0.1))
             postgres.start()
-            time.sleep(seconds * 0.3)
+            time.sleep(seconds * 0.4)
+            collected_s = time.monotonic() - began
             exposed = (
                 urllib.request.urlopen(f"http://127.0.0.1:{metrics}/metrics", timeout=10).read().decode()
             )
             tell("the operators go home")
-            # The operators go home, so that the last record can be waited for.
-            for press in presses:
-                press.end()
-                press.start("--realtime")
-            logs, waited = _logs_when_pulled(presses, url)
+            logs, waited = _logs_when_pulled(presses, metrics)
         finally:
             collector.terminate()
             code = collector.wait(30)
@@ -193,21 +192,44 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
                     press.process.wait()
         time.sleep(0.5)
         receiver.close()
-        return _judged(seconds, presses, url, logs, waited, receiver, exposed, said, code)
+        return {"collected_s": round(collected_s, 1)} | _judged(
+            presses, url, logs, waited, receiver, exposed, said, code
+        )
 
 
-def _logs_when_pulled(presses: list[PressProcess], url: str) -> tuple[dict[str, Any], float]:
-    """Each device's own log, read from its flash by another process once the collector let go of it."""
+def exposed(port: int) -> dict[str, dict[str, float]]:
+    """The collector's metrics by name and uid."""
+    text = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10).read().decode()
+    found: dict[str, dict[str, float]] = {}
+    for name, uid, value in re.findall(r'^(\w+)\{.*uid="([^"]+)"\} ([-0-9.e+]+)', text, re.MULTILINE):
+        found.setdefault(name, {})[uid] = float(value)
+    return found
+
+
+def _logs_when_pulled(presses: list[PressProcess], metrics: int) -> tuple[dict[str, Any], float]:
+    """Each device's own log, read once the collector has come back to every press and pulled the rest."""
     began = time.monotonic()
-    # The collector holds each press's one connection: give it time to come back and pull the rest.
-    time.sleep(14.0)
+    lost = exposed(metrics)["steadyram_reconnects_total"]
+    # The operators go home, so that the last record can be waited for.
+    for press in presses:
+        press.end()
+        press.start("--realtime")
+    while True:
+        assert time.monotonic() - began < 180, "the collector did not come back to every press"
+        now = exposed(metrics)
+        if all(
+            now["steadyram_device_up"][uid] and now["steadyram_reconnects_total"][uid] > before
+            for uid, before in lost.items()
+        ):
+            break
+        time.sleep(0.3)
+    logs: dict[str, Any] = {}
     tell("reading the devices' own logs")
     for press in presses:
+        # The collector holds a press's one connection: its log is read on another port.
         press.end()
         press.port = free_port()
         press.start()
-    logs = {}
-    for press in presses:
         device = press.device()
         logs[device.identity().uid] = {record.seq: dict(record.values) for record in device.log()}
         device.close()
@@ -215,13 +237,12 @@ def _logs_when_pulled(presses: list[PressProcess], url: str) -> tuple[dict[str, 
 
 
 def _judged(
-    seconds: float,
     presses: list[PressProcess],
     url: str,
     logs: dict[str, Any],
     waited: float,
     receiver: Receiver,
-    exposed: str,
+    up: list[str],
     said: list[str],
     code: int,
 ) -> dict[str, Any]:
@@ -245,14 +266,17 @@ def _judged(
                 }
             )
     return {
-        "seconds": seconds,
         "presses": rows,
         "cycles": sum(row["cycles_on_device"] for row in rows),
         "live_messages": receiver.live,
         "state_messages": receiver.states,
-        "metrics_up": [line for line in exposed.splitlines() if line.startswith("steadyram_device_up{")],
+        "up_by_metrics": up,
         "collector_exit": code,
-        "collector_said": [" ".join(line.split())[:200] for line in said],
+        # Ports and the database's address differ from run to run and say nothing.
+        "collector_said": [
+            re.sub(r"postgresql://\S+|127\.0\.0\.1:\d+|port \d+", "...", " ".join(line.split()))[:200]
+            for line in said
+        ],
         "settling_s": round(waited, 1),
     }
 

@@ -30,11 +30,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from tests.campaign.provenance import ROOT, provenance
 
 from steadyram.link.client import Client
 from steadyram.link.frames import FrameError, decode_answer, encode_request, seal
 from steadyram.link.transport import Transport
-from tests.campaign.provenance import ROOT, provenance
 
 for folder in (ROOT / "firmware", ROOT / "tests" / "firmware"):
     if str(folder) not in sys.path:

@@ -23,8 +23,9 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from steadyram.virtual.runtime import find_micropython
 from tests.campaign.provenance import ROOT, provenance
+
+from steadyram.virtual.runtime import find_micropython
 
 DEVICE = Path(__file__).with_name("power_cut_device.py")
 BATCH = 100

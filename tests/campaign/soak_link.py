@@ -20,6 +20,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.campaign.provenance import provenance
+
 from steadyram.device import Device
 from steadyram.errors import LinkError
 from steadyram.link.client import Client
@@ -29,9 +31,8 @@ from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
 from steadyram.virtual.script import Person, hold_enable, play
 from steadyram.virtual.server import PressServer
-from tests.campaign.provenance import provenance
 
-FAULTS = ("sensor-open", "sensor-noise", "estop-open")
+FAULTS = ("sensor-open", "sensor-spike", "estop-open")
 
 
 def resident_kib(pid: int) -> int:
