@@ -11,8 +11,6 @@ from rich.table import Table
 from steadyram.cli._session import err, json_option, out, plain, print_json
 from steadyram.cli.cycles import job_option, store_option, uid_option, write_whole
 from steadyram.config import preferences
-from steadyram.cycles.batches import batch_facts, choose_batch, find_batches, jobs_run
-from steadyram.cycles.select import choose_device
 from steadyram.errors import BadInput
 from steadyram.units import parse
 
@@ -40,6 +38,8 @@ def batch() -> None:
 @json_option
 def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) -> None:
     """List the newest batches of a device."""
+    from steadyram.cycles.batches import batch_facts, find_batches, jobs_run
+    from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore
 
     with CycleStore(store, create=False) as opened:
@@ -116,6 +116,8 @@ def proof(
     as_json: bool,
 ) -> None:
     """Prove a batch: charts, capability, what changed and what went wrong, as HTML, PDF and CSV."""
+    from steadyram.cycles.batches import choose_batch
+    from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore
     from steadyram.report.proof import prove, rules_broken
     from steadyram.report.proof_csv import proof_csv
@@ -259,6 +261,7 @@ def add(
     as_json: bool,
 ) -> None:
     """Enter a result; it is kept with the setpoint that the part was pressed to."""
+    from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore, PartTest
 
     number, unit = _measured(value, "--value")

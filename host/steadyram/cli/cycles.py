@@ -22,10 +22,6 @@ from steadyram.cli._session import (
 )
 from steadyram.cli._store import STORE_ADDRESS
 from steadyram.config import preferences
-from steadyram.cycles.export import as_csv, as_json_text, named_cycles
-from steadyram.cycles.pull import pull as pull_into
-from steadyram.cycles.select import choose_device
-from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
 
 STORE_DEFAULT = "steadyram-cycles.db"
@@ -61,6 +57,9 @@ def cycles() -> None:
 @click.option("--no-traces", is_flag=True, help="Leave the force traces on the device.")
 def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bool, no_traces: bool) -> None:
     """Bring the store up to date; may be stopped at any moment and run again."""
+    from steadyram.cycles.pull import pull as pull_into
+    from steadyram.cycles.store import CycleStore
+
     with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
         result = pull_into(dev, into, traces=not no_traces, progress=progress)
     if as_json:
@@ -151,6 +150,8 @@ def export(
         return
     if traces:
         raise BadInput("Traces go into Parquet only; add --format parquet.")
+    from steadyram.cycles.export import as_csv, as_json_text
+
     rows = _rows(store, uid, job, first, last)
     text = as_csv(rows) if form == "csv" else as_json_text(rows)
     if target is None:
@@ -170,6 +171,8 @@ def _export_parquet(
     target: Path | None,
 ) -> None:
     from steadyram.cycles.parquet import write_parquet
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
 
     if target is None:
         raise BadInput("Parquet is no text: name a file with --out.")
@@ -184,6 +187,10 @@ def _export_parquet(
 
 
 def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:
+    from steadyram.cycles.export import named_cycles
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
+
     with CycleStore(store, create=False) as opened:
         return named_cycles(opened, choose_device(opened, uid), first, last, job)
 

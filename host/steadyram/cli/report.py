@@ -10,10 +10,6 @@ import click
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option, write_whole
 from steadyram.config import preferences
-from steadyram.cycles.select import choose_device
-from steadyram.cycles.store import CycleStore
-from steadyram.report.gather import gather
-from steadyram.report.page import findings, render
 
 
 @click.command()
@@ -43,6 +39,12 @@ def report(
     as_json: bool,
 ) -> None:
     """Write a report: traces, peaks, run charts, faults, calibration and settings used."""
+    # Here, not above: the database layer is slow to load, and every command line would wait for it.
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
+    from steadyram.report.gather import gather
+    from steadyram.report.page import findings, render
+
     units = preferences()
     with CycleStore(store, create=False) as opened:
         data = gather(opened, choose_device(opened, uid), first=first, last=last, job=job)
