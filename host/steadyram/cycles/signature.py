@@ -10,7 +10,7 @@ The reductions are elementary (medians, trapezoids, differences); no outside sou
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -84,12 +84,27 @@ _STILL_SHARE: Final = 0.0015
 _DIE_AWAY_S: Final = 0.020
 
 
+_NOTHING: Final = Signature(
+    contact_s=_NAN,
+    approach_N=_NAN,
+    rise_s=_NAN,
+    crest_s=_NAN,
+    half_s=_NAN,
+    landing_N=_NAN,
+    embed_Ns=_NAN,
+    knee_N=_NAN,
+    steep_N_per_s=_NAN,
+    peak_N=_NAN,
+    settled_N=_NAN,
+    loss_per_s=_NAN,
+    pulses=_NAN,
+)
+
+
 def signature(stroke: Stroke) -> Signature:
     """Reduce a stroke. Pure; a trace that shows no contact gives NaN where contact would be needed."""
     force = np.asarray(stroke.force_N, dtype=float)
-    empty = Signature(
-        *([_NAN] * 9), peak_N=stroke.peak_N, settled_N=stroke.settled_N, loss_per_s=_NAN, pulses=stroke.pulses
-    )
+    empty = replace(_NOTHING, peak_N=stroke.peak_N, settled_N=stroke.settled_N, pulses=float(stroke.pulses))
     if len(force) < 16 or stroke.setpoint_N <= 0.0:
         return empty
     noise = _noise(force)
