@@ -198,27 +198,38 @@ def test_slow_valve_doubles_the_delays(press: VirtualPress) -> None:
     assert press.plant.extend.open_s == 2 * press.plant.press.valve.open_delay
 
 
-@pytest.mark.parametrize("phase", [phase for phase in PHASES if phase != "before"])
+@pytest.mark.parametrize("phase", [phase for phase in PHASES if phase not in ("before", "idle")])
 def test_a_fault_comes_on_in_its_cycle_and_phase(phase: str, press: VirtualPress) -> None:
     ready(press)
-    # supply-shift alters nothing that would keep a later phase from coming.
-    press.inject(f"sensor-spike@2:{phase}")
+    # contact-bounce alters nothing that would keep a later phase from coming.
+    press.inject(f"contact-bounce@2:{phase}")
     script.play(press, script.one_part(press))
     assert not any(event.name.startswith("fault ") for event in press.events)
     script.play(press, script.one_part(press))
-    (when,) = [event.time_s for event in press.events if event.name == "fault sensor-spike"]
+    (when,) = [event.time_s for event in press.events if event.name == "fault contact-bounce"]
     pressed = press.time_of("press-extend")
     feed_on = press.on_times(tables.OUT_EXTEND | tables.OUT_SLOW, pressed)
     contact_earliest = pressed + 0.2
     if phase == "start":
         assert when == pytest.approx(pressed, abs=0.0015)
-    elif phase in ("contact", "rise"):
+    elif phase == "approach":
+        assert when == pytest.approx(feed_on[0][0] + 0.03, abs=0.0015)
+    elif phase in ("contact", "rise", "embed", "flush"):
         assert contact_earliest < when <= feed_on[-1][1]
     elif phase in ("stop", "hold"):
         assert when > feed_on[0][1] - 1e-9
         assert when < press.time_of("press-retract")
     else:
         assert when >= press.time_of("press-retract")
+
+
+def test_idle_is_at_the_top_between_two_cycles(press: VirtualPress) -> None:
+    ready(press)
+    press.inject("contact-bounce@2:idle")
+    script.play(press, script.one_part(press))
+    assert press.plant.at_top
+    assert press.time_of("fault contact-bounce") > press.time_of("press-retract")
+    assert press.off_at("fault contact-bounce", tables.OUT_RETRACT) == press.time_of("fault contact-bounce")
 
 
 def test_a_fault_comes_on_at_a_time(press: VirtualPress) -> None:
