@@ -59,21 +59,29 @@ def jobs_run(store: CycleStore, uid: str) -> list[int]:
 
 def find_batches(store: CycleStore, uid: str, job: int) -> list[Batch]:
     """Batches of a job on a device, oldest first; none when it has no records."""
-    c, p = cycle.c, cycle.alias("p").c
+    c, earlier = cycle.c, cycle.alias("earlier")
+    p = earlier.c
+    # SQLite knows nothing of how many rows a key finds until it is told; left alone it reads the whole device.
     before = (
         select(p.count)
+        .with_hint(earlier, "INDEXED BY cycle_by_job", "sqlite")
         .where(p.uid == c.uid, p.job == c.job, p.seq < c.seq)
         .order_by(p.seq.desc())
         .limit(1)
         .scalar_subquery()
     )
-    begins = select(c.seq).where(c.uid == uid, c.job == job, c.count <= 1, before > c.count).order_by(c.seq)
-    ends = select(func.min(c.seq), func.max(c.seq)).where(c.uid == uid, c.job == job)
+    begins = (
+        select(c.seq)
+        .with_hint(cycle, "INDEXED BY cycle_by_count", "sqlite")
+        .where(c.uid == uid, c.job == job, c.count <= 1, before > c.count)
+    )
+    # One aggregate a query: each is then a single seek in the index, both together would be a pass.
+    ends = [select(end(c.seq)).where(c.uid == uid, c.job == job) for end in (func.min, func.max)]
     with store.reading() as db:
-        first, last = db.execute(ends).one()
+        first, last = (db.execute(query).scalar() for query in ends)
         if first is None:
             return []
-        starts = [int(first), *(int(row[0]) for row in db.execute(begins))]
+        starts = [int(first), *sorted(int(row[0]) for row in db.execute(begins))]
     stops = [start - 1 for start in starts[1:]] + [int(last)]
     return [
         Batch(uid, job, number, start, stop)
@@ -100,7 +108,8 @@ def choose_batch(store: CycleStore, uid: str, job: int | None, number: int | Non
 def newest_job(store: CycleStore, uid: str) -> int:
     """Slot of the newest record that belongs to a job. Raises BadInput."""
     c = cycle.c
-    query = select(c.job).where(c.uid == uid, c.job > 0).order_by(c.seq.desc()).limit(1)
+    # The sum keeps SQLite from choosing the index by job, which would have to be sorted first.
+    query = select(c.job).where(c.uid == uid, c.job + 0 > 0).order_by(c.seq.desc()).limit(1)
     with store.reading() as db:
         found = db.execute(query).scalar()
     if found is None:
