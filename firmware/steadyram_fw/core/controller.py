@@ -78,6 +78,7 @@ class Controller:
         self.cutoff_on = False
         self.latch_on = False
         self._inputs = 0
+        self._steady = False
         self._extend = False
         self._retract = False
         self._extend_run = 0
@@ -159,6 +160,8 @@ class Controller:
             self.job[i] = job[i] if job_no else 0
         self.learned = learned
         self.proposed_n = 0
+        # The return's latch may be the job's.
+        self._steady = False
 
     def reset_learning(self):
         forget(self.learned)
@@ -236,11 +239,11 @@ class Controller:
     def step(self, counts, inputs):
         self.ms = (self.ms + 1) & 0x1FFFFFFF
         self.counts = counts
-        self._inputs = inputs
-        sense = self.sense
-        force = sense.sample(counts)
+        force = self.sense.sample(counts)
         self.force_n = force
-        self._pedals(inputs)
+        if inputs != self._inputs or not self._steady:
+            self._inputs = inputs
+            self._pedals(inputs)
         state = self.state
         if state != t.STATE_FAULT:
             fault = self.guard.look(counts, force, inputs, self.outputs, state)
@@ -281,11 +284,9 @@ class Controller:
                 value = 65535
         self.tracer.sample(value, counts)
         out = self.outputs
-        self.live = (
-            self._after > 0
-            or (out & (t.OUT_EXTEND | t.OUT_RETRACT | t.OUT_SLOW)) != 0
-            or (t.STATE_ADVANCE <= self.state <= t.STATE_DWELL)
-        )
+        state = self.state
+        # The outputs' three lowest bits are the solenoids.
+        self.live = out & 7 != 0 or self._after > 0 or t.STATE_ADVANCE <= state <= t.STATE_DWELL
         return out
 
     def _pedals(self, inputs):
@@ -304,6 +305,7 @@ class Controller:
             if self._retract_run >= (RELEASE_MS if self._retract else PRESS_MS):
                 self._retract = not self._retract
                 self._retract_run = 0
+        self._steady = self._extend_run == 0 and self._retract_run == 0
         self.cutoff_on = inputs & t.IN_CUTOFF != 0
         choice = self.job[t.J_LATCH_RETURN] if self.job_no else 2
         self.latch_on = choice == 1 or (choice == 2 and inputs & t.IN_LATCH != 0)
@@ -777,7 +779,8 @@ class Controller:
         r[t.R_TRACE_UNIT_N] = self.trace_unit_n
         r[t.R_KNEE_N] = cut.knee_n
         r[t.R_CONTACT_MS] = self._contact_ms
-        if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT):
+        # A part that went over teaches most of all: without it, every part after a change of the press goes over.
+        if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT or stop == t.STOP_OVER):
             if cut.learn(self._settled_n):
                 self.learned_dirty = True
         self.record_ready = True
