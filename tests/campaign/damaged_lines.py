@@ -33,7 +33,7 @@ import numpy as np
 from tests.campaign.provenance import ROOT, provenance
 
 from steadyram.link.client import Client
-from steadyram.link.frames import FrameError, decode_answer, encode_request, seal
+from steadyram.link.frames import seal
 from steadyram.link.transport import Transport
 
 for folder in (ROOT / "firmware", ROOT / "tests" / "firmware"):

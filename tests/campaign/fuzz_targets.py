@@ -24,7 +24,7 @@ from steadyram.link.client import Client  # noqa: E402
 from steadyram.link.frames import FrameError, decode_answer, decode_request, seal  # noqa: E402
 from steadyram.link.transport import Transport  # noqa: E402
 from steadyram.metrology.csv_record import record_from_csv  # noqa: E402
-from steadyram.metrology.header_file import read_header  # noqa: E402
+from steadyram.metrology.header_file import TEMPLATE, read_header  # noqa: E402
 from steadyram.metrology.journal import read_journal  # noqa: E402
 from steadyram.metrology.points_file import read_points  # noqa: E402
 from steadyram.metrology.study_file import read_study  # noqa: E402
@@ -135,18 +135,7 @@ def stored_sets(data: bytes) -> None:
         sets.from_payload(kind, kind.encode() + b"\n" + data)
 
 
-_HEADER = b"""number = "c-1"
-[press]
-make = "Ownbuild"
-bore = "100 mm"
-[transducer]
-make = "Unnamed"
-range = "34474 kPa"
-[reference]
-make = "Cell"
-kind = "cell"
-expanded_percent = 0.2
-"""
+_HEADER = TEMPLATE.encode()
 
 
 def _calibration_csv(path: Path) -> object:
@@ -167,7 +156,15 @@ def _seeds(*patterns: str) -> list[bytes]:
 
 _SETTINGS = "\n".join(f"{row[0]} = {row[3]}" for row in T.SETTINGS).encode()
 _PUT = b" ".join(b"%s=%d" % (row[0].encode(), row[3]) for row in T.JOB)
-_JOURNAL = b'{"header": {"number": "1"}}\n{"point": {"run": 1, "direction": "rising", "reference": 1.0, "counts": 7000}}\n'
+_POINT = b'{"point": {"run": 1, "direction": "rising", "reference": 1.0, "counts": 7000}}\n'
+
+
+def _journal() -> bytes:
+    _FILE.write_bytes(_HEADER)
+    header = read_header(_FILE, 6554.0).model_dump_json().encode()
+    return b'{"header": ' + header + b"}\n" + _POINT + b'{"zero_counts_after": 6550}\n'
+
+
 TARGETS: dict[str, tuple[Target, list[bytes]]] = {
     "frames": (frames, [b'a1 row k=1 name="x y" v=1,2,3', b'a1 no 12 "not open"', b"- state state=1 fault=0"]),
     "client": (
@@ -180,21 +177,24 @@ TARGETS: dict[str, tuple[Target, list[bytes]]] = {
         firmware,
         [b"a1 stage kind=jobs~\na2 put slot=1 name=\"n\" " + _PUT + b"~\na3 check~\na4 commit digest=0~",
          b"b1 hello\nb2 now\nb3 show kind=settings\nb4 log from=0\nb5 changes from=0 max=3",
-         b"c1 probe feed=1 cut_counts=0 pulse_ms=3 pulses=3 pause_ms=9~\nc2 zero~\nc3 teach setpoint_n=5~\nc4 use job=1~",
+         b"c1 probe feed=1 cut_counts=0 pulse_ms=3 pulses=3 pause_ms=9~\nc2 zero~\n"
+         b"c3 teach setpoint_n=5~\nc4 use job=1~",
          b"d1 events on=1 live_ms=20\nd2 last kind=fine\nd3 trace seq=1\nd4 io\nd5 clock unix=5~\nd6 forget job=1~"],
     ),
     "firmware-flash-sets": (stored_sets, [_SETTINGS.replace(b" = ", b"="), b"1.name=n\n1.setpoint_n=5\n"]),
     "press-file": (_file(read_press), _seeds("tests/presses/*.toml")),
-    "jobs-file": (_file(read_jobs), [b'[[job]]\nname = "nut"\nsetpoint = "1 tonf"\nbatch = 5\n']),
+    "jobs-file": (_file(read_jobs), [b'[[job]]\nname = "nut"\nforce = "1 tonf"\nbatch = 5\n']),
     "settings-file": (_file(read_settings), [_SETTINGS]),
     "fit-csv": (
         _file(lambda path: read_points(path, weights_column="w")),
-        [b"reference,reading,w\n1,2,3\n2,3,4\n", b"# c\nx,y\n1,2\n", b'reference,reading,direction\n"1",2,rising\n'],
+        [b"reference,reading,w\n1,2,3\n2,3,4\n", b"# c\nx,y,w\n1,2,1\n",
+         b'reference,reading,direction,w\n"1",2,rising,3\n'],
     ),
-    "calibration-csv": (_file(_calibration_csv), [b"reference,reading,direction,run\n1,7000,rising,1\n2,8000,falling,1\n"]),
-    "calibration-journal": (_file(read_journal), [_JOURNAL, *_seeds("tests/**/*.journal", "examples/**/*.jsonl")]),
+    "calibration-csv": (_file(_calibration_csv),
+                        [b"reference,reading,direction,run\n1,7000,rising,1\n2,8000,falling,1\n"]),
+    "calibration-journal": (_file(read_journal), [_journal()]),
     "calibration-header": (_file(lambda path: read_header(path, 6554.0)), [_HEADER]),
-    "study-csv": (_file(read_study), [b"part,operator,trial,value\n1,a,1,2.5\n1,a,2,2.6\n"]),
+    "study-csv": (_file(read_study), [b"part,operator,reading\n1,a,2.5\n1,a,2.6\n"]),
 }  # fmt: skip
 
 

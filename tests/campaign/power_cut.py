@@ -1,4 +1,4 @@
-"""The power goes at every program and every erase of the flash in a long scenario; the firmware boots from what is left.
+"""The power goes at every program and erase of the flash in a long scenario; the firmware boots from what is left.
 
 The scenario (power_cut_device.py) is an installation, settings, jobs, calibrations, strokes with records, traces and
 learned state, knob, job switches, recounts, forgetting, restarts, segments rolling over: on real littlefs in real

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import subprocess
+import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,7 +25,17 @@ def digest_of(*folders: str) -> str:
 
 
 def protocol_digest() -> str:
-    return digest_of("protocol/definition.toml")
+    """Digest of what storage and link depend on in the definition: names, numbers and bounds, no prose, no faults."""
+    parts = ("protocol", "setting", "jobs", "job", "calibration", "record", "verb", "event", "error")
+    tables = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
+
+    def bare(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: bare(each) for key, each in value.items() if key not in ("text", "rows", "crc")}
+        return [bare(each) for each in value] if isinstance(value, list) else value
+
+    kept = json.dumps({part: bare(tables[part]) for part in parts}, sort_keys=True)
+    return hashlib.sha256(kept.encode()).hexdigest()[:16]
 
 
 def provenance() -> dict[str, Any]:

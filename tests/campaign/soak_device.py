@@ -1,10 +1,11 @@
 """Run by MicroPython: the firmware for days of virtual time over littlefs, with memory watched.
 
-argv: flash image, blocks, seed, hours, hours of work a day, minutes between samples.
+argv: flash image, blocks, seed, hours, minutes of work a day, minutes between samples, seconds skipped for each
+second at rest, restart each day (0 or 1).
 
 How time is counted: while someone works, every millisecond is one real tick() of the application (and a poll()).
-Outside working hours one second in sixty runs as real ticks; for the other fifty-nine the firmware's clocks are set
-forward. Lines printed: `sample key=value ...` every so many virtual minutes, taken after a collection; `end ...`.
+Outside working hours one second runs as real ticks and for so many after it the firmware's clocks are set forward.
+Lines printed: `sample key=value ...` every so many virtual minutes, taken after a collection; `end ...`.
 
 The plant is a few integers: it exists to give the firmware strokes, not to be true.
 """
@@ -198,6 +199,18 @@ class Soak:
             raise RuntimeError(text + ": " + answer)
         return answer
 
+    def restart(self, flash):
+        """Power off and on, at rest."""
+        last = self.app.keeper.log.last
+        self.out = 0
+        self.app = None
+        os.umount("/flash")
+        os.mount(os.VfsLfs2(flash), "/flash")
+        self.app = App(self.board)
+        if self.app.keeper.log.last != last or self.app.keeper.recovered:
+            self.lost += 1
+        self.run(500, REST | T.IN_CUTOFF)
+
     def enable(self, ms):
         self.run(20, REST | T.IN_CUTOFF)
         self.run(ms, REST | T.IN_CUTOFF | T.IN_ENABLE)
@@ -354,7 +367,7 @@ def sample(soak, flash, minute, us):
 
 def main():
     image = sys.argv[1]
-    blocks, seed, hours, work, every = [int(word) for word in sys.argv[2:7]]
+    blocks, seed, hours, work, every, skipped, restarts = [int(word) for word in sys.argv[2:9]]
     flash = Flash(image, blocks)
     os.VfsLfs2.mkfs(flash)
     os.mount(os.VfsLfs2(flash), "/flash")
@@ -362,6 +375,7 @@ def main():
     soak.install()
     n = 0
     next_ms = 0
+    day = 0
     began_us = time.ticks_us()
     began_ticks = soak.ticks
     while True:
@@ -375,13 +389,16 @@ def main():
             next_ms = (minute // every + 1) * every
         if now_s >= hours * 3600:
             break
-        if now_s % 86400 < work * 3600:
+        if restarts and now_s // 86400 != day:
+            day = now_s // 86400
+            soak.restart(flash)
+        if now_s % 86400 < work * 60:
             n += 1
             soak.cycle()
             soak.errand(n)
         else:
             soak.run(1000, REST | T.IN_CUTOFF)
-            soak.skip(59)
+            soak.skip(skipped)
     soak.pull()
     stops = ",".join(["%s:%d" % pair for pair in sorted(soak.stops.items())])
     print("end cycles=%d stops=%s fault=%d" % (n, stops, soak.app.core.fault))

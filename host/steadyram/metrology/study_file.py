@@ -23,7 +23,10 @@ def read_study(path: Path) -> NDArray[np.float64]:
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
-        fields = [f.strip() for f in next(csv.reader([line]))]
+        try:
+            fields = [f.strip() for f in next(csv.reader([line], strict=True))]
+        except csv.Error:
+            raise BadInput(f"{path}, row {number}: the quotes do not close; correct the row.") from None
         if header is None:
             header = [f.lower() for f in fields]
             if not {"part", "operator", "reading"} <= set(header):

