@@ -318,11 +318,13 @@ def against(bench, before, after, crcs):
     assert first in (before["first"], after["first"]), "first record %d" % first
     for seq in range(max(1, first), last + 1):
         record = keeper.log.read(seq)
-        assert record is not None and record[T.R_SEQ] == seq, "record %d unreadable" % seq
+        assert record is not None, "record %d unreadable" % seq
+        assert record[T.R_SEQ] == seq, "record %d misplaced" % seq
         assert record_crc(record) == crcs[seq - 1], "record %d differs" % seq
     if last:
         found = keeper.log.trace(last)
-        assert found is not None and found[2][0] == last & 0xFFFF, "trace of %d" % last
+        assert found is not None, "no trace of %d" % last
+        assert found[2][0] == last & 0xFFFF, "trace of %d" % last
         assert len(found[2]) == 60 + last % 41
     assert keeper.active in (before["active"], after["active"]), "active job"
     for n in range(1, T.JOB_SLOTS + 1):
@@ -332,7 +334,8 @@ def against(bench, before, after, crcs):
         pair = (before["learned"][str(n)], after["learned"][str(n)])
         if learned not in pair:
             # what was learned belonged to a set that has gone: reset, and the next record says so
-            assert learned == 0 and keeper.learned_reset, "learned of %d: %d not in %s" % (n, learned, pair)
+            assert learned == 0, "learned of %d: %d not in %s" % (n, learned, pair)
+            assert keeper.learned_reset, "learned of %d reset and not told" % n
     assert keeper.changes.last >= before["changes"], "record of changes shorter"
     return "between" if new and old else "new" if new else "old"
 
@@ -374,7 +377,7 @@ def cuts(tape_path, notes_path, start, end, seed, step):
                 elif after is None:
                     after = note
             random = Random(seed * 100003 + at)
-            ways = ("before",) + HOW
+            ways = ("before",) + HOW  # noqa: RUF005
             for how in ways:
                 image = bytearray(data)
                 if how != "before":
@@ -388,10 +391,7 @@ def cuts(tape_path, notes_path, start, end, seed, step):
                     )
                     sys.print_exception(error)
                     tally["failed"] = tally.get("failed", 0) + 1
-                    try:
-                        os.umount("/flash")
-                    except OSError:
-                        pass
+                    forget_mount()
                 cases += 1
                 tally["cut " + how] = tally.get("cut " + how, 0) + 1
                 kind = "cases at erase" if entry[0] == ERASE else "cases at program"
@@ -404,6 +404,14 @@ def cuts(tape_path, notes_path, start, end, seed, step):
         at += 1
     tally["cases"] = cases
     print("tally " + json.dumps(tally))
+
+
+def forget_mount():
+    """A failed case may have left the file system mounted."""
+    try:  # noqa: SIM105
+        os.umount("/flash")
+    except OSError:
+        pass
 
 
 def formatted_by(notes, at):

@@ -17,8 +17,9 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from steadyram.virtual.runtime import find_micropython
 from tests.campaign.provenance import ROOT, provenance
+
+from steadyram.virtual.runtime import find_micropython
 
 DEVICE = Path(__file__).with_name("soak_device.py")
 HEAP = "512K"

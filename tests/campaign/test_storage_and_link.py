@@ -27,7 +27,8 @@ def committed(name: str) -> dict[str, Any]:
     """A committed result; it must belong to the present protocol."""
     told: dict[str, Any] = json.loads((HERE / name).read_text(encoding="utf-8"))
     assert told["protocol"] == protocol_digest(), f"{name} is of another protocol: run its campaign again"
-    assert told["date"] and len(told["commit"]) == 40
+    assert told["date"]
+    assert len(told["commit"]) == 40
     return told
 
 
