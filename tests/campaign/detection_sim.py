@@ -229,16 +229,22 @@ class Shift:
         if fault:
             core.clear_fault()
             self._run(200, 0)
-        # The way back up is not what is being tried: put the ram at the top, the oil at rest.
         self._up()
         return Sample(truth, learning, stroke)
 
     def _up(self) -> None:
+        """Send the ram up; most of the way, which is not what is being tried, is left out."""
         plant = self.plant
+        self._run(40, t.IN_RETRACT)
         plant.u = 0.0
         plant.u_max, plant.force_max = plant.u_contact, 0.0
         plant.deficit = plant.dead_band
-        self._run(460, 0)
+        self._run(40, t.IN_RETRACT)
+        self._run(420, 0)
+        if self.core.state != t.STATE_READY:
+            raise AssertionError(
+                f"{self.line.name}: not ready for the next part (state {self.core.state}, fault {self.core.fault})"
+            )
 
 
 _STOPS = {

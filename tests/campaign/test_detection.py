@@ -1,10 +1,12 @@
 """A small part of the detection campaign, and the committed figures of the whole."""
 
 import json
+from itertools import groupby
 from pathlib import Path
 
 import pytest
 from tests.campaign.detection import PARTS, TRIED, TUNED, WEAR, campaign, wilson
+from tests.campaign.detection_sim import Line, Shift
 
 RESULTS = Path(__file__).parent / "detection.json"
 
@@ -22,6 +24,16 @@ def test_a_small_part_detects():
     assert found["false_alarms"]["share"] <= 0.08
     assert found["missed_bad_parts"]["share"] <= 0.3
     assert found["missed_grown_wear"]["share"] <= 0.2
+
+
+def test_a_part_that_went_over_is_learned_from():
+    made = Shift(Line("frame-30", 1.3, 0, 1.5e-3), 1)
+    for _ in range(10):
+        made.cycle("good", "good", True)
+    made.wear("valve", 1.0, 1.0)
+    over = [made.cycle("valve", "good", False).stroke.stop == "over" for _ in range(12)]
+    # The valve is suddenly late by more than half: the first parts may go over, but not one after the other for ever.
+    assert max((len(list(run)) for hit, run in groupby(over) if hit), default=0) <= 5
 
 
 def test_committed_figures_are_of_presses_kept_apart():

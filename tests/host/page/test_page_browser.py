@@ -189,8 +189,8 @@ def test_a_word_on_a_part_is_kept_with_its_cycle(
     with CycleStore(tmp_path / "cycles.db", create=False) as store:
         words = store.verdicts(store.devices()[0].uid)
     assert [(each.seq, each.verdict, each.why) for each in words] == [
-        (10, "good", ""),
         (9, "bad", "double part"),
+        (10, "good", ""),
     ]
 
 
