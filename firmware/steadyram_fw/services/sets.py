@@ -148,7 +148,10 @@ def from_payload(kind, payload):
         end = payload.find(b"\n", at)
         if end < 0:
             return None
-        key, eq, value = str(payload[at:end], "ascii").partition("=")
+        try:
+            key, eq, value = str(payload[at:end], "ascii").partition("=")
+        except ValueError:
+            return None  # not text
         at = end + 1
         fields = [(key, value)]
         if kind == "jobs":
