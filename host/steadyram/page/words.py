@@ -54,6 +54,7 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "no-job": "Choose a job (Set up, Job).",
     "setpoint-range": "Lower the job's set force, or check the tooling's rating.",
     "zero-out": "Let the pressure off with the ram at the top; if it stays, check the transducer.",
+    "sensor-doubtful": "Check the transducer's plug and cable, then press the pedal again.",
 }
 
 STOPS: Final[dict[str, tuple[str, str]]] = {
