@@ -20,6 +20,8 @@ import tempfile
 import threading
 import time
 import urllib.request
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -139,18 +141,13 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
     """The campaign: what came of it, to be judged by whoever reads it."""
     tell("setting up")
     presses = [PressProcess(name, seed, folder) for seed, name in enumerate(PRESSES, start=1)]
-    threads = [threading.Thread(target=press.set_up) for press in presses]
-    for thread in threads:
-        thread.start()
+    _each(presses, PressProcess.set_up)
     with Postgres(folder) as postgres, Mosquitto(folder) as mosquitto:
-        for thread in threads:
-            thread.join()
         tell("presses are set up")
         url = postgres.new_database()
         metrics = free_port()
         receiver = Receiver(mosquitto.port)
-        for press in presses:
-            press.start("--realtime", "--operator", "auto")
+        _each(presses, lambda press: press.start("--realtime", "--operator", "auto"))
         collector = subprocess.Popen(
             [sys.executable, "-m", "steadyram", "collect", "--store", url]
             + [word for press in presses for word in ("--port", press.url)]
@@ -177,11 +174,14 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
             postgres.start()
             time.sleep(seconds * 0.4)
             collected_s = time.monotonic() - began
-            exposed = (
-                urllib.request.urlopen(f"http://127.0.0.1:{metrics}/metrics", timeout=10).read().decode()
-            )
+            up = _all_up(metrics, len(presses))
             tell("the operators go home")
-            logs, waited = _logs_when_pulled(presses, metrics)
+            waited = _pulled_to_the_end(presses, metrics)
+            tell("reading the devices' own logs")
+            # A press serves one host at a time: the collector lets go first.
+            collector.terminate()
+            collector.wait(30)
+            logs = _own_logs(presses)
         finally:
             collector.terminate()
             code = collector.wait(30)
@@ -193,7 +193,7 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
         time.sleep(0.5)
         receiver.close()
         return {"collected_s": round(collected_s, 1)} | _judged(
-            presses, url, logs, waited, receiver, exposed, said, code
+            presses, url, logs, waited, receiver, up, said, code
         )
 
 
@@ -206,34 +206,52 @@ def exposed(port: int) -> dict[str, dict[str, float]]:
     return found
 
 
-def _logs_when_pulled(presses: list[PressProcess], metrics: int) -> tuple[dict[str, Any], float]:
-    """Each device's own log, read once the collector has come back to every press and pulled the rest."""
+def _all_up(metrics: int, devices: int) -> list[str]:
+    """Devices that the collector reaches, once it reaches all again after the database was away."""
+    until = time.monotonic() + 60.0
+    while True:
+        up = sorted(uid for uid, value in exposed(metrics)["steadyram_device_up"].items() if value)
+        if len(up) == devices or time.monotonic() > until:
+            return up
+        time.sleep(0.3)
+
+
+def _pulled_to_the_end(presses: list[PressProcess], metrics: int) -> float:
+    """Send the operators home and wait until the collector has come back to every press; seconds it took."""
     began = time.monotonic()
     lost = exposed(metrics)["steadyram_reconnects_total"]
-    # The operators go home, so that the last record can be waited for.
-    for press in presses:
+
+    def without_operator(press: PressProcess) -> None:
         press.end()
         press.start("--realtime")
+
+    _each(presses, without_operator)
     while True:
         assert time.monotonic() - began < 180, "the collector did not come back to every press"
         now = exposed(metrics)
+        # It says that a device is up only when what was on it has been pulled.
         if all(
             now["steadyram_device_up"][uid] and now["steadyram_reconnects_total"][uid] > before
             for uid, before in lost.items()
         ):
-            break
+            return time.monotonic() - began
         time.sleep(0.3)
+
+
+def _own_logs(presses: list[PressProcess]) -> dict[str, Any]:
+    """Each device's own log: the records' fields by number, by uid."""
     logs: dict[str, Any] = {}
-    tell("reading the devices' own logs")
     for press in presses:
-        # The collector holds a press's one connection: its log is read on another port.
-        press.end()
-        press.port = free_port()
-        press.start()
         device = press.device()
         logs[device.identity().uid] = {record.seq: dict(record.values) for record in device.log()}
         device.close()
-    return logs, time.monotonic() - began
+    return logs
+
+
+def _each(presses: list[PressProcess], do: Callable[[PressProcess], None]) -> None:
+    """Do something to every press at once."""
+    with ThreadPoolExecutor(len(presses)) as pool:
+        list(pool.map(do, presses))
 
 
 def _judged(

@@ -79,7 +79,7 @@ def find_batches(store: CycleStore, uid: str, job: int) -> list[Batch]:
     ends = [select(end(c.seq)).where(c.uid == uid, c.job == job) for end in (func.min, func.max)]
     with store.reading() as db:
         first, last = (db.execute(query).scalar() for query in ends)
-        if first is None:
+        if first is None or last is None:
             return []
         starts = [int(first), *sorted(int(row[0]) for row in db.execute(begins))]
     stops = [start - 1 for start in starts[1:]] + [int(last)]

@@ -80,8 +80,9 @@ def charts(proof: Proof, units: Preferences) -> list[tuple[str, Markup, str]]:
     chart = proof.individuals
     captions = [
         f"Individuals chart: mean {force(chart.centre)}, limits {force(chart.lower)} to {force(chart.upper)} "
-        "(mean ± 2.66 times the mean moving range, NIST/SEMATECH e-Handbook 6.3.2.2). Diamonds broke a rule of "
-        "runs. Thin lines: mean ± 3 sigma; shaded: within the limits that parts are held against.",
+        "(mean ± 2.66 times the mean moving range, NIST/SEMATECH e-Handbook 6.3.2.2). Diamonds "
+        + ("are beyond them" if len(proof.values) > _DOTS_MOST else "broke a rule of runs")
+        + ". Thin lines: mean ± 3 sigma; shaded: within the limits that parts are held against.",
         f"Moving range of neighbours: mean {force(chart.moving_range)}, upper limit {force(chart.range_upper)}.",
     ]
     headings = ["Run chart", "Moving range"]
@@ -114,6 +115,12 @@ def _run(proof: Proof, scale: float, label: str) -> Markup:
     high = max([*values, chart.upper * scale, high_limit * scale])
     plot = _plot("Run chart of the landed parts", "landed part", label, len(values), low, high, wide=True)
     plot.band(low_limit * scale, high_limit * scale)
+    # Of many points only those beyond three sigmas stand out, and lines are drawn over the cloud.
+    many = len(values) > _DOTS_MOST
+    odd = {hit.index for hit in proof.hits if hit.rule == 1 or not many}
+    tips = [f"record {record.seq}" for record in proof.landed]
+    if many:
+        _points(plot, values, odd, tips)
     plot.level(low_limit * scale, "limit", "low limit")
     plot.level(high_limit * scale, "limit", "high limit")
     plot.level(centre * scale, "set", "setpoint")
@@ -126,8 +133,8 @@ def _run(proof: Proof, scale: float, label: str) -> Markup:
             min(abs(plot.y(value * scale) - plot.y(other * scale)) for other in (neighbour, centre)) < _LABEL
         )
         plot.level(value * scale, "mid", "" if near else text)
-    odd = {hit.index for hit in proof.hits}
-    _points(plot, values, odd, [f"record {record.seq}" for record in proof.landed])
+    if not many:
+        _points(plot, values, odd, tips)
     return plot.svg()
 
 

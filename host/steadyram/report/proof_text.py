@@ -28,6 +28,11 @@ def count_of(number: int, noun: str) -> str:
     return f"{number} {noun}" + ("" if number == 1 else "s")
 
 
+def chance(p: float) -> str:
+    """How likely chance alone would do it; below a millionth no number means anything."""
+    return f"p = {p:.2g}" if p >= 1e-6 else "p < 0.000001"
+
+
 def numbers_of(seqs: Sequence[int], most: int = 12) -> str:
     """Record numbers, the first few of many."""
     more = f" and {len(seqs) - most} more" if len(seqs) > most else ""
@@ -86,7 +91,7 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
         way = "up" if proof.trend.s > 0 else "down"
         note(
             f"The peaks drift {way}: {force(proof.trend.slope * 100)} in 100 parts (rank test for a trend, "
-            f"p = {proof.trend.p:.2g})."
+            f"{chance(proof.trend.p)})."
         )
     for text, seqs in rules_broken(proof):
         note(f"Run chart: {text} ({numbers_of(seqs, 6)}).")
@@ -170,7 +175,7 @@ def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
         rows.append(
             (
                 "trend",
-                f"tau {proof.trend.tau:+.2f}, p = {proof.trend.p:.2g}",
+                f"tau {proof.trend.tau:+.2f}, {chance(proof.trend.p)}",
                 f"Mann-Kendall; Sen's slope {fine(proof.trend.slope * 100)} in 100 parts",
             )
         )

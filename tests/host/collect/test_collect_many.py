@@ -13,7 +13,7 @@ from tests.host.cycles.real_servers import mosquitto_missing, postgres_missing
 def test_every_cycle_once_though_a_press_is_killed_and_the_database_restarted(tmp_path: Path) -> None:
     if postgres_missing() or mosquitto_missing():
         pytest.skip(postgres_missing() or mosquitto_missing())
-    result = run(16.0, tmp_path)
+    result = run(12.0, tmp_path)
     assert [row["press"] for row in result["presses"]] == list(PRESSES)
     for row in result["presses"]:
         assert row["cycles_on_device"] >= 2
