@@ -241,6 +241,10 @@ class Shift:
         plant.deficit = plant.dead_band
         self._run(40, t.IN_RETRACT)
         self._run(420, 0)
+        if self.core.state == t.STATE_FAULT:
+            # A leak that is fast enough is a fault of its own; a person acknowledges it.
+            self.core.clear_fault()
+            self._run(200, 0)
         if self.core.state != t.STATE_READY:
             raise AssertionError(
                 f"{self.line.name}: not ready for the next part (state {self.core.state}, fault {self.core.fault})"
