@@ -518,11 +518,12 @@ def main() -> None:
     options = parser.parse_args()
     names = [n for n in options.faults if options.runtime == "cpython" or not n.endswith("-corrupt")]
     part = options.out.with_suffix(".part")
+    began = commit()  # others may commit while it runs
     seeds = range(options.first_seed, options.first_seed + options.seeds)
     told = campaign(
         FILES[: options.presses], seeds, names, runtime=options.runtime, workers=options.workers, part=part
     )
-    told["commit"] = commit()
+    told["commit"] = began
     options.out.write_text(json.dumps(told, indent=1) + "\n")
     part.unlink(missing_ok=True)
 
