@@ -256,6 +256,9 @@ def _go_wrong(day: Day, capacity_n: int) -> None:
     day.part(release_after_s=0.3)
     day.job(capacity_n // 3, cutoff_required=0)
     day.part(release_after_s=0.6)
+    # the ram must be clear of a part before the next is put there
+    press.run(0.3)
+    day.up()
     operator.cutoff(True)
     # what can break
     for fault in ("sensor-open", "sensor-short", "sensor-spike", "relay-welded", "leak-fast", "slow-valve"):
