@@ -79,6 +79,7 @@ class Controller:
         self.latch_on = False
         self._inputs = 0
         self._steady = False
+        self._let_go = False
         self._extend = False
         self._retract = False
         self._extend_run = 0
@@ -715,6 +716,7 @@ class Controller:
         self._duration_ms = self._off_ms
         self._after = AFTER_STOP_MS
         self._probe = False
+        self._let_go = False
         self.state = t.STATE_DONE
 
     def _closing(self, force):
@@ -789,11 +791,13 @@ class Controller:
         """Extend stays off until the pedal is released."""
         if self._after == 0:
             self.outputs = t.OUT_LAMP if self.stop == t.STOP_SETPOINT else 0
-        if self._extend or self._retract:
+        if not self._extend and not self._retract:
+            self._let_go = True
+        if self._extend or not self._let_go or self._after:
             return
-        if self._after == 0:
-            self._zero_wait = 0
-            self.state = t.STATE_STORING if self.record_ready else t.STATE_READY
+        self._zero_wait = 0
+        # A retract pedal pressed anew, after both were released, is not kept waiting.
+        self.state = t.STATE_STORING if self.record_ready and not self._retract else t.STATE_READY
 
     # ------------------------------------------------------------------ the return
     def _begin_return(self):
