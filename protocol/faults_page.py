@@ -22,7 +22,11 @@ TITLES = ("cause", "detection", "reaction", "within, ms", "cleared by", "test")
 def faults_page(d: dict) -> str:
     """Text of FAULTS.md."""
     out = [HEAD, "## Faults\n\n"]
-    out.append(_table(("number", "name", *TITLES), [(str(r["id"]), f"`{r['name']}`", *_cells(r)) for r in d["fault"]]))
+    out.append(
+        _table(
+            ("number", "name", *TITLES), [(str(r["id"]), f"`{r['name']}`", *_cells(r)) for r in d["fault"]]
+        )
+    )
     out.append("\n## Mishaps that latch nothing\n\n")
     out.append(_table(("name", *TITLES), [(f"`{row['name']}`", *_cells(row)) for row in d["mishap"]]))
     return "".join(out)

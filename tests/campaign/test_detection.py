@@ -40,6 +40,8 @@ def test_a_part_that_went_over_is_learned_from():
 
 def test_committed_figures_are_of_presses_kept_apart():
     assert not {line.name for line in TUNED} & {line.name for line in TRIED}
+    if not RESULTS.exists():
+        pytest.skip("the detection campaign's results were not made yet: run tests/campaign/detection.py")
     told = json.loads(RESULTS.read_text())["tried"]
     assert set(told["by_press"]) == {line.name for line in TRIED}
     assert told["cycles_simulated_and_counted"] >= 5000

@@ -7,8 +7,8 @@
 
 A checksum is CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF, nothing reflected) over
 every byte before the space that precedes "#", as four digits of 0x40 plus four bits each: a bit that flips on
-the wire is one bit of the checksum, so its Hamming distance of 4 holds for the line. Its check value is 0x29B1 over "123456789"
-(catalogue of parametrised CRC algorithms, reveng, status: published).
+the wire is one bit of the checksum, so its Hamming distance of 4 holds for the line. Its check value is 0x29B1
+over "123456789" (catalogue of parametrised CRC algorithms, reveng, status: published).
 """
 
 from __future__ import annotations
