@@ -74,7 +74,12 @@ def learn(c, force):
             old if old else rs, p.close16 + p.see16
         )
         a[L_RISE] = new
-    if c.late_seen:
+    if error > max(setpoint >> 4, 4 * c.sig_n):
+        # Over: whatever the cause, the next part is approached as if the valve were that much later.
+        late = p.late16 + min(time_for(error, rs), p.late_max16)
+        a[L_LATE] = clamp(late, 0, p.late_max16)
+        c.late_seen = True
+    elif c.late_seen:
         a[L_LATE] = p.late16
     elif a[L_LATE] > 0 and c.verified:
         # A valve that has recovered is noticed slowly: too long a lead only lands short.
