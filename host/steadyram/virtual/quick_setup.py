@@ -1,4 +1,4 @@
-"""A virtual press made ready for strokes in a moment: settings and calibration from its nameplate, one job.
+"""A virtual press made ready for strokes in a moment: settings and calibration from nameplate and data sheets, one job.
 
 For tests and for trying things out. What it writes is what the nameplates say, so force is off by the true
 transducer's error; a press that matters is calibrated (see `steadyram calibrate`). Everything goes over the
@@ -15,9 +15,11 @@ from steadyram.errors import CheckFailed
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.press.limits import series_stiffness_N_m
 from steadyram.press.pressfile import PressFile
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.script import seal_open
+from steadyram.virtual.work import BLOCK_STIFFNESS_N_M
 
 _SPAN_COUNTS = 58982 - 6554
 
@@ -42,6 +44,35 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     values["slow_fitted"] = int(press.valve.slow_feed is not None)
     values["burst_feed"] = int(press.pump.burst)
     return values
+
+
+def datasheet_characteristics(press: PressFile) -> dict[str, int]:
+    """What the dead-stop test would measure, from the data sheets instead, so that the learned cutoff can work.
+
+    Rise rates on a dead stop by dF/dt = k Q / A with the block's stiffness for the work.
+    """
+    k = series_stiffness_N_m(press, work_stiffness_N_m=BLOCK_STIFFNESS_N_M)
+    area, valve = press.cylinder.area_m2, press.valve
+    change = press.pump.changeover
+    low, high = press.pump.flow_m3_s(0.0), press.pump.flow_m3_s(math.inf)
+    full_N = area * press.transducer.range
+    open_us, close_us = (round(1e6 * (valve.relay_delay + d)) for d in (valve.open_delay, valve.close_delay))
+    return {
+        "char_valid": 1,
+        "open_lag_us": open_us,
+        "close_lag_us": close_us,
+        "slow_open_lag_us": open_us,
+        "slow_close_lag_us": close_us,
+        "sensor_lag_us": round(1e6 * press.transducer.lag),
+        "jitter_us": round(1e6 * math.sqrt(2.0) * valve.jitter),
+        "rate_low_n_s": round(k * low / area),
+        "rate_high_n_s": round(k * high / area),
+        "rate_slow_n_s": round(k * (valve.slow_feed or 0.0) / area),
+        "changeover_n": round(change * area - press.cylinder.seal_friction) if change and high != low else 0,
+        "noise_n": max(1, round(full_N * press.transducer.noise)),
+        "leak_ppm_s": round(1e6 * valve.leak_down),
+        "coast_us": round(1e6 * press.pump.coast_down / 2),
+    }
 
 
 def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
@@ -87,7 +118,7 @@ def set_up(
     device = open_device(press)
     open_changes(press)
     model = press.plant.press
-    device.push_settings(nameplate_settings(model) | (settings or {}))
+    device.push_settings(nameplate_settings(model) | datasheet_characteristics(model) | (settings or {}))
     device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
     fields = {field.name: field.default for field in definition().job}
     fields |= {"setpoint_n": round(setpoint_N), "batch": batch} | (job or {})
