@@ -67,6 +67,10 @@ def first_part(
         reading = device.now()
         if reading.job == 0:
             raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")
+        if not device.calibration().values:
+            raise BadInput(
+                "The device has no calibration, so the cutoff cannot work; run 'steadyram calibrate' first."
+            )
         talk.print(_HOW)
         talk.print(
             f"Job {reading.job}, ceiling {prefer.force(reading.setpoint_N)}. Waiting for the pedal ..."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,12 @@ from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.jobs.difference import SlotChange, any_change, difference
-from steadyram.jobs.file import JobsFile, read_jobs
+from steadyram.jobs.file import Job, JobsFile, read_jobs
 from steadyram.jobs.limits import PressLimits, check_limits
 from steadyram.link.records import DeviceJob, JobsState
-from steadyram.press.pressfile import read_press
+from steadyram.press.limits import HOLD_TO
+from steadyram.press.pressfile import PressFile, read_press
+from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.units import show as show_quantity
 
 _CONFIRM_NOTE = (
@@ -40,6 +43,19 @@ def jobs() -> None:
     """Check a jobs file, compare it with the device, push it."""
 
 
+def _warn_of_small(slotted: Sequence[tuple[int, Job]], press: PressFile, unit: str) -> None:
+    """Say which forces lie below the smallest that the press can hold to 5 % (the definition of `steadyram size`)."""
+    smallest = smallest_setpoint_N(press, HOLD_TO)
+    for _, job in slotted:
+        if smallest is None or job.force < smallest:
+            figure = show_quantity(smallest, "newton", unit) if smallest is not None else "any force here"
+            err().print(
+                f"Warning: {plain(job.name)} at {show_quantity(job.force, 'newton', unit)} is below {figure}, the "
+                f"smallest this press can hold to {HOLD_TO:.0%}; see 'steadyram size'.",
+                soft_wrap=True,
+            )
+
+
 @jobs.command()
 @file_argument
 @click.option("--press", type=click.Path(path_type=Path), help="Press file to check the forces against.")
@@ -50,7 +66,9 @@ def check(file: Path, press: Path | None, as_json: bool) -> None:
     unit = _unit(wanted)
     slotted = wanted.slotted()
     if press is not None:
-        check_limits(wanted.to_device(), PressLimits.of_press(read_press(press)), unit)
+        model = read_press(press)
+        check_limits(wanted.to_device(), PressLimits.of_press(model), unit)
+        _warn_of_small(slotted, model, unit)
     if as_json:
         print_json(
             {

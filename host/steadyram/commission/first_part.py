@@ -70,7 +70,12 @@ def wait_for_stroke(
     """The first record numbered `after_seq` or later. Raises CheckFailed when none comes in `patience_s`."""
     waited = 0.0
     while True:
-        if device.now().next_seq > after_seq:
+        reading = device.now()
+        if reading.state == "refused" and reading.refusal:
+            raise CheckFailed(
+                f"The device refuses to extend: {reading.refusal.replace('-', ' ')}; put that right and start again."
+            )
+        if reading.next_seq > after_seq:
             for record in device.log(after_seq):
                 return record
         if waited >= patience_s:

@@ -12,6 +12,8 @@ from steadyram.press.pressfile import PressFile
 
 STEP_S = 0.001
 AVERAGED_SAMPLES = 4
+# A setpoint counts as holdable when 95 % of parts land within this share of it.
+HOLD_TO = 0.05
 
 
 def series_stiffness_N_m(press: PressFile, *, work_stiffness_N_m: float | None = None) -> float:

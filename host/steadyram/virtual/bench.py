@@ -16,14 +16,14 @@ import numpy as np
 
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.limits import limit_sigma_N
+from steadyram.press.limits import HOLD_TO, limit_sigma_N
 from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
 from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.virtual.hands import VirtualHands
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_device
 from steadyram.virtual.runtime import RuntimeName
-from steadyram.virtual.trial import HOLD_TO, STRATEGY, install, run_cycle
+from steadyram.virtual.trial import STRATEGY, install, run_cycle
 
 KINDS = ("clinch", "dimple", "press-fit", "dead-stop")
 LEARNING_CYCLES = 4

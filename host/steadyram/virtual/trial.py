@@ -17,7 +17,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.limits import limit_sigma_N
+from steadyram.press.limits import HOLD_TO, limit_sigma_N
 from steadyram.press.pressfile import (
     PressFile,
     apply_change,
@@ -37,8 +37,6 @@ from steadyram_fw import tables
 STRATEGY = {"threshold": 0, "learned": 1, "lead": 2}
 _SPAN_COUNTS = 58982 - 6554
 _CALIBRATED_UNIX = 1_767_225_600  # 2026-01-01, so that a trial's records are the same on any day
-# A setpoint counts as holdable when 95 % of parts land within this share of it.
-HOLD_TO = 0.05
 _LOOK_S = 0.04
 _SETTLE_S = 0.25
 _LOADING_S = 0.7
