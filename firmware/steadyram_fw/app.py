@@ -7,12 +7,12 @@ time. Flash is written only while the ram is not live.
 import gc
 
 from . import tables as T
+from .panel.panel import Panel
 from .services.access import Access
 from .services.clock import Clock
 from .services.cyclelog import BY_PANEL
 from .services.keeper import Keeper
 from .services.link import Link
-from .services.panel import Panel
 from .services.store import StoreError
 
 # Records a segment, segments, traces: 4160 cycles in 26 segments of four 4 KiB blocks, and a block a trace.

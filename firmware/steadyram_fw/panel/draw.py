@@ -1,7 +1,7 @@
 """The panel's pictures: 128 x 64, one colour, on anything with framebuf's methods.
 
 `draw(frame, view, blink)` is called by the board's display and by the tests that make the pictures in the
-documents. A view is what services/panel.py says there is to see. Force is told in seven-segment figures 30
+documents. A view is what panel/panel.py says there is to see. Force is told in seven-segment figures 30
 rows tall: 13 mm on a 2.4 inch display, readable at two metres.
 """
 

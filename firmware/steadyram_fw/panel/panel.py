@@ -7,12 +7,12 @@ menu (panel/menu.py). A push held long is for enabling changes and acknowledges 
 """
 
 from .. import tables as T
-from ..panel.draw import View, draw, wrap
-from ..panel.menu import Menu
-from . import checks
-from .cyclelog import BY_PANEL
-from .refuse import Refuse
-from .store import StoreError
+from ..services import checks
+from ..services.cyclelog import BY_PANEL
+from ..services.refuse import Refuse
+from ..services.store import StoreError
+from .draw import View, draw, wrap
+from .menu import Menu
 
 _STILL_MS = 1500
 _SHOW_MS = 200
