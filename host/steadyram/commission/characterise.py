@@ -230,7 +230,7 @@ def _settle_figures(
     """Medians of the corners; jitter pooled over all actuations after the fits' own scatter is taken out."""
     tau = float(np.median([c.tau_ms for c in closes]))
     noise = float(np.median(noises))
-    if UNSEEN_TAU_MS * float(np.median([c.rate for c in closes])) < 6 * noise:
+    if burst and UNSEEN_TAU_MS * float(np.median([c.rate for c in closes])) < 6 * noise:
         # A rise this slow does not show the sensor's lag; what is taken for it comes off the valve's.
         tau = max(tau, UNSEEN_TAU_MS)
     out.sensor_lag_s = max(0.0, tau) / 1000
