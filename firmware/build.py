@@ -17,22 +17,13 @@ import tempfile
 from pathlib import Path
 
 from steadyram.install.fold import constants_of, fold
+from steadyram.install.package import NATIVE
 
 FIRMWARE = Path(__file__).resolve().parent
 BOARDS = {
     "armv6m": "RP2040",
     "armv7emsp": "RP2350 and other Cortex-M4F/M33",
     "xtensawin": "ESP32",
-}
-
-# Module: functions of the control step that run in every millisecond of a stroke, by the profile that
-# tests/benchmarks/step_cost.py prints. Native code is some three times the size of bytecode: only what pays.
-NATIVE = {
-    "core/sense.py": ("sample",),
-    "core/trace.py": ("sample",),
-    "core/fixed.py": ("mulq", "force_over", "time_for"),
-    "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
-    "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
 }
 
 

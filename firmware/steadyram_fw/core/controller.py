@@ -97,7 +97,6 @@ class Controller:
         self._touch_n = 0
         self._dwell_ms = 0
         self._dwelled = False
-        self._refused_until_release = False
         self._return_latched = False
         self._return_touch = False
         self._stop_pending = t.STOP_NONE
@@ -111,7 +110,6 @@ class Controller:
         self._zero_n = 0
         self._zero_drift = 0
         self._zero_want = False
-        self._held_n = 0
         self._off_ms = 0
         self._settle_ms = 0
         self._duration_ms = 0
@@ -638,7 +636,6 @@ class Controller:
             self._start_feed()
         elif self.job[t.J_DWELL_MS] > 0 and what == NEXT_DONE and cut.mode != MODE_THRESHOLD:
             self._settled_n = settled
-            self._held_n = settled
             self._dwell_ms = 0
             self.state = t.STATE_DWELL
         else:

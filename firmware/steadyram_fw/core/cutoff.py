@@ -73,13 +73,11 @@ class Cutoff:
         self.flat = 0
         self.trip_n = 0
         self.trip16 = 0
-        self.fed = False
         self.from_top = True
 
     def feed_starts(self):
         """The controller has energised a feed (or a pulse)."""
         p = self.p
-        self.fed = False
         self.base16 = self.u16
         open16 = p.slow_open16 if self.feed == FEED_SLOW else p.open16
         share = p.slow_share if self.feed == FEED_SLOW else p.share(self.f0)

@@ -58,7 +58,6 @@ def begin(c, setpoint, learned, from_top):
     c.flat = 0
     c.trip_n = 0
     c.trip16 = 0
-    c.fed = False
     c.feed = FEED_FULL
     c.width_ms = 0
     noise4 = p.noise_n >> 1

@@ -14,7 +14,7 @@ from steadyram.errors import BadInput, SteadyramError
 from steadyram.install.fold import constants_of, fold
 
 # Functions of the control step that run in every millisecond of a stroke: native code is three times the size
-# of bytecode, so only what pays. The same table as in firmware/build.py, held equal by a test.
+# of bytecode, so only what pays. firmware/build.py takes the table from here.
 NATIVE: Mapping[str, tuple[str, ...]] = {
     "core/sense.py": ("sample",),
     "core/trace.py": ("sample",),
