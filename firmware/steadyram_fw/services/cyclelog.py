@@ -26,16 +26,20 @@ class CycleLog:
         self._records = Segments(root + "/cycles", "c", _BODY_LEN, per, keep)
         self._traces = root + "/traces"
         self._keep = traces
-        self._seqs = []
+        self._seqs = array("I", bytes(4 * traces))  # numbers of the traces kept, oldest first
+        self._used = 0
 
     def open(self, least=1):
         """Scan what is there; record numbers start no lower than `least`. Returns words for what is wrong."""
         files.make_folder(self._traces)
         self._records.open(least)
-        self._seqs = []
+        self._used = 0
         for name in files.names(self._traces):
             if len(name) == 11 and name[0] == "t" and name[1:].isdigit():
-                self._seqs.append(int(name[1:]))
+                if self._used == self._keep:
+                    self._drop_trace()
+                self._seqs[self._used] = int(name[1:])
+                self._used += 1
             else:
                 files.remove(self._traces + "/" + name)
         found = []
@@ -90,8 +94,8 @@ class CycleLog:
 
     def make_room(self):
         """Flash is full: give up half of the traces and the oldest records."""
-        for _ in range((len(self._seqs) + 1) // 2):
-            files.remove(self._trace_path(self._seqs.pop(0)))
+        for _ in range((self._used + 1) // 2):
+            self._drop_trace()
         self._records.make_room()
 
     def close(self):
@@ -102,16 +106,23 @@ class CycleLog:
         return "%s/t%010d" % (self._traces, seq)
 
     def _store_trace(self, seq, ms, unit, trace, length):
-        while len(self._seqs) >= self._keep:
-            files.remove(self._trace_path(self._seqs.pop(0)))
+        while self._used >= self._keep:
+            self._drop_trace()
         head = struct.pack(_TRACE_HEAD, _TRACE_MAGIC, length, ms, unit, seq)
         body = memoryview(trace)[:length]
         with open(self._trace_path(seq), "wb") as file:
             file.write(head)
             file.write(body)
             file.write(struct.pack("<I", crc32(body, crc32(head))))
-        if seq not in self._seqs:
-            self._seqs.append(seq)
+        if not self._used or self._seqs[self._used - 1] != seq:
+            self._seqs[self._used] = seq
+            self._used += 1
+
+    def _drop_trace(self):
+        files.remove(self._trace_path(self._seqs[0]))
+        self._used -= 1
+        for i in range(self._used):
+            self._seqs[i] = self._seqs[i + 1]
 
 
 # ---------------------------------------------------------------- changes

@@ -9,6 +9,7 @@ tail is left where it is and a new segment begins, so what was whole stays reada
 """
 
 import struct
+from array import array
 
 from . import files
 from .crc import crc16, crc32
@@ -37,7 +38,11 @@ class Segments:
         self.next = 1
         self.torn = False
         self.damaged = False
-        self._list = []  # [first number, records]
+        # First number and count of each segment, oldest first; room for all of them from the start, so that
+        # memory in use does not grow as the flash fills.
+        self._firsts = array("I", bytes(4 * keep))
+        self._counts = array("I", bytes(4 * keep))
+        self._used = 0
         self._seal = True  # the next append begins a new segment
         self._file = None
         self._file_first = -1
@@ -46,7 +51,7 @@ class Segments:
     def open(self, least=1):
         """Scan the folder; numbers start no lower than `least`."""
         files.make_folder(self.folder)
-        self._list = []
+        self._used = 0
         self.torn = self.damaged = False
         self._seal = True
         self.next = least
@@ -58,12 +63,14 @@ class Segments:
             first = int(digits)
             if whole < 0:
                 whole, rest = 0, 1
-            if self._list and self._list[-1][0] + self._list[-1][1] > first:
-                self._list[-1][1] = max(0, first - self._list[-1][0])
-            self._list.append([first, whole])
+            newest = self._used - 1
+            if newest >= 0 and self._firsts[newest] + self._counts[newest] > first:
+                self._counts[newest] = max(0, first - self._firsts[newest])
+            self._add(first, whole)
             self.torn = rest != 0
-        if self._list:
-            first, whole = self._list[-1]
+        if self._used:
+            first = self._firsts[self._used - 1]
+            whole = self._counts[self._used - 1]
             self.next = max(least, first + whole)
             if whole and self.read(self.next - 1) is None and first + whole == self.next:
                 self.damaged = True
@@ -73,16 +80,16 @@ class Segments:
 
     def first(self):
         """Number of the oldest record kept, 0 when there is none."""
-        for first, count in self._list:
-            if count:
-                return first
+        for i in range(self._used):
+            if self._counts[i]:
+                return self._firsts[i]
         return 0
 
     def last(self):
         """Number of the newest record, 0 when there is none."""
-        for i in range(len(self._list) - 1, -1, -1):
-            if self._list[i][1]:
-                return self._list[i][0] + self._list[i][1] - 1
+        for i in range(self._used - 1, -1, -1):
+            if self._counts[i]:
+                return self._firsts[i] + self._counts[i] - 1
         return 0
 
     def append(self, body):
@@ -95,20 +102,21 @@ class Segments:
         at = 0
         began = False
         while at < len(bodies):
-            if not self._seal and self._list and self._list[-1][1] < self.per:
-                room = self.per - self._list[-1][1]
+            newest = self._used - 1
+            if not self._seal and newest >= 0 and self._counts[newest] < self.per:
+                room = self.per - self._counts[newest]
                 head = b""
             else:
                 self._drop_oldest()
                 room = self.per
                 head = _head(self.size)
                 # a torn segment that never got a whole record has this very name
-                if self._list and self._list[-1][0] == self.next:
-                    self._list.pop()
+                if self._used and self._firsts[self._used - 1] == self.next:
+                    self._used -= 1
                 began = True
             some = bodies[at : at + room]
             self._seal = True  # until the write is known to be whole
-            path = self._path(self.next if head else self._list[-1][0])
+            path = self._path(self.next if head else self._firsts[newest])
             with open(path, "wb" if head else "ab") as file:
                 if head:
                     file.write(head)
@@ -116,8 +124,8 @@ class Segments:
                     file.write(body)
                     file.write(struct.pack("<I", crc32(body)))
             if head:
-                self._list.append([self.next, 0])
-            self._list[-1][1] += len(some)
+                self._add(self.next, 0)
+            self._counts[self._used - 1] += len(some)
             self.next += len(some)
             self._seal = False
             at += len(some)
@@ -125,10 +133,10 @@ class Segments:
 
     def read(self, number):
         """Body of a record as a memoryview that the next read overwrites, or None (gone or damaged)."""
-        for i in range(len(self._list) - 1, -1, -1):
-            first, count = self._list[i]
+        for i in range(self._used - 1, -1, -1):
+            first = self._firsts[i]
             if first <= number:
-                if number >= first + count:
+                if number >= first + self._counts[i]:
                     return None
                 break
         else:
@@ -166,13 +174,30 @@ class Segments:
     def make_room(self):
         """Remove the oldest segment unless it is the only one."""
         self.close()
-        if len(self._list) > 1:
-            files.remove(self._path(self._list.pop(0)[0]))
+        if self._used > 1:
+            files.remove(self._path(self._firsts[0]))
+            self._forget_oldest()
 
     def _path(self, first):
         return "%s/%s%010d" % (self.folder, self.prefix, first)
 
+    def _add(self, first, count):
+        if self._used == len(self._firsts):
+            # only where the flash holds more segments than are kept now
+            self._firsts.append(first)
+            self._counts.append(count)
+        else:
+            self._firsts[self._used] = first
+            self._counts[self._used] = count
+        self._used += 1
+
+    def _forget_oldest(self):
+        self._used -= 1
+        for i in range(self._used):
+            self._firsts[i] = self._firsts[i + 1]
+            self._counts[i] = self._counts[i + 1]
+
     def _drop_oldest(self):
-        while len(self._list) >= self.keep:
-            files.remove(self._path(self._list[0][0]))
-            self._list.pop(0)
+        while self._used >= self.keep:
+            files.remove(self._path(self._firsts[0]))
+            self._forget_oldest()
