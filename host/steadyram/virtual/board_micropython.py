@@ -6,6 +6,8 @@ argv: folder with the firmware, flash image, its blocks, uid, request fd, reply 
 Request: <HhH = ticks, knob steps, link bytes; then ticks pairs of u16 (counts, inputs); then the link bytes.
 Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text.
 A reply whose first word is 0xFFFF carries a traceback as its link bytes and is the last one.
+Requests without ticks: 0xFFFF = cut the power in the flash program after so many (no reply); 0xFFFE = reply with
+state, fault, refusal and stop of the core instead.
 """
 
 import os
@@ -74,7 +76,7 @@ def locked(tick):
     return guarded
 
 
-def serve(standin, flash, requests, replies):
+def serve(standin, core, flash, requests, replies):
     head = bytearray(6)
     samples = array("H", bytes(2 * 2 * 256))
     view = memoryview(samples)
@@ -85,6 +87,9 @@ def serve(standin, flash, requests, replies):
         ticks, knob, size = struct.unpack("<HhH", head)
         if ticks == 0xFFFF:
             flash.left = knob
+            continue
+        if ticks == 0xFFFE:
+            replies.write(struct.pack("<HHHH", core.state, core.fault, core.refusal, core.stop))
             continue
         requests.readinto(view[: 2 * ticks])
         if size:
@@ -119,7 +124,7 @@ def main():
         standin.poll = app.poll
         version = "%d.%d.%d" % sys.implementation[1][:3]
         replies.write(struct.pack("<H", len(version)) + version.encode())
-        serve(standin, flash, requests, replies)
+        serve(standin, app.core, flash, requests, replies)
     except SystemExit:
         raise
     except BaseException as error:

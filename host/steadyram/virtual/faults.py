@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from steadyram.errors import BadInput
 from steadyram.virtual.plant import STEP_S, NoiseTape
+from steadyram.virtual.spoil import spoil
 from steadyram_fw import tables
 
 if TYPE_CHECKING:
@@ -224,14 +225,9 @@ def _power(damage: str | None = None) -> Bring:
     """Power gone for DARK_S; `damage`: every copy of that set in flash is spoilt meanwhile."""
 
     def bring(press: VirtualPress) -> Repair:
-        if damage is not None and press.runtime.name != "cpython":
-            raise BadInput("Only the CPython runtime keeps its flash as files that can be spoilt; choose it.")
         press.power_cut()
         if damage is not None:
-            for file in (press.state_dir / "files").glob(f"{damage}.*"):
-                data = bytearray(file.read_bytes())
-                data[len(data) // 2] ^= 0x10
-                file.write_bytes(bytes(data))
+            spoil(press.state_dir, damage)
         press.after(DARK_S, press.power_up)
         return press.power_up
 
