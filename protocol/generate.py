@@ -80,6 +80,20 @@ def bounds(rows: list[dict], what: str) -> list[str]:
     return out
 
 
+def later(rows: list[dict]) -> str:
+    """A tuple of the places whose field came after protocol 1."""
+    places = [str(i) for i, row in enumerate(rows) if row.get("since", 1) > 1]
+    return f"({', '.join(places)}{',' if len(places) == 1 else ''})"
+
+
+def first_version(rows: list[dict]) -> int:
+    """How many fields protocol 1 has; all later ones must follow them."""
+    count = sum(row.get("since", 1) == 1 for row in rows)
+    if any(row.get("since", 1) > 1 for row in rows[:count]):
+        raise SystemExit("definition.toml: a record's later fields must be its last ones")
+    return count
+
+
 def verb_row(verb: dict) -> str:
     """One row of VERBS."""
     flags = ", ".join(str(verb.get(key, False)) for key in ("change", "enable", "busy"))
@@ -140,6 +154,7 @@ def tables(d: dict) -> str:
         out += [f"{constant(prefix, row['name'])} = const({i})\n" for i, row in enumerate(d[table])]
         out.append(f"{prefix}LEN = const({len(d[table])})\n")
         out.append(tuple_lines(name, bounds(d[table], table)))
+        out.append(f"# places that came with protocol 2 or later\n{name}_LATER = {later(d[table])}\n")
     wide = [row.get("wide", False) for row in d["calibration"]]
     narrow = wide.index(True) if True in wide else len(wide)
     if not all(wide[narrow:]):
@@ -151,6 +166,7 @@ def tables(d: dict) -> str:
     out.append("\n# fields of a cycle record\n")
     out += [f"{constant('R_', row['name'])} = const({i})\n" for i, row in enumerate(d["record"])]
     out.append(f"R_LEN = const({len(d['record'])})\n")
+    out.append(f"R_LEN_1 = const({first_version(d['record'])})\n")
     out.append(tuple_lines("RECORD", [quoted(row["name"]) for row in d["record"]]))
     out.append(
         tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])

@@ -48,8 +48,11 @@ class App:
         self.panel = Panel(self)
         gc.collect()
 
-    def tick(self, counts, inputs):
-        """One millisecond: a reading on the 16-bit scale and the input word in, the output word out."""
+    def tick(self, counts, inputs, place=0):
+        """One millisecond: a reading on the 16-bit scale and the input word in, the output word out.
+
+        place: reading of the position sensor, 0 to 65535 (an encoder's count wraps), 0 without one.
+        """
         core = self.core
         self.inputs = inputs
         if self._still and not core.live:
@@ -57,7 +60,7 @@ class App:
             self.clock.tick()
             self.access.tick(inputs)
             return self.outputs
-        self.outputs = core.step(counts, inputs)
+        self.outputs = core.step(counts, inputs, place)
         self.clock.tick()
         self.access.tick(inputs)
         if self._ended_s < 0 and core.record_ready:
@@ -159,7 +162,7 @@ class App:
         keeper = self.keeper
         values = self._record()
         try:
-            keeper.store_record(values, core.trace, core.trace_len)
+            keeper.store_record(values, core.trace, core.trace_len, core.trace_travel)
             keeper.gap = False
             if core.learned_dirty:
                 keeper.save_learned()
@@ -189,7 +192,8 @@ class App:
         flags = values[T.R_FLAGS]
         count = keeper.counts[job]
         # a part pressed a second time is still one part
-        if job and values[T.R_STOP] == T.STOP_SETPOINT and flags & T.FLAG_CUTOFF and not flags & T.FLAG_AGAIN:
+        landed = values[T.R_STOP] == T.STOP_SETPOINT or values[T.R_STOP] == T.STOP_DEPTH
+        if job and landed and flags & T.FLAG_CUTOFF and not flags & T.FLAG_AGAIN:
             count += 1
         if keeper.gap:
             flags |= T.FLAG_GAP

@@ -8,7 +8,7 @@ except ImportError:
         return value
 
 
-PROTO = const(1)
+PROTO = const(2)
 OLDEST = const(1)
 LINE_MAX = const(240)
 REPLY_MAX = const(480)
@@ -73,6 +73,9 @@ STOP_PROBE = const(7)
 STOP_SHORT = const(8)
 STOP_STALLED = const(9)
 STOP_OVER = const(10)
+STOP_DEPTH = const(11)
+STOP_WINDOW = const(12)
+STOP_CEILING = const(13)
 STOP_NAMES = (
     "none",
     "setpoint",
@@ -85,6 +88,9 @@ STOP_NAMES = (
     "short",
     "stalled",
     "over",
+    "depth",
+    "window",
+    "ceiling",
 )
 
 # faults
@@ -109,6 +115,10 @@ FAULT_STORE_FAILED = const(18)
 FAULT_MEMORY = const(19)
 FAULT_OVER_CAPACITY = const(20)
 FAULT_SENSOR_NOISY = const(21)
+FAULT_POSITION_SIGNAL = const(22)
+FAULT_POSITION_JUMP = const(23)
+FAULT_POSITION_STILL = const(24)
+FAULT_POSITION_REFERENCE = const(25)
 FAULT_NAMES = (
     "",
     "sensor-low",
@@ -132,6 +142,10 @@ FAULT_NAMES = (
     "memory",
     "over-capacity",
     "sensor-noisy",
+    "position-signal",
+    "position-jump",
+    "position-still",
+    "position-reference",
 )
 
 # refusals of extend
@@ -143,6 +157,9 @@ REFUSAL_NO_JOB = const(4)
 REFUSAL_SETPOINT_RANGE = const(5)
 REFUSAL_ZERO_OUT = const(6)
 REFUSAL_SENSOR_DOUBTFUL = const(7)
+REFUSAL_NO_POSITION = const(8)
+REFUSAL_NO_REFERENCE = const(9)
+REFUSAL_NO_CEILING = const(10)
 REFUSAL_NAMES = (
     "none",
     "cutoff-required",
@@ -152,6 +169,9 @@ REFUSAL_NAMES = (
     "setpoint-range",
     "zero-out",
     "sensor-doubtful",
+    "no-position",
+    "no-reference",
+    "no-ceiling",
 )
 FAULT_TEXTS = (
     "",
@@ -176,6 +196,10 @@ FAULT_TEXTS = (
     "out of memory",
     "settings ask for more than the press's capacity",
     "transducer signal too noisy to be judged: screen, earth or supply",
+    "ram position signal outside its range: open wire, lost supply or short",
+    "ram position changed faster than the ram can move: lost counts or interference",
+    "the ram is driven but its position does not change: sensor loose or stuck",
+    "position at the top switch differs from its reference: counts were lost or the sensor moved",
 )
 REFUSAL_TEXTS = (
     "extend is not refused",
@@ -186,6 +210,9 @@ REFUSAL_TEXTS = (
     "the setpoint is zero or above what press, tooling or transducer allow",
     "zero has moved too far since calibration",
     "the transducer's signal is just outside its measuring range",
+    "the job stops on depth and no position sensor is calibrated",
+    "the job needs the ram's position: return it to the top switch first",
+    "the handling job needs a ceiling on force in the settings",
 )
 
 # settings: places in the array, then (name, min, max, default)
@@ -224,7 +251,13 @@ S_CHANGEOVER_N = const(31)
 S_NOISE_N = const(32)
 S_LEAK_PPM_S = const(33)
 S_COAST_US = const(34)
-S_LEN = const(35)
+S_POSITION_KIND = const(35)
+S_POSITION_DRIFT_UM = const(36)
+S_POSITION_NOISE_UM = const(37)
+S_SPEED_UM_S = const(38)
+S_SPEED_SLOW_UM_S = const(39)
+S_HANDLING_N = const(40)
+S_LEN = const(41)
 SETTINGS = (
     ("bore_um", 5000, 600000, 100000),
     ("range_kpa", 100, 100000, 34474),
@@ -261,7 +294,15 @@ SETTINGS = (
     ("noise_n", 0, 100000, 0),
     ("leak_ppm_s", 0, 1000000, 0),
     ("coast_us", 0, 2000000, 0),
+    ("position_kind", 0, 2, 0),
+    ("position_drift_um", 10, 20000, 500),
+    ("position_noise_um", 0, 5000, 0),
+    ("speed_um_s", 0, 1000000, 0),
+    ("speed_slow_um_s", 0, 1000000, 0),
+    ("handling_n", 0, 200000, 0),
 )
+# places that came with protocol 2 or later
+SETTINGS_LATER = (35, 36, 37, 38, 39, 40)
 
 # job fields: places in the array, then (name, min, max, default)
 J_SETPOINT_N = const(0)
@@ -271,7 +312,15 @@ J_LATCH_RETURN = const(3)
 J_CUTOFF_REQUIRED = const(4)
 J_BATCH = const(5)
 J_UNPROVEN = const(6)
-J_LEN = const(7)
+J_STOP_ON = const(7)
+J_DEPTH_UM = const(8)
+J_SLOW_FROM_UM = const(9)
+J_WINDOW_LOW_N = const(10)
+J_WINDOW_HIGH_N = const(11)
+J_WINDOW_LOW_UM = const(12)
+J_WINDOW_HIGH_UM = const(13)
+J_HANDLING = const(14)
+J_LEN = const(15)
 JOB = (
     ("setpoint_n", 1, 5000000, 1000),
     ("tool_limit_n", 0, 5000000, 0),
@@ -280,7 +329,17 @@ JOB = (
     ("cutoff_required", 0, 1, 1),
     ("batch", 0, 100000, 0),
     ("unproven", 0, 1, 0),
+    ("stop_on", 0, 2, 0),
+    ("depth_um", 0, 1000000, 0),
+    ("slow_from_um", 0, 1000000, 0),
+    ("window_low_n", 0, 5000000, 0),
+    ("window_high_n", 0, 5000000, 0),
+    ("window_low_um", 0, 1000000, 0),
+    ("window_high_um", 0, 1000000, 0),
+    ("handling", 0, 1, 0),
 )
+# places that came with protocol 2 or later
+JOB_LATER = (7, 8, 9, 10, 11, 12, 13, 14)
 
 # calibration fields: places in the array, then (name, min, max, default)
 C_ZERO_COUNTS = const(0)
@@ -291,9 +350,11 @@ C_C3_N = const(4)
 C_MAX_COUNTS = const(5)
 C_FRICTION_N = const(6)
 C_SERIAL = const(7)
-C_MADE_UNIX = const(8)
-C_DUE_UNIX = const(9)
-C_LEN = const(10)
+C_POSITION_UM_64K = const(8)
+C_POSITION_STEP_NM = const(9)
+C_MADE_UNIX = const(10)
+C_DUE_UNIX = const(11)
+C_LEN = const(12)
 CALIBRATION = (
     ("zero_counts", 0, 65535, 0),
     ("c0_n", -1000000, 1000000, 0),
@@ -303,11 +364,15 @@ CALIBRATION = (
     ("max_counts", 0, 65535, 0),
     ("friction_n", 0, 1000000, 0),
     ("serial", 1, 1000000000, 1),
+    ("position_um_64k", -4194303, 4194303, 0),
+    ("position_step_nm", -200000, 200000, 0),
     ("made_unix", 0, 4294967295, 0),
     ("due_unix", 0, 4294967295, 0),
 )
+# places that came with protocol 2 or later
+CALIBRATION_LATER = (8, 9)
 # the first fields go to the control core, the wide ones after them stay outside
-CAL_CORE_LEN = const(8)
+CAL_CORE_LEN = const(10)
 
 # fields of a cycle record
 R_SEQ = const(0)
@@ -334,7 +399,11 @@ R_ZERO_COUNTS = const(20)
 R_TRACE_MS = const(21)
 R_TRACE_LEN = const(22)
 R_TRACE_UNIT_N = const(23)
-R_LEN = const(24)
+R_DEPTH_UM = const(24)
+R_CONTACT_UM = const(25)
+R_TARGET_UM = const(26)
+R_LEN = const(27)
+R_LEN_1 = const(24)
 RECORD = (
     "seq",
     "boot",
@@ -360,6 +429,9 @@ RECORD = (
     "trace_ms",
     "trace_len",
     "trace_unit_n",
+    "depth_um",
+    "contact_um",
+    "target_um",
 )
 RECORD_WIDE = (
     0,
@@ -376,6 +448,8 @@ FLAG_SMALL = const(64)
 FLAG_GAP = const(128)
 FLAG_RESET = const(256)
 FLAG_AGAIN = const(512)
+FLAG_HANDLING = const(1024)
+FLAG_TRAVEL = const(2048)
 
 # verbs: (name, change, only while enabled, refused while live, arguments)
 # argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);
@@ -407,8 +481,19 @@ VERBS = (
         ),
     ),
     ("teach", True, True, True, (("setpoint_n", 1, 5000000, 0),)),
-    ("log", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
+    (
+        "log",
+        False,
+        False,
+        False,
+        (
+            ("from", 0, 4294967295, None),
+            ("max", 1, 10000, 10000),
+            ("fields", 0, 1000, 0),
+        ),
+    ),
     ("trace", False, False, False, (("seq", 0, 4294967295, None),)),
+    ("travel", False, False, False, (("seq", 0, 4294967295, None),)),
     ("last", False, False, False, (("kind", None, ("fine", "pulses"), None),)),
     ("events", False, False, False, (("on", 0, 1, None), ("live_ms", 0, 60000, 0))),
     ("clock", True, False, False, (("unix", 0, 4294967295, None),)),

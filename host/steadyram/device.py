@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from steadyram.errors import BadFrame, BadInput, CheckFailed, DeviceRefusal, LinkTimeout, PortLost
 from steadyram.link.client import Client, Reply, integer_of
-from steadyram.link.definition import Definition
+from steadyram.link.definition import Definition, Field
 from steadyram.link.frames import Answer
 from steadyram.link.records import (
     CalibrationState,
@@ -29,6 +29,7 @@ from steadyram.link.records import (
     Reading,
     SettingsState,
     Trace,
+    TravelTrace,
     integers,
     record_from,
 )
@@ -112,7 +113,7 @@ class Device:
             DeviceJob(
                 slot,
                 fields.get("name", ""),
-                {field.name: integer_of(fields, field.name) for field in self._protocol.job},
+                self._whole(self._protocol.job, fields),
             )
             for slot, fields in sorted(by_slot.items())
         )
@@ -135,7 +136,7 @@ class Device:
         complete = checked("settings", values, self._protocol)
         self._push(
             "settings",
-            put_lines(list(complete.items()), self._line_max()),
+            put_lines(self._told("settings", complete), self._line_max()),
             digest("settings", complete),
         )
         return self.settings()
@@ -143,7 +144,7 @@ class Device:
     def push_calibration(self, values: Mapping[str, int]) -> CalibrationState:
         """Make `values` (complete, protocol units) the calibration in force, all of it or none."""
         complete = checked("calibration", values, self._protocol)
-        lines = put_lines(list(complete.items()), self._line_max())
+        lines = put_lines(self._told("calibration", complete), self._line_max())
         self._push("calibration", lines, digest("calibration", complete))
         return self.calibration()
 
@@ -180,10 +181,21 @@ class Device:
                 raise BadInput(f"Slot {job.slot} is given to two jobs; give each its own.")
             fields = checked("jobs", job.fields, self._protocol)
             complete.append(DeviceJob(job.slot, job.name, fields))
-            pairs: list[tuple[str, str | int]] = [("name", job.name), *fields.items()]
+            pairs: list[tuple[str, str | int]] = [("name", job.name), *self._told("jobs", fields)]
             lines += put_lines(pairs, self._line_max(), ("slot", job.slot))
         self._push("jobs", lines, digest("jobs", complete))
         return self.jobs()
+
+    def _told(self, kind: SetKind, values: Mapping[str, int]) -> list[tuple[str, str | int]]:
+        """The pairs that have to be sent. Raises CheckFailed for a field that the device's firmware is too old for."""
+        pairs = [(key, value) for key, value in values.items() if self._protocol.told(kind, key, value)]
+        newer = {field.name for field in self._protocol.fields(kind) if field.since > self.identity().proto}
+        for key, _ in pairs:
+            if key in newer:
+                raise CheckFailed(
+                    f"The device's firmware does not know '{key}' yet; update it with 'steadyram install'."
+                )
+        return list(pairs)
 
     def _push(self, kind: SetKind, lines: Sequence[Mapping[str, str | int]], wanted: str) -> None:
         self.client.request("stage", kind=kind)
@@ -215,13 +227,19 @@ class Device:
         merged: dict[str, str] = {}
         for row in reply.rows:
             merged.update(row)
-        values = (
-            {}
-            if not merged
-            else {field.name: integer_of(merged, field.name) for field in self._protocol.fields(kind)}
-        )
+        values = {} if not merged else self._whole(self._protocol.fields(kind), merged)
         self._agree(kind, self._digest(reply), digest(kind, values))
         return values
+
+    @staticmethod
+    def _whole(known: Sequence[Field], told: Mapping[str, str]) -> dict[str, int]:
+        """Every field; what came after protocol 1 may be left out of an answer and has its default then."""
+        return {
+            field.name: field.default
+            if field.since > 1 and field.name not in told
+            else integer_of(told, field.name)
+            for field in known
+        }
 
     @staticmethod
     def _agree(kind: str, told: str, computed: str) -> None:
@@ -282,8 +300,9 @@ class Device:
     def log_chunks(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[list[CycleRecord]]:
         """The same in lists of at most `chunk`, one request each."""
         at = start
+        more = {"fields": len(self._protocol.record)} if self.identity().proto > 1 else {}
         while True:
-            reply = self.client.request("log", {"from": at, "max": chunk})
+            reply = self.client.request("log", {"from": at, "max": chunk} | more)
             records = [self._record(row) for row in reply.rows]
             following = reply.integer("next")
             for before, after in pairwise(records):
@@ -308,6 +327,21 @@ class Device:
             raise
         points = self._list(reply)
         return Trace(seq, reply.integer("dt_ms") / 1000.0, float(reply.integer("unit_n")), tuple(points))
+
+    def travel(self, seq: int) -> TravelTrace | None:
+        """Ram travel along a record's trace, or None when the device has none (no sensor, or gone)."""
+        if not self.identity().has("travel"):
+            return None
+        try:
+            reply = self.client.request("travel", seq=seq)
+        except DeviceRefusal as refusal:
+            if refusal.number == _NO_SUCH_RECORD:
+                return None
+            raise
+        points = self._list(reply)
+        return TravelTrace(
+            seq, reply.integer("dt_ms") / 1000.0, reply.integer("unit_um") / 1e6, tuple(points)
+        )
 
     def last_fine(self) -> list[int]:
         """Samples of the newest stroke around its stop: counts at 1 kHz."""

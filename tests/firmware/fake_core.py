@@ -7,6 +7,14 @@ from steadyram_fw import tables as T
 LEARNED_LEN = 48
 
 
+class FakeTravel:
+    """What services read of the ram's position."""
+
+    def __init__(self):
+        self.raw = 0
+        self.known = False
+
+
 class FakeCore:
     """The members of the controller that services use, all of them plain values."""
 
@@ -40,8 +48,11 @@ class FakeCore:
         self.job = None
         self.learned = None
         self.armed = None
+        self.travel = FakeTravel()
+        self.travel_um = 0
+        self.trace_travel = None
 
-    def step(self, counts, inputs):
+    def step(self, counts, inputs, place=0):
         self.counts = counts
         return T.OUT_EXTEND if self.live else 0
 

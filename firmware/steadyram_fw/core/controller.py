@@ -8,6 +8,7 @@ from array import array
 
 from .. import tables as t
 from .cutoff import Cutoff
+from .depth import ON_DEPTH, Depth
 from .faults import Guard
 from .fixed import force_over, isqrt
 from .learn import LEARNED_LEN, forget
@@ -21,10 +22,12 @@ from .modes import (
     NEXT_DONE,
     NEXT_FEED,
     NEXT_PULSE,
+    NEXT_SHORT,
 )
 from .press import Press, nominal_c1
 from .sense import Sense
 from .trace import Trace
+from .travel import Travel
 
 PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
 RELEASE_MS = 5
@@ -42,6 +45,9 @@ FLAG_DWELL = 32
 FLAG_SMALL = 64
 FLAG_RESET = 256
 FLAG_AGAIN = 512
+FLAG_HANDLING = 1024
+FLAG_TRAVEL = 2048
+TRAVEL_UNIT_SHIFT = 2  # the stored travel is in units of 4 um
 
 
 class Controller:
@@ -50,7 +56,10 @@ class Controller:
         self.sense = Sense()
         self.cut = Cutoff(self.press, self.sense)
         self.guard = Guard(self.press, self.sense)
+        self.travel = Travel()
+        self.depth = Depth(self.press, self.travel)
         self.tracer = Trace()
+        self._travel_tracer = None
         self.settings = array("i", [row[3] for row in t.SETTINGS])
         self.cal = None
         self.cal_max = 65535
@@ -101,6 +110,9 @@ class Controller:
         self._return_touch = False
         self._stop_pending = t.STOP_NONE
         self._with_cutoff = False
+        self._handling = False
+        self._limit_n = 0
+        self._contact_um = 0
         self._started_at_top = False
         self._reset_flag = False
         self._finished = False
@@ -128,6 +140,7 @@ class Controller:
             self.settings[i] = settings[i]
         self.press.configure(self.settings)
         s = self.settings
+        self.depth.configure(s)
         self.guard.configure(s)
         self._zero_drift = (s[t.S_COUNTS_FULL] - s[t.S_COUNTS_ZERO]) * s[t.S_ZERO_DRIFT_PPT] // 1000
         unit = 1
@@ -149,6 +162,10 @@ class Controller:
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
         self.guard.calibrate(self.sense.c1)
+        self.travel.configure(self.settings, cal)
+        if self.travel.fitted and self._travel_tracer is None:
+            self._travel_tracer = Trace()
+            self._travel_tracer.fine_on = False
         if not self._zero_taken:
             self.sense.zero16 = zero << 4
             self.zero = zero
@@ -204,6 +221,13 @@ class Controller:
             return self.tracer.n
         if name == "trace_ms":
             return self.tracer.spacing_ms
+        if name == "trace_travel":
+            # Travel at the trace's points, in 4 um, or None where the record has none.
+            if self._travel_tracer is None or not self.record[t.R_FLAGS] & FLAG_TRAVEL:
+                return None
+            return self._travel_tracer.points
+        if name == "travel_um":
+            return self.travel.um if self.travel.fitted else 0
         if name == "fine":
             return self.tracer.fine
         if name == "fine_head":
@@ -224,7 +248,7 @@ class Controller:
         return 39 * (max(valve, noise) + (min(valve, noise) >> 1))
 
     # ------------------------------------------------------------------ one millisecond
-    def step(self, counts, inputs):
+    def step(self, counts, inputs, place=0):
         self.ms = (self.ms + 1) & 0x1FFFFFFF
         self.counts = counts
         force = self.sense.sample(counts)
@@ -233,8 +257,14 @@ class Controller:
             self._inputs = inputs
             self._pedals(inputs)
         state = self.state
+        travel = self.travel
+        fitted = travel.fitted
+        if fitted:
+            travel.sample(place)
         if state != t.STATE_FAULT:
             fault = self.guard.look(counts, force, inputs, self.outputs, state)
+            if fitted and not fault:
+                fault = travel.look(force, self.outputs)
             if fault:
                 self._fail(fault)
                 state = t.STATE_FAULT
@@ -271,6 +301,9 @@ class Controller:
             if value > 65535:
                 value = 65535
         self.tracer.sample(value, counts)
+        if fitted:
+            value = travel.um >> TRAVEL_UNIT_SHIFT
+            self._travel_tracer.sample(0 if value < 0 else (value if value < 65535 else 65535), 0)
         out = self.outputs
         state = self.state
         # The outputs' three lowest bits are the solenoids.
@@ -340,6 +373,13 @@ class Controller:
             self._begin_stroke(inputs)
             return
         self._track_zero(inputs)
+        if self.travel.fitted:
+            if inputs & t.IN_TOP and self.settings[t.S_TOP_SWITCH] == 1:
+                fault = self.travel.rest()
+                if fault:
+                    self._fail(fault)
+            else:
+                self.travel.leaves()
 
     def _track_zero(self, inputs):
         """Follow the transducer's zero while the ram rests at the top without pressure."""
@@ -414,8 +454,9 @@ class Controller:
             return t.REFUSAL_RECORD_PENDING
         if self._probe:
             return t.REFUSAL_NONE
+        job = self.job
         if not self.cutoff_on:
-            if self.job_no and self.job[t.J_CUTOFF_REQUIRED]:
+            if self.job_no and (job[t.J_CUTOFF_REQUIRED] or job[t.J_HANDLING]):
                 return t.REFUSAL_CUTOFF_REQUIRED
             return t.REFUSAL_NONE
         if self.cal is None:
@@ -434,6 +475,15 @@ class Controller:
             return t.REFUSAL_SETPOINT_RANGE
         if setpoint > self.sense.force_of(self.cal_max - self.zero):
             return t.REFUSAL_SETPOINT_RANGE
+        if job[t.J_HANDLING]:
+            return t.REFUSAL_NONE if self.settings[t.S_HANDLING_N] else t.REFUSAL_NO_CEILING
+        if job[t.J_STOP_ON] or job[t.J_WINDOW_HIGH_UM]:
+            if not self.travel.fitted or not self.press.characterised:
+                return t.REFUSAL_NO_POSITION
+            if job[t.J_STOP_ON] and (self.settings[t.S_SPEED_UM_S] == 0 or job[t.J_DEPTH_UM] == 0):
+                return t.REFUSAL_NO_POSITION
+            if not self.travel.known:
+                return t.REFUSAL_NO_REFERENCE
         return t.REFUSAL_NONE
 
     def _begin_stroke(self, inputs):
@@ -458,12 +508,26 @@ class Controller:
         self._slow_rise = 1 << 24
         self.cut.knee_n = 0
         self._touch_n = max(4 * self.press.noise_n, self.press.overforce_n >> 8)
+        self._contact_um = 0
+        self._handling = self._with_cutoff and self.job[t.J_HANDLING] == 1
+        self.depth.on = False
+        self.travel.leaves()
         self._dwelled = False
         self.trace_unit_n = 0 if self._probe else self._force_unit
         self.tracer.start()
+        if self._travel_tracer is not None:
+            self._travel_tracer.start()
+            self._travel_tracer.fine_on = False
         cut = self.cut
+        limit = self.job[t.J_SETPOINT_N]
+        if self._handling:
+            limit = min(limit, self.settings[t.S_HANDLING_N])
+        self._limit_n = limit
+        cut.gentle = self._handling
         if self._with_cutoff:
-            cut.begin(self.job[t.J_SETPOINT_N], self.learned, self._started_at_top)
+            if not self._handling:
+                self.depth.begin(self.job, self.learned)
+            cut.begin(limit, self.learned, self._started_at_top)
         elif self._probe:
             cut.mode = MODE_PROBE
             cut.feed = self._probe_feed
@@ -485,6 +549,7 @@ class Controller:
         self._feed_ms = 0
         if self._with_cutoff:
             self.cut.feed_starts()
+            self.depth.starts(self.cut.feed, 0)
 
     def _start_pulse(self):
         self.state = t.STATE_NUDGE
@@ -494,6 +559,7 @@ class Controller:
         if self._with_cutoff:
             self.cut.pulses += 1
             self.cut.feed_starts()
+            self.depth.starts(self.cut.feed, self.cut.width_ms)
 
     def _held(self):
         """Bookkeeping common to all live states; False when the stroke was ended by the operator or the clock."""
@@ -503,6 +569,7 @@ class Controller:
         if self._contact_ms == 0:
             if force > self._touch_n:
                 self._contact_ms = self._stroke_ms
+                self._contact_um = self.travel.um
         elif self.state == t.STATE_ADVANCE and self.cut.knee_n == 0:
             self._look_for_knee(force)
         if self._retract:
@@ -545,9 +612,16 @@ class Controller:
         self._feed_ms += 1
         cut = self.cut
         if self._with_cutoff:
-            if not cut.advance(force, self.sense.rise16):
+            near = self.depth.on and self.depth.near(cut.feed == FEED_SLOW)
+            if not cut.advance(force, self.sense.rise16) and not near:
                 return
             cut.feed_ends(force, self.sense.rise16)
+            if near:
+                if cut.feed != FEED_SLOW and self.depth.hands_over():
+                    self._slow_takes_over()
+                else:
+                    self._close()
+                return
             if cut.mode == MODE_PLAN and cut.feed != FEED_SLOW and self.press.slow_fitted and cut.land16:
                 if force < cut.setpoint - cut.accept_n - force_over(cut.rs16, 64) and self._slow_takes_over():
                     return
@@ -619,6 +693,8 @@ class Controller:
             settled = self.peak_n - p.noise_n + force_over(cut.rs16, p.see16 - 8)
         self._log_pulse()
         what = cut.decide(settled)
+        if self.depth.on:
+            what = self._with_depth(what)
         if what == NEXT_PULSE:
             self._start_pulse()
         elif what == NEXT_FEED:
@@ -630,6 +706,23 @@ class Controller:
         else:
             self._settled_n = settled
             self._reached(settled, what)
+
+    def _with_depth(self, what):
+        """Force and depth each say what comes next: the one that ends ends it, else the smaller move is made."""
+        depth = self.depth
+        cut = self.cut
+        also = depth.decide()
+        if also == NEXT_DONE or what == NEXT_DONE:
+            return NEXT_DONE
+        if also == NEXT_SHORT or what == NEXT_SHORT:
+            return NEXT_SHORT
+        if also == NEXT_FEED:
+            return what
+        if what == NEXT_FEED or depth.width_ms < cut.width_ms or depth.feed == FEED_SLOW:
+            # A slow pulse of the shorter width lets less through than either.
+            cut.width_ms = depth.width_ms if what == NEXT_FEED else min(depth.width_ms, cut.width_ms)
+            cut.feed = depth.feed if what == NEXT_FEED or depth.feed == FEED_SLOW else cut.feed
+        return NEXT_PULSE
 
     def _log_pulse(self):
         if self.cut.pulses and self.pulses < PULSE_LOG:
@@ -685,6 +778,12 @@ class Controller:
 
     def _reached(self, settled, what):
         cut = self.cut
+        if self._handling:
+            self._end_stroke(t.STOP_CEILING)
+            return
+        if self.depth.on and self.depth.done:
+            self._end_stroke(t.STOP_DEPTH)
+            return
         if what == NEXT_DONE:
             stop = t.STOP_SETPOINT
             if cut.mode >= MODE_FIRST and settled < cut.setpoint - max(cut.setpoint >> 4, 3 * cut.sig_n):
@@ -696,7 +795,7 @@ class Controller:
     def _end_stroke(self, stop):
         if self.outputs & (t.OUT_EXTEND | t.OUT_SLOW):
             self._off_ms = self._stroke_ms
-        self.outputs = t.OUT_LAMP if stop == t.STOP_SETPOINT else 0
+        self.outputs = t.OUT_LAMP if stop == t.STOP_SETPOINT or stop == t.STOP_DEPTH else 0
         self.stop = stop
         self._stop_pending = stop
         self._duration_ms = self._off_ms
@@ -713,6 +812,8 @@ class Controller:
             return
         self.tracer.on = False
         self.tracer.fine_on = False
+        if self._travel_tracer is not None:
+            self._travel_tracer.on = False
         self._make_record()
 
     def _make_record(self):
@@ -725,6 +826,8 @@ class Controller:
         setpoint = cut.setpoint
         if stop == t.STOP_SETPOINT and self._settled_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
             stop = t.STOP_OVER
+        travel_um = self.travel.settled_um() if self.travel.fitted and self.travel.known else 0
+        stop = self._judged(stop, travel_um)
         self.stop = stop
         # A first part that the operator ended, or that reached its estimate, proposes what it settled at.
         first = not self._with_cutoff or cut.mode == MODE_FIRST
@@ -747,12 +850,17 @@ class Controller:
             flags |= FLAG_DWELL
         if self._again:
             flags |= FLAG_AGAIN
-        self._finished = stop == t.STOP_SETPOINT or (self._finished and self._again)
+        if self._handling:
+            flags |= FLAG_HANDLING
+        if self.travel.fitted and self.travel.known:
+            flags |= FLAG_TRAVEL
+        landed = stop == t.STOP_SETPOINT or stop == t.STOP_DEPTH
+        self._finished = landed or (self._finished and self._again)
         if self._reset_flag:
             flags |= FLAG_RESET
             self._reset_flag = False
         r[t.R_JOB] = self.job_no
-        r[t.R_SETPOINT_N] = self.job[t.J_SETPOINT_N] if self.job_no else 0
+        r[t.R_SETPOINT_N] = self._limit_n if self.job_no else 0
         r[t.R_PEAK_N] = self.peak_n
         r[t.R_SETTLED_N] = self._settled_n
         r[t.R_END_N] = end
@@ -767,16 +875,47 @@ class Controller:
         r[t.R_TRACE_UNIT_N] = self.trace_unit_n
         r[t.R_KNEE_N] = cut.knee_n
         r[t.R_CONTACT_MS] = self._contact_ms
+        r[t.R_DEPTH_UM] = travel_um
+        r[t.R_CONTACT_UM] = self._contact_um if self.travel.known else 0
+        r[t.R_TARGET_UM] = self.depth.target_um if self.depth.on else 0
         # A part that went over teaches most of all: without it, every part after a change of the press goes over.
-        if self._with_cutoff and (stop == t.STOP_SETPOINT or stop == t.STOP_SHORT or stop == t.STOP_OVER):
+        on_depth = self.depth.on
+        if on_depth and self._with_cutoff and self._started_at_top and self.depth.learn(self.learned):
+            self.learned_dirty = True
+        if on_depth and (self.depth.stop_on == ON_DEPTH or self.depth.done):
+            # How far a force was off says nothing where the depth ended the stroke.
+            pass
+        elif self._with_cutoff and (
+            stop == t.STOP_SETPOINT or stop == t.STOP_SHORT or stop == t.STOP_OVER or stop == t.STOP_WINDOW
+        ):
             if cut.learn(self._settled_n):
                 self.learned_dirty = True
         self.record_ready = True
 
+    def _judged(self, stop, travel_um):
+        """The stop reason once the other quantity's window has been looked at."""
+        job = self.job
+        depth = self.depth
+        if stop == t.STOP_DEPTH:
+            if travel_um > depth.target_um + 4 * depth.sig_um:
+                return t.STOP_OVER
+            high = job[t.J_WINDOW_HIGH_N]
+            force = self._settled_n
+            if high and not job[t.J_WINDOW_LOW_N] <= force <= high:
+                return t.STOP_WINDOW
+        elif stop == t.STOP_SETPOINT:
+            if depth.on and depth.stop_on == ON_DEPTH:
+                # The limit on force came before the depth.
+                return t.STOP_WINDOW
+            high = job[t.J_WINDOW_HIGH_UM] if self._with_cutoff and self.job_no else 0
+            if high and not job[t.J_WINDOW_LOW_UM] <= travel_um <= high:
+                return t.STOP_WINDOW
+        return stop
+
     def _done(self):
         """Extend stays off until the pedal is released."""
         if self._after == 0:
-            self.outputs = t.OUT_LAMP if self.stop == t.STOP_SETPOINT else 0
+            self.outputs = t.OUT_LAMP if self.stop == t.STOP_SETPOINT or self.stop == t.STOP_DEPTH else 0
         if not self._extend and not self._retract:
             self._let_go = True
         if self._extend or not self._let_go or self._after:

@@ -74,6 +74,7 @@ class Cutoff:
         self.trip_n = 0
         self.trip16 = 0
         self.from_top = True
+        self.gentle = False
 
     def feed_starts(self):
         """The controller has energised a feed (or a pulse)."""

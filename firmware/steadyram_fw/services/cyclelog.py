@@ -14,9 +14,12 @@ from .segments import Segments
 
 _BODY = "<" + "".join("I" if i in T.RECORD_WIDE else "i" for i in range(T.R_LEN))
 _BODY_LEN = struct.calcsize(_BODY)
+_BODY_1_LEN = 4 * T.R_LEN_1  # what a firmware of protocol 1 wrote
 _TRACE_MAGIC = b"sdyt"
 _TRACE_HEAD = "<4sHHiI"  # magic, points, ms a point, newtons a unit, record number
 _TRACE_HEAD_LEN = struct.calcsize(_TRACE_HEAD)
+_BOTH_MAGIC = b"sdyu"  # the same, and after the forces as many points of travel
+TRAVEL_UNIT_UM = 4
 
 
 class CycleLog:
@@ -61,36 +64,56 @@ class CycleLog:
     def last(self):
         return self._records.last()
 
-    def store(self, values, trace, length):
+    def store(self, values, trace, length, travel=None):
         """Store a record (R_LEN integers, the number must be `next`) and its trace. Raises OSError.
+
+        travel: the ram's position at the trace's points, in TRAVEL_UNIT_UM, None without a sensor.
 
         The trace goes first: a record that is there always has the trace that belongs to it.
         Returns True when a new segment began.
         """
         seq = values[T.R_SEQ]
         if length:
-            self._store_trace(seq, values[T.R_TRACE_MS], values[T.R_TRACE_UNIT_N], trace, length)
+            self._store_trace(seq, values[T.R_TRACE_MS], values[T.R_TRACE_UNIT_N], trace, length, travel)
         return self._records.append(struct.pack(_BODY, *values))
 
     def read(self, seq):
         """Fields of a record as a tuple, or None."""
         body = self._records.read(seq)
-        return None if body is None else struct.unpack(_BODY, body)
+        if body is None:
+            return None
+        if len(body) == _BODY_LEN:
+            return struct.unpack(_BODY, body)
+        if len(body) == _BODY_1_LEN:
+            return struct.unpack(_BODY[: 1 + T.R_LEN_1], body) + (0,) * (T.R_LEN - T.R_LEN_1)
+        return None
 
     def trace(self, seq):
         """(ms a point, newtons a unit, array of points) of a record's trace, or None."""
+        return self._points(seq, False)
+
+    def travel(self, seq):
+        """(ms a point, micrometres a unit, array of points) of the ram's position in a trace, or None."""
+        found = self._points(seq, True)
+        return None if found is None else (found[0], TRAVEL_UNIT_UM, found[2])
+
+    def _points(self, seq, of_travel):
         if not self._records.first() <= seq < self._records.next:
             return None
         data = files.read(self._trace_path(seq), 65536)
         if data is None or len(data) < _TRACE_HEAD_LEN + 4:
             return None
         magic, points, ms, unit, number = struct.unpack(_TRACE_HEAD, data[:_TRACE_HEAD_LEN])
-        end = _TRACE_HEAD_LEN + 2 * points
-        if magic != _TRACE_MAGIC or number != seq or len(data) != end + 4:
+        both = magic == _BOTH_MAGIC
+        forces = _TRACE_HEAD_LEN + 2 * points
+        end = forces + 2 * points if both else forces
+        if not (both or magic == _TRACE_MAGIC) or number != seq or len(data) != end + 4:
             return None
         if struct.unpack("<I", data[end:])[0] != crc32(data[:end]):
             return None
-        return ms, unit, array("H", data[_TRACE_HEAD_LEN:end])
+        if of_travel:
+            return (ms, unit, array("H", data[forces:end])) if both else None
+        return ms, unit, array("H", data[_TRACE_HEAD_LEN:forces])
 
     def make_room(self):
         """Flash is full: give up half of the traces and the oldest records."""
@@ -105,15 +128,18 @@ class CycleLog:
     def _trace_path(self, seq):
         return "%s/t%010d" % (self._traces, seq)
 
-    def _store_trace(self, seq, ms, unit, trace, length):
+    def _store_trace(self, seq, ms, unit, trace, length, travel):
         while self._used >= self._keep:
             self._drop_trace()
-        head = struct.pack(_TRACE_HEAD, _TRACE_MAGIC, length, ms, unit, seq)
+        magic = _TRACE_MAGIC if travel is None else _BOTH_MAGIC
+        head = struct.pack(_TRACE_HEAD, magic, length, ms, unit, seq)
         body = memoryview(trace)[:length]
+        more = b"" if travel is None else memoryview(travel)[:length]
         with open(self._trace_path(seq), "wb") as file:
             file.write(head)
             file.write(body)
-            file.write(struct.pack("<I", crc32(body, crc32(head))))
+            file.write(more)
+            file.write(struct.pack("<I", crc32(more, crc32(body, crc32(head)))))
         if not self._used or self._seqs[self._used - 1] != seq:
             self._seqs[self._used] = seq
             self._used += 1

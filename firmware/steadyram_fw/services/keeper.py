@@ -275,13 +275,13 @@ class Keeper:
         cell.load()
         cell.save(head + bytes(self.learned))
 
-    def store_record(self, values, trace, length):
+    def store_record(self, values, trace, length, travel=None):
         """Store a record with its trace; on a full flash make room once. Raises OSError."""
         try:
-            began = self.log.store(values, trace, length)
+            began = self.log.store(values, trace, length, travel)
         except OSError:
             self.log.make_room()
-            began = self.log.store(values, trace, length)
+            began = self.log.store(values, trace, length, travel)
         number = values[T.R_JOB]
         if 0 < number <= T.JOB_SLOTS:
             self.counts[number] = values[T.R_COUNT]

@@ -3,6 +3,8 @@
 A segment is a file `<prefix><first number>`: an eight-byte head (magic, record size, CRC-16), then records. A
 record is the body given, which begins with its number as 32 bits, and a CRC-32 over the body. Numbers only go
 up; a segment's name carries its first number, so that none is used twice even when every record is gone.
+A segment that an older firmware wrote with smaller records is read by the size in its head; new records go into
+a new segment.
 
 Power cuts: littlefs shows an append whole or not at all; on other file systems the tail may be torn. A torn
 tail is left where it is and a new segment begins, so what was whole stays readable.
@@ -21,6 +23,14 @@ _HEAD_LEN = 8
 def _head(size):
     head = struct.pack("<4sH", _MAGIC, size)
     return head + struct.pack("<H", crc16(head))
+
+
+def _size_in(head, most):
+    """Record size that a segment's head tells, 0 when it is none or larger than `most`."""
+    if head is None or len(head) != _HEAD_LEN:
+        return 0
+    size = struct.unpack("<H", head[4:6])[0]
+    return size if 8 < size <= most and head == _head(size) else 0
 
 
 class Segments:
@@ -46,6 +56,7 @@ class Segments:
         self._seal = True  # the next append begins a new segment
         self._file = None
         self._file_first = -1
+        self._file_size = self.size
         self._buf = bytearray(self.size)
 
     def open(self, least=1):
@@ -59,7 +70,9 @@ class Segments:
             digits = name[len(self.prefix) :]
             if not name.startswith(self.prefix) or len(digits) != 10 or not digits.isdigit():
                 continue
-            whole, rest = divmod(files.size(self.folder + "/" + name) - _HEAD_LEN, self.size)
+            path = self.folder + "/" + name
+            size = _size_in(files.read(path, _HEAD_LEN), self.size) or self.size
+            whole, rest = divmod(files.size(path) - _HEAD_LEN, size)
             first = int(digits)
             if whole < 0:
                 whole, rest = 0, 1
@@ -75,8 +88,11 @@ class Segments:
             if whole and self.read(self.next - 1) is None and first + whole == self.next:
                 self.damaged = True
             self._seal = self.torn or self.damaged or first + whole != self.next or whole >= self.per
-            if not self._seal and files.read(self._path(first), _HEAD_LEN) != _head(self.size):
-                self._seal = self.damaged = True
+            if not self._seal:
+                size = _size_in(files.read(self._path(first), _HEAD_LEN), self.size)
+                # a segment of smaller records is closed, not damaged
+                self._seal = size != self.size
+                self.damaged = size == 0
 
     def first(self):
         """Number of the oldest record kept, 0 when there is none."""
@@ -147,17 +163,19 @@ class Segments:
                 file = open(self._path(first), "rb")
                 self._file = file
                 self._file_first = first
-                if file.read(_HEAD_LEN) != _head(self.size):
+                self._file_size = _size_in(file.read(_HEAD_LEN), self.size)
+                if not self._file_size:
                     self.close()
                     return None
-            self._file.seek(_HEAD_LEN + (number - first) * self.size)
-            if self._file.readinto(self._buf) != self.size:
+            size = self._file_size
+            self._file.seek(_HEAD_LEN + (number - first) * size)
+            view = memoryview(self._buf)[:size]
+            if self._file.readinto(view) != size:
                 return None
         except OSError:
             self.close()
             return None
-        view = memoryview(self._buf)
-        end = self.size - 4
+        end = size - 4
         if struct.unpack_from("<I", self._buf, end)[0] != crc32(view[:end]):
             return None
         if struct.unpack_from("<I", self._buf, 0)[0] != number:

@@ -5,7 +5,8 @@ In force they are kept as: settings an array('i') in definition order; calibrati
 
 The canonical text of a set is what its file holds, what its digest is taken over, and what the host builds to
 compare: the kind, then one `key=value` a line in definition order; jobs by rising number with the keys
-`<number>.name` and `<number>.<field>`. ASCII, every line ends with one line feed.
+`<number>.name` and `<number>.<field>`. ASCII, every line ends with one line feed. A field that came after protocol 1
+is left out where it has its default, so that a set made for protocol 1 keeps its digest.
 """
 
 from array import array
@@ -17,6 +18,7 @@ from .refuse import Refuse
 
 KINDS = ("settings", "jobs", "calibration")
 _SPECS = (T.SETTINGS, T.JOB, T.CALIBRATION)
+_LATER = (T.SETTINGS_LATER, T.JOB_LATER, T.CALIBRATION_LATER)
 
 
 def default_settings():
@@ -38,9 +40,16 @@ def text_lines(kind, value):
                 for line in job_lines(value[number]):
                     yield bytes("%d." % number, "ascii") + line
     elif value is not None:
-        spec = _SPECS[KINDS.index(kind)]
+        which = KINDS.index(kind)
+        spec = _SPECS[which]
         for i in range(len(spec)):
-            yield bytes("%s=%d\n" % (spec[i][0], value[i]), "ascii")
+            if told(_LATER[which], spec, value, i):
+                yield bytes("%s=%d\n" % (spec[i][0], value[i]), "ascii")
+
+
+def told(later, spec, values, i):
+    """False for a field that protocol 1 does not have and that has its default."""
+    return i not in later or values[i] != spec[i][3]
 
 
 def job_lines(job):
@@ -48,7 +57,8 @@ def job_lines(job):
     name, fields = job
     yield bytes("name=" + name + "\n", "ascii")
     for i in range(T.J_LEN):
-        yield bytes("%s=%d\n" % (T.JOB[i][0], fields[i]), "ascii")
+        if told(T.JOB_LATER, T.JOB, fields, i):
+            yield bytes("%s=%d\n" % (T.JOB[i][0], fields[i]), "ascii")
 
 
 def digest_of(kind, value):
@@ -70,6 +80,7 @@ class Staged:
     def __init__(self, kind):
         self.kind = kind
         self._spec = _SPECS[KINDS.index(kind)]
+        self._later = _LATER[KINDS.index(kind)]
         self._values = {}  # number (0 for single sets) -> list, None where nothing was put; jobs: name last
 
     def put(self, fields):
@@ -122,6 +133,9 @@ class Staged:
         return array("i", values) if self.kind == "settings" else list(values)
 
     def _whole(self, values, prefix):
+        for i in self._later:
+            if values[i] is None:
+                values[i] = self._spec[i][3]
         for i in range(len(values)):
             if values[i] is None:
                 raise Refuse(T.E_MISSING_KEY, prefix + (self._spec[i][0] if i < len(self._spec) else "name"))

@@ -12,7 +12,7 @@ from .crc import digest
 from .cyclelog import BY_LINK, BY_NAMES
 from .refuse import Refuse
 
-_CAPS = "log,trace,fine,pulses,probe,teach,events,changes"
+_CAPS = "log,trace,fine,pulses,probe,teach,events,changes,travel"
 _UNITS = "N,kPa,ms,counts"
 _KEYS_A_ROW = 5
 _POINTS_A_ROW = 32
@@ -61,6 +61,7 @@ def _now(app, link, values):
     out.append("changes_s=%d" % app.access.seconds_left)
     out.append("first_seq=%d next_seq=%d" % (keeper.log.first, keeper.log.next))
     out.append("uptime_ms=%d unix=%d zero=%d" % (app.clock.uptime_ms(), app.clock.unix(), core.zero))
+    out.append("travel_um=%d reference=%d" % (core.travel_um, 1 if core.travel.known else 0))
     return " ".join(out)
 
 
@@ -82,22 +83,27 @@ def _show_set(keeper, kind):
                 yield (
                     "row",
                     ' slot=%d name="%s"%s'
-                    % (number, value[number][0], _pairs(T.JOB, value[number][1], 0, 99)),
+                    % (number, value[number][0], _pairs(T.JOB, T.JOB_LATER, value[number][1], 0, 99)),
                 )
     elif value is not None:
-        spec = T.SETTINGS if kind == "settings" else T.CALIBRATION
+        spec, later = (
+            (T.SETTINGS, T.SETTINGS_LATER) if kind == "settings" else (T.CALIBRATION, T.CALIBRATION_LATER)
+        )
         n = len(spec)
         for at in range(0, n, _KEYS_A_ROW):
-            yield "row", _pairs(spec, value, at, at + _KEYS_A_ROW)
+            pairs = _pairs(spec, later, value, at, at + _KEYS_A_ROW)
+            if pairs:
+                yield "row", pairs
     if keeper.digests[kind] != told:
         raise Refuse(T.E_BUSY)  # it was replaced while it was being shown
     yield "ok", " gen=%d digest=%s n=%d" % (gen, told, n)
 
 
-def _pairs(spec, values, at, end):
+def _pairs(spec, later, values, at, end):
     out = ""
     for i in range(at, min(end, len(spec))):
-        out += " %s=%d" % (spec[i][0], values[i])
+        if sets.told(later, spec, values, i):
+            out += " %s=%d" % (spec[i][0], values[i])
     return out
 
 
@@ -234,7 +240,13 @@ def _events(app, link, values):
 
 
 def _io(app, link, values):
-    return " inputs=%d outputs=%d counts=%d" % (app.inputs, app.outputs, app.core.counts)
+    core = app.core
+    return " inputs=%d outputs=%d counts=%d place=%d" % (
+        app.inputs,
+        app.outputs,
+        core.counts,
+        core.travel.raw,
+    )
 
 
 def _maintenance(app, link, values):
@@ -247,7 +259,8 @@ def _maintenance(app, link, values):
 
 # ---------------------------------------------------------------- what is kept
 def _log(app, link, values):
-    return _pull(app.keeper.log, values, _record_row)
+    wanted = values[2] or T.R_LEN_1
+    return _pull(app.keeper.log, values, lambda record: _record_row(record[:wanted]))
 
 
 def _changes(app, link, values):
@@ -255,7 +268,8 @@ def _changes(app, link, values):
 
 
 def _pull(log, values, show):
-    seq, most = values
+    seq = values[0]
+    most = values[1]
     first = log.first
     if seq < first:
         seq = first
@@ -291,6 +305,16 @@ def _trace_rows(ms, unit, points):
     for at in range(0, len(points), _POINTS_A_ROW):
         yield "row", _points(at, points[at : at + _POINTS_A_ROW])
     yield "ok", " n=%d dt_ms=%d unit_n=%d" % (len(points), ms, unit)
+
+
+def _travel(app, link, values):
+    found = app.keeper.log.travel(values[0])
+    if found is None:
+        raise Refuse(T.E_NO_SUCH_RECORD)
+    ms, unit, points = found
+    for at in range(0, len(points), _POINTS_A_ROW):
+        yield "row", _points(at, points[at : at + _POINTS_A_ROW])
+    yield "ok", " n=%d dt_ms=%d unit_um=%d" % (len(points), ms, unit)
 
 
 def _points(at, points):
@@ -340,6 +364,7 @@ RUN = {
     "teach": _teach,
     "log": _log,
     "trace": _trace,
+    "travel": _travel,
     "last": _last,
     "events": _events,
     "clock": _clock,

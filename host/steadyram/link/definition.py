@@ -28,6 +28,7 @@ class Field:
     maximum: int
     default: int
     wide: bool
+    since: int = 1
 
     def admits(self, value: int) -> bool:
         """True when `value` is within the field's bounds."""
@@ -79,10 +80,16 @@ class Definition:
     verbs: Mapping[str, Verb]
     job_slots: int
     job_name_max_chars: int
+    _by_name: Mapping[str, Mapping[str, Field]]
 
     def fields(self, kind: str) -> tuple[Field, ...]:
         """Fields of a set by its kind: "settings", "jobs" or "calibration". Raises KeyError."""
         return {"settings": self.settings, "jobs": self.job, "calibration": self.calibration}[kind]
+
+    def told(self, kind: str, key: str, value: int) -> bool:
+        """False for a field that protocol 1 lacks and that has its default: canonical texts leave it out."""
+        field = self._by_name[kind].get(key)
+        return field is None or field.since == 1 or value != field.default
 
 
 _WIDE_MAX = 2**32 - 1
@@ -101,6 +108,7 @@ def _fields(rows: list[dict[str, Any]]) -> tuple[Field, ...]:
                 maximum=int(row.get("max", _WIDE_MAX if wide else _SMALL_MAX)),
                 default=int(row.get("default", 0)),
                 wide=wide,
+                since=int(row.get("since", 1)),
             )
         )
     return tuple(built)
@@ -127,6 +135,8 @@ def parse_definition(text: str) -> Definition:
         )
         for row in raw["verb"]
     }
+    settings, job, calibration = (_fields(raw[kind]) for kind in ("setting", "job", "calibration"))
+    by_kind = {"settings": settings, "jobs": job, "calibration": calibration}
     return Definition(
         version=int(protocol["version"]),
         oldest_compatible=int(protocol["oldest_compatible"]),
@@ -141,13 +151,16 @@ def parse_definition(text: str) -> Definition:
         refusals=_named(raw["refusal"]),
         errors=_named(raw["error"]),
         flags=_named(raw["flag"], "bit"),
-        settings=_fields(raw["setting"]),
-        job=_fields(raw["job"]),
-        calibration=_fields(raw["calibration"]),
+        settings=settings,
+        job=job,
+        calibration=calibration,
         record=_fields(raw["record"]),
         verbs=MappingProxyType(verbs),
         job_slots=int(raw["jobs"]["slots"]),
         job_name_max_chars=int(raw["jobs"]["name_max_chars"]),
+        _by_name=MappingProxyType(
+            {kind: MappingProxyType({field.name: field for field in rows}) for kind, rows in by_kind.items()}
+        ),
     )
 
 

@@ -69,6 +69,8 @@ class Reading:
     uptime_s: float
     unix: int
     zero_counts: int
+    travel_m: float = 0.0
+    referenced: bool = False
 
     @classmethod
     def from_fields(cls, fields: Mapping[str, str], protocol: Definition | None = None) -> Reading:
@@ -107,6 +109,9 @@ class Reading:
             uptime_s=number("uptime_ms") / 1000.0,
             unix=number("unix"),
             zero_counts=number("zero"),
+            # Protocol 1 has no ram position.
+            travel_m=number("travel_um") / 1e6 if "travel_um" in fields else 0.0,
+            referenced=bool(number("reference")) if "reference" in fields else False,
         )
 
 
@@ -162,6 +167,8 @@ def _si(key: str, value: int) -> tuple[str, float | int]:
         return key[:-3] + "_s", value / 1000.0
     if key.endswith("_n"):
         return key[:-2] + "_N", float(value)
+    if key.endswith("_um"):
+        return key[:-3] + "_m", value / 1e6
     if key.endswith("_unix"):
         return key, value
     return key, value
@@ -182,6 +189,20 @@ class Trace:
     def force_N(self) -> list[float]:
         """Forces in newtons; empty when the trace is in counts."""
         return [point * self.unit_N for point in self.points] if self.unit_N else []
+
+
+@dataclass(frozen=True, slots=True)
+class TravelTrace:
+    """Ram travel at the points of a stroke's trace, `dt_s` apart, the first at `dt_s`."""
+
+    seq: int
+    dt_s: float
+    unit_m: float
+    points: tuple[int, ...]
+
+    def travel_m(self) -> list[float]:
+        """Metres from the top switch."""
+        return [point * self.unit_m for point in self.points]
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,8 +277,14 @@ def integers(text: str) -> list[int]:
 
 
 def record_from(values: Sequence[int], protocol: Definition | None = None) -> CycleRecord:
-    """A record from its integers in definition order. Raises BadFrame when their number is wrong."""
+    """A record from its integers in definition order. Raises BadFrame when their number is wrong.
+
+    Fields that came after protocol 1 may be missing, from an older device: they are 0 then.
+    """
     known = protocol if protocol is not None else definition()
+    least = sum(field.since == 1 for field in known.record)
+    if least <= len(values) < len(known.record):
+        values = [*values, *[0] * (len(known.record) - len(values))]
     if len(values) != len(known.record):
         raise BadFrame(
             f"The device sent a record of {len(values)} fields where this tool knows {len(known.record)}; "

@@ -31,6 +31,10 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
             raise BadInput(f"{kind} has no key '{key}'; the keys are {', '.join(names)}.")
     out = {}
     for field in fields:
+        if field.name not in values and field.since > 1:
+            # What protocol 1 does not know need not be given.
+            out[field.name] = field.default
+            continue
         if field.name not in values:
             raise BadInput(
                 f"{kind} lacks '{field.name}' ({field.text}); a set is complete or it is not sent."
@@ -50,10 +54,12 @@ def canonical_text(kind: str, content: Mapping[str, int] | Sequence[DeviceJob]) 
 
     The kind, then one `key=value` a line in definition order; jobs by rising slot with the keys
     `slot.name` and `slot.field`. content: jobs for the kind "jobs", otherwise the fields (none = no set).
+    Fields that came after protocol 1 are left out where they have their default.
     """
     text = f"{kind}\n"
     if isinstance(content, Mapping):
-        return text + "".join(f"{key}={value}\n" for key, value in content.items())
+        told = definition().told
+        return text + "".join(f"{key}={value}\n" for key, value in content.items() if told(kind, key, value))
     for job in sorted(content, key=lambda each: each.slot):
         text += "".join(f"{job.slot}.{line}\n" for line in _job_lines(job))
     return text
@@ -70,7 +76,9 @@ def job_crc(job: DeviceJob) -> int:
 
 
 def _job_lines(job: DeviceJob) -> list[str]:
-    return [f"name={job.name}", *(f"{key}={value}" for key, value in job.fields.items())]
+    told = definition().told
+    pairs = [(key, value) for key, value in job.fields.items() if told("jobs", key, value)]
+    return [f"name={job.name}", *(f"{key}={value}" for key, value in pairs)]
 
 
 def put_lines(

@@ -1,0 +1,191 @@
+"""Stop on depth: when to close the valve so that the ram comes to rest at a travel, and what to do next.
+
+The same rule as for force: under is recoverable, over is scrap. The ram runs no faster than the pump's flow over the
+piston's area, whatever it meets, and it only slows down when it meets something; so travel ahead of the ram is
+foreseen from its speed now, never more. A first part stops three deviations short and closes in from below; a learned
+one uses what its landings were off by. A slow feed, where fitted, takes over before the end.
+
+Travel in micrometres, speeds in micrometres in 16 ms (suffix v16), times in sixteenths of a millisecond (t16): a speed
+over a time is v16 * t16 / 256. Integers only, nothing allocates.
+"""
+
+from .. import tables as t
+from .fixed import clamp, isqrt
+from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_UM
+from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
+
+ON_FORCE = 0
+ON_DEPTH = 1
+ON_FIRST = 2
+PULSES = 200
+# How long the slow feed runs before the end, so that its speed is its own, t16.
+SLOW_RUN16 = 640
+
+
+class Depth:
+    """State of one stroke's stop on depth; `on` is False for a stroke that stops on force alone."""
+
+    def __init__(self, press, travel):
+        self.p = press
+        self.z = travel
+        self.on = False
+        self.stop_on = ON_FORCE
+        self.target_um = 0
+        self.slow_from_um = 0
+        self.full_v16 = 0
+        self.slow_v16 = 0
+        self.sig_um = 1
+        self.aim_um = 0
+        self.accept_um = 1
+        self.lead_um = 0
+        self.first = True
+        self.pulses = 0
+        self.flat = 0
+        self.landed = False
+        self.landed_um = 0
+        self.before_um = 0
+        self.flow16 = 0
+        self.done = False
+        self.width_ms = 0
+        self.feed = FEED_FULL
+        self._full16 = 0
+        self._slow16 = 0
+
+    def configure(self, settings):
+        """Speeds that commissioning found, as v16 (not in a step)."""
+        self._full16 = settings[t.S_SPEED_UM_S] * 16 // 1000
+        self._slow16 = settings[t.S_SPEED_SLOW_UM_S] * 16 // 1000
+
+    def begin(self, job, learned):
+        """A stroke begins."""
+        p = self.p
+        self.stop_on = job[t.J_STOP_ON]
+        self.on = self.stop_on != ON_FORCE
+        self.done = False
+        if not self.on:
+            return
+        self.target_um = job[t.J_DEPTH_UM]
+        self.slow_from_um = job[t.J_SLOW_FROM_UM]
+        self.full_v16 = self._full16
+        self.slow_v16 = self._slow16
+        fine = self.slow_v16 if p.slow_fitted and self.slow_v16 else self.full_v16
+        # One standard deviation of what valve, step and reading leave: the limit of position, as the device knows it.
+        valve = over(fine, isqrt(p.jitter16 * p.jitter16 + 21))
+        noise = self.z.noise_um >> 1
+        self.sig_um = max(valve, noise) + (min(valve, noise) >> 1) + 1
+        self.first = learned[L_DEPTH_N] == 0 or learned[L_DEPTH_UM] != self.target_um
+        self.lead_um = learned[L_DEPTH_LEAD_UM]
+        # A first part may be off by what the lags are not known to (half a millisecond), too.
+        self.aim_um = 3 * self.sig_um + over(fine, 8) if self.first else self.sig_um >> 1
+        self.accept_um = (3 * self.sig_um) >> 1 if self.first else (5 * self.sig_um) >> 2
+        self.pulses = 0
+        self.flat = 0
+        self.landed = False
+        self.landed_um = 0
+        self.before_um = 0
+        self.flow16 = 0
+
+    def ahead_um(self, slow):
+        """How far the ram still goes if the valve is told to close now."""
+        z = self.z
+        p = self.p
+        v16 = z.moved16_um
+        if v16 < 0:
+            v16 = 0
+        return over(v16, (p.slow_close16 if slow else p.close16) + z.see16)
+
+    def near(self, slow):
+        """True when a feed must be told to close now for the depth's sake."""
+        if not self.on:
+            return False
+        left = self.target_um - self.z.um - self.ahead_um(slow)
+        if not slow and self.p.slow_fitted and self.slow_v16:
+            # What follows is the slow feed's: leave it room, and the full feed's own spread.
+            room = 3 * over(self.full_v16, self.p.jitter16) + over(self.slow_v16, SLOW_RUN16) + self.aim_um
+            if self.slow_from_um and self.slow_from_um < self.target_um:
+                room = max(room, self.target_um - self.slow_from_um)
+            return left <= room
+        return left <= self.aim_um + self.lead_um
+
+    def hands_over(self):
+        """True where the slow feed shall go on without a pause."""
+        return self.on and self.p.slow_fitted and self.slow_v16 > 0
+
+    def starts(self, feed, width_ms):
+        """A feed or a pulse was energised."""
+        if self.on:
+            self.before_um = self.z.settled_um()
+            p = self.p
+            if feed == FEED_SLOW:
+                self.flow16 = max(16, (width_ms << 4) + p.slow_close16 - p.slow_open16)
+            else:
+                self.flow16 = max(16, (width_ms << 4) + p.close16 - p.open16)
+
+    def decide(self):
+        """What next for the depth's sake, from the settled travel: NEXT_DONE, NEXT_PULSE, NEXT_FEED or NEXT_SHORT."""
+        p = self.p
+        now = self.z.settled_um()
+        gap = self.target_um - now
+        if not self.landed:
+            self.landed = True
+            self.landed_um = now
+        if gap <= self.accept_um:
+            self.done = True
+            return NEXT_DONE
+        if self.pulses >= PULSES:
+            return NEXT_SHORT
+        slow = p.slow_fitted and self.slow_v16 > 0
+        self.feed = FEED_SLOW if slow else FEED_FULL
+        v16 = max(1, self.slow_v16 if slow else self.full_v16)
+        close16 = p.slow_close16 if slow else p.close16
+        open16 = p.slow_open16 if slow else p.open16
+        if gap > over(v16, close16 + self.z.see16 + 320) + 2 * self.aim_um:
+            # Far off yet: stopped by the force's rules, or by the end of a feed that fell short.
+            self.width_ms = 0
+            return NEXT_FEED
+        if self.pulses:
+            # On the part much of the flow only compresses oil and frame: believe what the last pulse moved.
+            moved = now - self.before_um
+            seen = (moved << 8) // self.flow16
+            seen += seen >> 2
+            if moved < self.sig_um >> 2:
+                self.flat += 1
+            else:
+                self.flat = 0
+            v16 = clamp(seen, max(1, v16 >> 3), v16)
+        short = self.sig_um if self.first else self.sig_um >> 1
+        w16 = ((gap - short) << 8) // v16
+        ms = (w16 + open16 - close16 + min(self.flat, 12) * (p.jitter16 >> 3)) >> 4
+        if ms < 1:
+            least = 16 + close16 - open16
+            if least > 0 and over(v16, least) > gap + self.sig_um:
+                # The shortest pulse would pass it by more than it is short of it.
+                self.done = True
+                return NEXT_DONE
+            ms = 1
+        self.pulses += 1
+        self.width_ms = ms
+        return NEXT_PULSE
+
+    def learn(self, learned):
+        """Take a landed stroke into the job's learned state; True if anything changed."""
+        if not self.on or not self.done:
+            return False
+        if learned[L_DEPTH_UM] != self.target_um:
+            learned[L_DEPTH_UM] = self.target_um
+            learned[L_DEPTH_N] = 0
+        n = learned[L_DEPTH_N]
+        off = clamp(self.landed_um - (self.target_um - self.aim_um), -6 * self.sig_um, 6 * self.sig_um)
+        most = over(self.full_v16, self.p.close16) >> 1
+        learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> (1 if n < 2 else 2)), -most, most)
+        learned[L_DEPTH_N] = n + 1 if n < 1000 else n
+        return True
+
+
+def over(v16, t16):
+    """Micrometres at speed v16 in time t16."""
+    if t16 > 4000:
+        t16 = 4000
+    if v16 > 260000:
+        v16 = 260000
+    return (v16 * t16) >> 8
