@@ -34,6 +34,11 @@ def _load() -> None:
             loaded.register(cli)
 
 
+def _printable(text: str) -> str:
+    """A sentence that may quote a file from outside, without control or direction-changing characters."""
+    return "".join(char if char.isprintable() or char == "\n" else "\ufffd" for char in text)
+
+
 def main(argv: list[str] | None = None) -> None:
     """Entry point of the console script; exits with the code that the error's class owns."""
     _load()
@@ -54,7 +59,7 @@ def main(argv: list[str] | None = None) -> None:
         click.echo(error.format_message(), err=True)
         sys.exit(2)
     except SteadyramError as error:
-        click.echo(str(error), err=True)
+        click.echo(_printable(str(error)), err=True)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         sys.exit(141)

@@ -154,6 +154,8 @@ def new(
         raise BadInput(
             "a new calibration needs --header FILE; print one to fill in with 'calibration header'."
         )
+    if not journal_file.exists() and header_file is not None:
+        read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
     say(
         "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
         "calibrate."
@@ -163,7 +165,6 @@ def new(
             journal = Journal.resume(journal_file)
         else:
             assert header_file is not None
-            read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
             ask("Ram at the top, pedals released, half a minute at rest; then press return")
             zero, _ = read_counts()
             journal = Journal.begin(journal_file, read_header(header_file, zero))
