@@ -15,7 +15,6 @@ from steadyram.errors import SteadyramError
 NATIVE: Mapping[str, tuple[str, ...]] = {
     "core/fixed.py": ("mulq", "force_over", "time_for"),
     "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
-    "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
 }
 
 # Machine words throughout: whole numbers, and arrays taken by address. Kinds of the arguments; each returns a number.
@@ -25,6 +24,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "pressure": ("ptr32", "int", "int"),
         "readings": ("ptr32", "int", "int", "int"),
     },
+    "core/feed.py": {"flow": ("ptr32", "int"), "due": ("ptr32", "ptr32", "int", "int")},
     "core/trace.py": {"note": ("ptr32", "ptr16", "ptr16", "ptr16")},
 }
 
