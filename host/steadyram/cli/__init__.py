@@ -47,7 +47,8 @@ def main(argv: list[str] | None = None) -> None:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
-        click.echo("Stopped by the user; nothing more was changed.", err=True)
+        # Commands that change something say themselves what was changed and what not (see `said_if_stopped`).
+        click.echo("Stopped.", err=True)
         sys.exit(130)
     except click.UsageError as error:
         click.echo(
