@@ -12,14 +12,15 @@ seen (see fault_expectations) to the outputs off and the fault latched, in milli
         --out tests/campaign/faults_upy.json
 
 `off` is from the same moment to the last valve off; for what ends a stroke without a fault, from the onset.
-Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers). The bounds
-were set while looking at TUNED_ON; the campaign runs other seeds, and presses that were not looked at.
+Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers). What was
+looked at while bounds were set is in TUNED_ON and in the results.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import itertools
 import json
 import multiprocessing
 import random
@@ -27,6 +28,7 @@ import shutil
 import subprocess
 import tempfile
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -50,13 +52,24 @@ else:
 ROOT = Path(__file__).resolve().parents[2]
 PRESSES = ROOT / "tests" / "presses"
 FILES = tuple(sorted(file.stem for file in PRESSES.glob("*.toml")))
-# What detection and bounds were set on: two-stage with and without slow feed, small and single-stage, a fine
-# converter, a valve slower to close, 50 tonf. The other press files and seeds were not looked at.
+# Detection and bounds were set while looking at one seed of six presses; then seed 11 of all presses was looked at,
+# and corrected three expectations (a hand pump that rests, a chatter that is a press and a release, parts that end
+# over or short with nothing wrong). Results come from other seeds.
 TUNED_ON = {
-    "presses": ("bench-4", "frame-50", "slowvalve-20", "workshop-20", "workshop-20-fine", "workshop-20-slow"),
-    "seeds": (1,),
+    "bounds": {
+        "presses": [
+            "bench-4",
+            "frame-50",
+            "slowvalve-20",
+            "workshop-20",
+            "workshop-20-fine",
+            "workshop-20-slow",
+        ],
+        "seeds": [1],
+    },
+    "expectations": {"presses": "all", "seeds": [11]},
 }
-FIRST_SEED = 11
+FIRST_SEED = 12
 # Phase of the campaign: phase of the injection.
 PHASES = {
     "idle": "idle",
@@ -70,6 +83,7 @@ PHASES = {
 CYCLE_MAX_MS, RETURN_MAX_MS, DWELL_MS = 9000, 5000, 600
 HAND_CYCLE_MAX_MS = 40000  # a hand pump needs its strokes
 LEARN = 3
+CONTROL_PARTS = 8
 FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 VALVES = FEED | tables.OUT_RETRACT
 LOOK_S = 0.02
@@ -133,7 +147,7 @@ class Case:
     """One fault at one phase on one press."""
 
     def __init__(
-        self, press: VirtualPress, name: str, phase: str, expected: Expected, control: str = "setpoint"
+        self, press: VirtualPress, name: str, phase: str, expected: Expected, control: frozenset[str]
     ) -> None:
         self.press = press
         self.name = name
@@ -141,7 +155,7 @@ class Case:
         self.expected = expected
         self.device = open_device(press)
         self.control = control
-        self.stop = ""
+        self.stops: list[str] = []
         self.problems: list[str] = []
         self.held_N = 0.03 * press.plant.press.capacity_N
         self.cycle_max_s = cycle_max_ms(press.plant.press) / 1000
@@ -275,8 +289,9 @@ class Case:
         op.release_retract()
         if self.run(0.6) == "fault":
             return f"fault:{self.status()[1]}"
-        self.stop = stop
-        if self.expected.healthy and stop not in ("setpoint", self.control):
+        self.stops.append(stop)
+        allowed = {"setpoint", *self.control, *(end.removeprefix("stop:") for end in self.expected.ends)}
+        if self.expected.healthy and stop not in allowed:
             self.problems.append(f"a healthy stroke ended with {stop}")
         if stop in ("short", "pedal", "both-pedals"):
             return f"stop:{stop}"
@@ -409,9 +424,9 @@ def bound_ms(name: str, code: str, bounds: dict[str, int]) -> int:
 
 
 def judge(
-    name: str, row: dict[str, Any], problems: list[str], bounds: dict[str, int], control: str
+    name: str, row: dict[str, Any], problems: list[str], bounds: dict[str, int], control: frozenset[str]
 ) -> list[str]:
-    """What is wrong with a case, in words. `control`: how a part ends with nothing wrong."""
+    """What is wrong with a case, in words. `control`: how parts end with nothing wrong."""
     expected = EXPECTED[name]
     end = str(row["end"])
     if end == "not-reached":
@@ -424,7 +439,7 @@ def judge(
         bound = bound_ms(name, code, bounds)
         if row["latency_ms"] > bound:
             problems.append(f"{code} after {row['latency_ms']} ms, bound {bound} ms")
-    elif end == f"stop:{control}" and "went-on" in expected.ends:
+    elif end.removeprefix("stop:") in control and "went-on" in expected.ends:
         return problems
     elif end not in expected.ends:
         problems.append(f"ended as {end}")
@@ -433,16 +448,20 @@ def judge(
     return problems
 
 
-def control_stop(file: str, seed: int, runtime: str, prepared: Path, folder: Path) -> str:
-    """How a part ends on this press and seed with nothing wrong: what a fault must not change may end so too."""
+def control_stops(
+    file: str, seed: int, runtime: str, prepared: Path, folder: Path, wait_s: float, parts: int = 2
+) -> list[str]:
+    """How parts end on this press and seed with nothing wrong: what a fault must not change may end so too."""
     state = folder / "control"
     shutil.copytree(prepared, state)
     with VirtualPress(PRESSES / f"{file}.toml", seed, runtime, state) as press:  # type: ignore[arg-type]
-        press.run(0.6)
-        case = Case(press, "", "idle", Expected())
-        end = case.cycle()
+        press.run(wait_s)
+        case = Case(press, "", "idle", Expected(), frozenset())
+        for _ in range(parts):
+            if (end := case.cycle()).startswith(("fault:", "refused:")):
+                case.stops.append(end)
     shutil.rmtree(state, ignore_errors=True)
-    return case.stop if end == "went-on" else end.removeprefix("stop:")
+    return case.stops
 
 
 def run_case(
@@ -453,16 +472,20 @@ def run_case(
     name: str,
     phase: str,
     folder: Path,
-    control: str = "setpoint",
+    control: frozenset[str] = frozenset(),
 ) -> dict[str, Any]:
-    """One case from a copy of the prepared flash."""
+    """One case from a copy of the prepared flash. `control`: how parts end on this press with nothing wrong."""
     number = int.from_bytes(hashlib.sha256(f"{file} {seed} {name} {phase}".encode()).digest()[:4], "big")
     state = folder / f"case-{number:08x}"
     shutil.copytree(prepared, state)
+    wait_s = 0.6 + random.Random(number).uniform(0.0, 1.5)
+    if EXPECTED[name].healthy:
+        # The very case without the fault: same press, parts and moment.
+        control |= frozenset(control_stops(file, seed, runtime, prepared, folder, wait_s))
     row: dict[str, Any] = {"press": file, "seed": seed, "fault": name, "phase": phase}
     try:
         with VirtualPress(PRESSES / f"{file}.toml", seed, runtime, state) as press:  # type: ignore[arg-type]
-            press.run(0.6 + random.Random(number).uniform(0.0, 1.5))
+            press.run(wait_s)
             case = Case(press, name, phase, EXPECTED[name], control)
             row |= case.play()
             row["problems"] = judge(
@@ -480,9 +503,10 @@ def _batch(work: tuple[str, int, str, list[tuple[str, str]]]) -> list[dict[str, 
     with tempfile.TemporaryDirectory() as folder:
         prepared = Path(folder) / "prepared"
         prepare(PRESSES / f"{file}.toml", seed, runtime, prepared)
-        control = control_stop(file, seed, runtime, prepared, Path(folder))
+        stops = control_stops(file, seed, runtime, prepared, Path(folder), 0.6, CONTROL_PARTS)
+        control = frozenset(stops)
         return [
-            run_case(file, seed, runtime, prepared, name, phase, Path(folder), control) | {"control": control}
+            run_case(file, seed, runtime, prepared, name, phase, Path(folder), control) | {"control": stops}
             for name, phase in cases
         ]
 
@@ -574,6 +598,7 @@ def campaign(
             _keep(rows, _batch(each), part)
     rows.sort(key=lambda r: (r["press"], r["seed"], r["fault"], r["phase"]))
     failed = [r for r in rows if r["problems"]]
+    controls = {(r["press"], r["seed"]): r.pop("control") for r in rows}
     return {
         "catalogue": catalogue_hash(),
         "protocol": definition().version,
@@ -582,10 +607,9 @@ def campaign(
         "runtime": runtime,
         "presses": sorted({r["press"] for r in rows}),
         "seeds": sorted({r["seed"] for r in rows}),
-        "stops_with_nothing_wrong": {
-            stop: len({(r["press"], r["seed"]) for r in rows if r["control"] == stop})
-            for stop in sorted({r["control"] for r in rows})
-        },
+        "control_parts_with_nothing_wrong": dict(
+            sorted(Counter(itertools.chain(*controls.values())).items())
+        ),
         "cases": len(rows),
         "phases_not_reached": sum(r["end"] == "not-reached" for r in rows),
         "failed_cases": len(failed),
