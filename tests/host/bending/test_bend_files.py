@@ -265,3 +265,37 @@ def test_shim():
 )
 def test_refusals(arguments, said):
     assert said in refused(*arguments)
+
+
+def test_figures_of_the_hardware_notes():
+    notes = (SCHEMAS.parents[1] / "hardware_notes" / "press_brake.md").read_text(encoding="utf-8")
+    found = document(
+        "bend-plan", "plan", *TOOLS, "--angle", "90 deg", "--length", "300 mm", "--rating", "600 kN/m"
+    )
+    told = (
+        f"depth of {found['depth_m'] * 1e3:.3f} mm",
+        f"{math.degrees(found['angle_per_depth_rad_per_m'] * 1e-4):.2f} deg more",
+        f"deduction of {found['bend_deduction_m'] * 1e3:.3f} mm",
+        f"{found['least_flange_m'] * 1e3:.1f} mm of flange",
+        f"{found['force_N'] / 1e3:.1f} kN",
+    )
+    shim = document(
+        "bend-shim",
+        "shim",
+        "--force",
+        "80 kN",
+        "--span",
+        "600 mm",
+        "--inertia",
+        "1500 cm^4",
+        "--part",
+        "300 mm",
+    )
+    study = json.loads(
+        (SCHEMAS.parents[1] / "tests" / "campaign" / "bending.json").read_text(encoding="utf-8")
+    )
+    shares = study["third_within_where_the_stop_can"]
+    told += (f"{shim['bow_over_part_m'] * 1e3:.3f} mm in the middle",)
+    told += tuple(f"{100 * shares[what]:.1f} %" for what in ("single", "procedure", "anew"))
+    flowing = " ".join(notes.split())
+    assert [each for each in told if each not in flowing] == []
