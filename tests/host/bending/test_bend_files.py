@@ -118,6 +118,8 @@ def test_bends_from_a_table_beside_it(listed):
         ('"60 deg"', '"88 deg"', None),
         ("[tooling]", "[toolin]", "tooling is missing|not a known key"),
         ("[[bend]]", "[[bend", "not TOML"),
+        ('"bracket"', '"\\u001b[31m"', "cannot be shown"),
+        ('name = "bracket"', 'bends_csv = "../bends.csv"', "without a folder|not in both"),
         ("mild-steel", "unobtainium", "there is no material"),
     ],
 )
@@ -184,6 +186,15 @@ def test_given_k_and_radius_are_used():
     assert found["loaded_radius_m"] == pytest.approx(2e-3)
 
 
+def test_flanges_give_the_flat_length():
+    arguments = ("plan", *TOOLS, "--angle", "90 deg", "--length", "1 m", "--flange", "40 mm")
+    found = document("bend-plan", *arguments, "--flange", "60 mm")
+    assert found["flat_length_m"] == pytest.approx(0.1 - found["bend_deduction_m"])
+    assert "flat length: 96.317 mm" in run(*arguments, "--flange", "60 mm")
+    assert "2 flanges" in refused(*arguments)
+    assert "too short" in refused(*arguments[:-1], "1 mm", "--flange", "1 mm")
+
+
 def test_correct_goes_deeper_for_an_underbent_part():
     one = ("correct", *TOOLS, "--target", "90 deg", "--depth", "5.30 mm", "--measured", "95 deg")
     found = document("bend-correct", *one)
@@ -210,6 +221,11 @@ def test_list_as_json_and_table(listed):
         sum(each["bend_deduction_m"] for each in found["bends"])
     )
     assert "lip" in run("list", str(listed))
+
+
+def test_names_are_not_markup(listed):
+    listed.write_text(LIST.replace('"lip"', '"[red]lip"'), encoding="utf-8")
+    assert "[red]lip" in run("list", str(listed))
 
 
 def test_shim():
