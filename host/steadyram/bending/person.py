@@ -1,0 +1,44 @@
+"""The hands of a person at a real press while bending: asked in words, answers read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from steadyram.bending.procedure import BendingHands
+from steadyram.errors import UnitError
+from steadyram.units import parse
+
+_YES = ("y", "yes")
+_NO = ("n", "no", "q", "quit", "stop")
+
+
+class PersonBending(BendingHands):
+    """ask: puts a question and returns the answer; say: tells."""
+
+    def __init__(self, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+        self._ask, self._say = ask, say
+
+    def note(self, text: str) -> None:
+        self._say(text)
+
+    def confirm(self, text: str) -> bool:
+        # An empty answer is no yes: a key hit by mistake must not arm a stroke.
+        while (answer := self._ask(f"{text} Strike? (yes or no)").strip().lower()) not in (*_YES, *_NO):
+            self._say("Answer yes to strike, or no to stop here.")
+        return answer in _YES
+
+    def included_angle_rad(self, text: str) -> float | None:
+        while answer := self._ask(text).strip():
+            try:
+                # What a protractor shows is degrees, written or not.
+                found = parse(
+                    answer if not answer[-1].isdigit() else f"{answer} deg", "radian", what="the angle"
+                )
+            except UnitError as error:
+                self._say(str(error))
+                continue
+            if 0.0 < found < math.pi:
+                return found
+            self._say("An included angle lies between 0 and 180 degrees; measure between the two legs.")
+        return None
