@@ -130,6 +130,30 @@ def test_three_parts_with_one_stroke_each():
     assert all("Hands away" in text for text in shop.asked)
 
 
+@pytest.mark.parametrize("angle_deg", [75, 135])
+@pytest.mark.parametrize("true", ["stainless-304", "aluminium-6061-t6"])
+def test_other_angles_and_a_metal_called_by_another_name(true, angle_deg):
+    errors = []
+    for seed in range(4):
+        shop = BendShop(true, stop_sigma_m=5e-6, part_sigma=0.01, read_sigma_rad=math.radians(0.1), seed=seed)
+        bends = [{"angle": f"{angle_deg} deg", "length": "300 mm"}]
+        run = BendRun(listed(material="mild-steel-hot-rolled", bend=bends), shop, shop, strokes_most=1)
+        for number in (1, 2, 3):
+            shop.new_part()
+            list(run.part(number))
+        errors.append(abs(math.degrees(shop.true_rad()) - angle_deg))
+    assert max(errors) < 0.5
+
+
+def test_a_metal_far_stronger_than_told_stops_by_force():
+    shop = BendShop("stainless-304")
+    run = BendRun(listed(material="aluminium-soft"), shop, shop)
+    (done,) = run.part(1)
+    assert done.stopped_by == "force"
+    assert done.force_N <= 1.25 * run.planned[0].plan.load.estimate.high_N
+    assert run.correction.bends == 0
+
+
 def test_an_underbent_part_is_struck_again():
     shop = BendShop()
     run = BendRun(listed(), shop, shop)
