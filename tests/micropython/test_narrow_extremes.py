@@ -97,7 +97,9 @@ def test_extremes_stay_narrow() -> None:
             core.configure(some_press(rng))
             core.calibrate(some_calibration(rng))
             setpoint = rng.choice((5_000_000, 3_000_000, 300_000, 3000))
-            core.choose(1, array("i", [setpoint, 0, rng.choice((0, 400)), 2, 1, 0, 0]), array("i", [0] * 48))
+            job = array("i", [row[3] for row in t.JOB])
+            job[t.J_SETPOINT_N], job[t.J_DWELL_MS] = setpoint, rng.choice((0, 400))
+            core.choose(1, job, array("i", [0] * 48))
             records += run_strokes(core, rng, narrow.watch)
     assert records > 20
     assert len(narrow.widest) > 150
@@ -115,7 +117,8 @@ def test_extremes_stay_narrow() -> None:
 def test_wider_calibrations_are_refused(c1: int, c2: int, c3: int, accepted: bool) -> None:
     settings = array("i", [row[3] for row in t.SETTINGS])
     settings[t.S_BORE_UM], settings[t.S_RANGE_KPA] = 460_000, 20_000
-    cal = [ZERO, 0, c1, c2, c3, 58_982, 0, 1, 0, 0]
+    cal = [row[3] for row in t.CALIBRATION]
+    cal[:8] = [ZERO, 0, c1, c2, c3, 58_982, 0, 1]
     if accepted:
         checks.check_calibration(settings, cal)
     else:

@@ -27,7 +27,7 @@ from .modes import (
     NEXT_SHORT,
 )
 from .press import Press, nominal_c1
-from .sense import Sense, take
+from .sense import Sense, mean_force, take
 from .trace import Trace, note
 from .travel import Travel
 
@@ -565,14 +565,18 @@ class Controller:
 
     def _held(self):
         """Bookkeeping common to all live states; False when the stroke was ended by the operator or the clock."""
-        self._stroke_ms += 1
+        stroke_ms = self._stroke_ms + 1
+        self._stroke_ms = stroke_ms
         force = self.force_n
-        self._see_peak(force)
-        if self._contact_ms == 0:
+        # A call costs as much as what it is for: only when there is something to do.
+        if self.ms & 3 == 0 or not self.press.holds_load:
+            self._see_peak(force)
+        contact_ms = self._contact_ms
+        if contact_ms == 0:
             if force > self._touch_n:
-                self._contact_ms = self._stroke_ms
+                self._contact_ms = stroke_ms
                 self._contact_um = self.travel.um
-        elif self.state == t.STATE_ADVANCE and self.cut.knee_n == 0:
+        elif stroke_ms - contact_ms >= 24 and self.state == t.STATE_ADVANCE and self.cut.knee_n == 0:
             self._look_for_knee(force)
         if self._retract:
             self._end_stroke(t.STOP_BOTH_PEDALS)
@@ -583,7 +587,7 @@ class Controller:
             else:
                 self._end_stroke(t.STOP_PEDAL if self._with_cutoff else t.STOP_NO_CUTOFF)
             return False
-        if self._stroke_ms > self.settings[t.S_CYCLE_MAX_MS]:
+        if stroke_ms > self.settings[t.S_CYCLE_MAX_MS]:
             self._fail(t.FAULT_CYCLE_TOO_LONG)
             return False
         return True
@@ -593,19 +597,19 @@ class Controller:
         if self.press.holds_load:
             if self.ms & 3:
                 return
-            force = self.sense.force_of_mean(self.sense.mean16())
+            force = mean_force(self.cells)
         if force > self.peak_n:
             self.peak_n = force
 
     def _look_for_knee(self, force):
         """A plateau's slow rise that turns steep in one feed: the part is flush."""
-        rise = self.sense.rise16
-        if self._stroke_ms - self._contact_ms < 24:
-            return
-        if rise < self._slow_rise:
-            self._slow_rise = rise if rise > 0 else 0
-        dead = self.press.dead16(force)
-        if self._slow_rise < dead // 6 and rise > dead // 3:
+        rise = self.cells[RISE16]
+        slow_rise = self._slow_rise
+        if rise < slow_rise:
+            self._slow_rise = slow_rise = rise if rise > 0 else 0
+        p = self.press
+        dead = p.low16 if force < p.changeover_n else p.high16
+        if slow_rise < dead // 6 and rise > dead // 3:
             self.cut.knee_n = force - rise
 
     def _advance(self, force):
@@ -688,7 +692,7 @@ class Controller:
             self._timer = 6
             return
         if p.holds_load:
-            settled = self.sense.force_of_mean(self.sense.mean16())
+            settled = mean_force(self.cells)
         else:
             # An open centre keeps nothing: there is only the peak, less what noise adds to a highest reading, and
             # more by what the sensor had not yet seen when the force fell away.
@@ -766,7 +770,7 @@ class Controller:
             return
         if self._dwell_ms & 15:
             return
-        force = self.sense.force_of_mean(self.sense.mean16())
+        force = mean_force(self.cells)
         if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:
             what = cut.decide(force)
             if what == NEXT_PULSE:
@@ -821,7 +825,7 @@ class Controller:
         r = self.record
         cut = self.cut
         stop = self._stop_pending
-        end = self.sense.force_of_mean(self.sense.mean16())
+        end = mean_force(self.cells)
         if self._settled_n == 0 or cut.mode == MODE_THRESHOLD:
             self._settled_n = end
         setpoint = cut.setpoint

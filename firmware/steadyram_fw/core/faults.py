@@ -84,6 +84,8 @@ TOP_UPS_MOST = 1500
 QUIETEST_MS = 1024
 FOREVER = 1048576  # counters stop about here, long before they leave 31 bits
 
+BEYOND = 16777216  # a threshold in counts that no reading reaches: a cell has no room for more
+
 NOTHING = 0
 FEEDING = 1
 RETRACTING = 2
@@ -340,9 +342,9 @@ class Guard:
             # A coarse converter's own steps are noise, too.
             sd16 = max(noise_c16, step << 2)
             rate_c = _counts16(max(p.low16, p.high16) >> 4, c1) >> 4
-            c[JUMP_C] = (span >> 8) + ((8 * sd16) >> 4) + 3 * rate_c
-            c[RISE_N] = 3 * max(p.low16, p.high16) + 8 * p.noise_n + (p.overforce_n >> 6)
-            c[NOISY16] = max(span >> 8, 6 * step, sd16) << 4
+            c[JUMP_C] = min(BEYOND, (span >> 8) + ((8 * sd16) >> 4) + 3 * rate_c)
+            c[RISE_N] = min(1 << 29, 3 * max(p.low16, p.high16) + 8 * p.noise_n + (p.overforce_n >> 6))
+            c[NOISY16] = min(BEYOND, max(span >> 8, 6 * step, sd16) << 4)
             # Twice the valve's time (the cutoff follows a valve that late), its jitter, the sensor, sixteen samples.
             c[QUIET_MS] = ((2 * self._close16 + 8 * p.jitter16 + 4 * p.sensor16) >> 4) + 20
             c[OPEN_MS] = ((p.slow_open16 if p.slow_open16 > p.open16 else p.open16) >> 4) + 1
@@ -356,9 +358,10 @@ class Guard:
             c[OPEN_MS] = UNKNOWN_OPEN_MS
             c[FROZEN_MS] = 0
         # Means of sixteen: their noise is a quarter of a sample's.
-        c[SMALL16] = small16 = max(2 * sd16, step << 4)
-        c[MARGIN16] = max(_counts16(p.capacity_n >> 7, c1), 2 * small16)
-        c[HELD16] = max(_counts16(p.capacity_n >> 6, c1), 4 * small16)
+        small16 = min(BEYOND, max(2 * sd16, step << 4))
+        c[SMALL16] = small16
+        c[MARGIN16] = min(BEYOND, max(_counts16(p.capacity_n >> 7, c1), 2 * small16))
+        c[HELD16] = min(BEYOND, max(_counts16(p.capacity_n >> 6, c1), 4 * small16))
         c[STAY_MS] = 5000 if p.burst else (4000 if p.slow_fitted else 1500)
         c[REST16] = 0
         c[REST_MS] = 0

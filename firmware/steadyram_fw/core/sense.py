@@ -91,6 +91,24 @@ def take(c, counts):
     return force
 
 
+def mean_force(c):
+    """Newtons of the mean of the last 16 samples, its sixteenths interpolated.
+
+    Compiled to machine code for a board.
+    """
+    x16 = c[SUM16] - c[ZERO16]
+    x = x16 >> 4
+    high = x >> 8
+    low = x & 255
+    a = c[C1]
+    between = (a * (x16 & 15)) >> 20
+    if c[C2] | c[C3]:
+        a = c[C3]
+        a = c[C2] + ((a * high + ((a * low + 32768) >> 8)) >> 8)
+        a = c[C1] + ((a * high + ((a * low + 32768) >> 8)) >> 8)
+    return c[C0] + ((a * high + ((a * low + 32768) >> 8)) >> 8) + between
+
+
 class Sense:
     """Sixty-four samples of history at 1 kHz; force in newtons from the mean of the last four."""
 
@@ -119,11 +137,6 @@ class Sense:
         if self.c2 or self.c3:
             return self.c0 + mulq(self.c1 + mulq(self.c2 + mulq(self.c3, x), x), x)
         return self.c0 + mulq(self.c1, x)
-
-    def force_of_mean(self, mean16):
-        """Newtons of a mean of counts times sixteen, the sixteenths interpolated."""
-        x16 = mean16 - self.zero16
-        return self.force_of(x16 >> 4) + ((self.c1 * (x16 & 15)) >> 20)
 
     def mean16(self):
         """Mean of the last 16 samples, times sixteen."""

@@ -13,7 +13,6 @@ from steadyram.errors import SteadyramError
 # Every object operation stays a call into the interpreter, without the decoding of bytecode in between: three times
 # the size of bytecode for a little time, so only what runs in every millisecond of a stroke.
 NATIVE: Mapping[str, tuple[str, ...]] = {
-    "core/fixed.py": ("mulq", "force_over", "time_for"),
     "app.py": ("tick",),
     "boards/converter.py": ("counts",),
     "boards/wired.py": ("_step",),
@@ -22,7 +21,15 @@ NATIVE: Mapping[str, tuple[str, ...]] = {
 
 # Machine words throughout: whole numbers, and arrays taken by address. Kinds of the arguments; each returns a number.
 WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "core/sense.py": {"take": ("ptr32", "int")},
+    "core/fixed.py": {
+        "mulq": ("int", "int"),
+        "clamp": ("int", "int", "int"),
+        "force_over": ("int", "int"),
+        "time_for": ("int", "int"),
+        "isqrt": ("int",),
+        "abs_of": ("int",),
+    },
+    "core/sense.py": {"take": ("ptr32", "int"), "mean_force": ("ptr32",)},
     "core/faults.py": {
         "pressure": ("ptr32", "int", "int"),
         "readings": ("ptr32", "int", "int", "int"),

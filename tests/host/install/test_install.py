@@ -242,17 +242,18 @@ def test_firmware_compiles_for_every_kind_of_board(arch):
 
 def test_native_refuses_a_function_that_is_not_there():
     with pytest.raises(SteadyramError, match="out of date"):
-        machine_code("steadyram_fw/core/sense.py", "def other():\n    pass\n", "armv6m")
+        machine_code("steadyram_fw/core/trace.py", "def other():\n    pass\n", "armv6m")
     with pytest.raises(SteadyramError, match="takes 1 arguments"):
-        machine_code("steadyram_fw/core/sense.py", "def take(c):\n    pass\n", "armv6m")
+        machine_code("steadyram_fw/core/trace.py", "def note(c):\n    pass\n", "armv6m")
 
 
 def test_cells_are_signed_on_a_pc_and_left_alone_on_a_board():
-    source = "def take(c, counts):\n    c[1] += c[0]\n    return c[1]\n"
-    assert "return (c[1] << 32 >> 32)" in machine_code("steadyram_fw/core/sense.py", source, "x64")
-    board = machine_code("steadyram_fw/core/sense.py", source, "armv6m")
-    assert board.endswith(
-        "@micropython.viper\ndef take(c: ptr32, counts: int) -> int:\n    c[1] += c[0]\n    return c[1]\n"
+    source = "def note(c, a, b, d):\n    c[1] += c[0]\n    return c[1]\n"
+    assert "return (c[1] << 32 >> 32)" in machine_code("steadyram_fw/core/trace.py", source, "x64")
+    board = machine_code("steadyram_fw/core/trace.py", source, "armv6m")
+    assert board == (
+        "import micropython\n@micropython.viper\ndef note(c: ptr32, a: ptr16, b: ptr16, d: ptr16) -> int:\n"
+        "    c[1] += c[0]\n    return c[1]\n"
     )
 
 
