@@ -40,6 +40,7 @@ DEPTH_SIGMA_M = 6e-6
 # A bend this many sigma from the foretold one is doubted; one this far is no reading of this bend at all.
 DOUBT = 5.0
 _ABSURD_RAD = math.radians(35.0)
+_NO_FLANKS_RAD = math.radians(20.0)
 _REMEMBERED = 12
 _ROUNDS = 6
 _STEPS = 50
@@ -69,6 +70,8 @@ class SheetCorrection:
         depth_sigma_m: float = DEPTH_SIGMA_M,
     ) -> None:
         self.tooling, self.sheet = tooling, sheet
+        # Foretelling ends nowhere at the die's flanks: a fit whose radius is too large would lie on them and be stuck.
+        self._open = tooling.model_copy(update={"die_angle": _NO_FLANKS_RAD})
         self._measure_sigma_rad, self._depth_sigma_m = measure_sigma_rad, depth_sigma_m
         self._radius_m = geometry.inside_radius_m(tooling)
         self._usual = np.array([RADIUS_SIGMA, SPRINGBACK_SIGMA, TOUCH_SIGMA * sheet.thickness_m])
@@ -171,7 +174,7 @@ class SheetCorrection:
     def _foretell(self, depth_m: float, state: Array) -> float:
         radius = self._radius_m * math.exp(float(state[0]))
         loaded = geometry.angle_for_depth_rad(
-            self.tooling, self.sheet.thickness_m, radius, depth_m + float(state[2])
+            self._open, self.sheet.thickness_m, radius, depth_m + float(state[2])
         )
         released = springback.after_release(self.sheet, radius, loaded).released_rad
         return released * (1.0 - float(state[1]))
