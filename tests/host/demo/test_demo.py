@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from steadyram.cycles.export import as_csv, named_cycles
 from steadyram.cycles.store import CycleStore
@@ -45,6 +46,8 @@ def test_the_firmware_ran_on_micropython_where_there_is_one(demo: tuple[Path, di
     assert "learned" in page
     assert "invented" in page
     assert document["report"] == str(folder / "report.html")
+    schema = Path(__file__).parents[3] / "protocol" / "schemas" / "demo.schema.json"
+    Draft202012Validator(json.loads(schema.read_text())).validate(document)
 
 
 def test_every_part_of_the_order_was_pressed_near_its_force(demo: tuple[Path, dict[str, Any], str]) -> None:

@@ -1,0 +1,440 @@
+"""Shapes of the documents that commands print with `--json` and that have no schema written by hand.
+
+`python protocol/generate_schemas.py` makes protocol/schemas/*.schema.json of them. Where the host has a type of
+its own (a reading, a finding, a score) that type is the shape; the rest is declared here. Forces are newtons,
+pressures pascals, times seconds; each key carries its unit.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, get_type_hints
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from steadyram.commission.capability import Feed
+from steadyram.commission.characterise import Characteristics
+from steadyram.install.finding import Finding
+from steadyram.install.iocheck import Checked
+from steadyram.link.records import Identity, Reading
+from steadyram.metrology.daily import DailyCheck
+from steadyram.metrology.drift import Drift
+from steadyram.metrology.gauge_rr import GaugeStudy
+from steadyram.metrology.verify import Verification
+from steadyram.virtual.bench import Score
+from steadyram.virtual.demo import JobResult
+
+Count = Annotated[int, Field(ge=0)]
+Newtons = Annotated[float, Field(ge=0)]
+Digest = Annotated[str, Field(description="CRC-32 of the set, eight hexadecimal digits")]
+Settings = Annotated[
+    dict[str, int],
+    Field(description="settings of protocol/definition.toml, each in the unit that its name ends in"),
+]
+Moment = Annotated[str, Field(description="ISO 8601, UTC")]
+
+
+def beside(name: str, shape: type, **more: Any) -> Any:
+    """The fields of a type of the host's, and what the command prints beside them."""
+    return TypedDict(name, get_type_hints(shape, include_extras=True) | more)  # type: ignore[operator]
+
+
+# ---------------------------------------------------------------- the device
+class SetInForce(TypedDict):
+    gen: Count
+    digest: Digest
+
+
+class JobsInForce(SetInForce):
+    count: Count
+
+
+class CalibrationInForce(SetInForce):
+    serial: int | None
+
+
+class DeviceShow(TypedDict):
+    identity: Identity
+    reading: Reading
+    settings: SetInForce
+    jobs: JobsInForce
+    calibration: CalibrationInForce
+
+
+TimedReading = beside("TimedReading", Reading, time_s=float)
+
+
+class DeviceWatch(TypedDict):
+    readings: list[TimedReading]
+
+
+class DeviceClock(TypedDict):
+    unix: Annotated[int, Field(ge=0, description="seconds since 1970-01-01 UTC")]
+
+
+class SettingsShow(TypedDict):
+    settings: Settings
+
+
+class SettingChange(TypedDict):
+    key: str
+    before: int
+    after: int
+
+
+class SettingsPush(TypedDict):
+    changes: list[SettingChange]
+    pushed: bool
+    gen: Count
+    digest: Digest
+
+
+class Units(TypedDict):
+    force_unit: str
+    pressure_unit: str
+    file: str
+
+
+# ---------------------------------------------------------------- jobs
+class CheckedJob(TypedDict):
+    __pydantic_config__ = {"json_schema_extra": {"additionalProperties": True}}  # noqa: RUF012
+    slot: Annotated[int, Field(ge=1)]
+    name: str
+    setpoint_N: Newtons
+    dwell_s: float
+    cutoff_required: bool
+    batch: Count
+    tooling_rated_force_N: Newtons | None
+    unproven: bool
+
+
+class JobsCheck(TypedDict):
+    jobs: list[CheckedJob]
+
+
+class FieldChange(TypedDict):
+    key: str
+    before: str
+    after: str
+
+
+class JobChange(TypedDict):
+    slot: Annotated[int, Field(ge=1)]
+    name: str
+    change: Literal["new", "gone", "changed", "same"]
+    fields: list[FieldChange]
+
+
+class JobsDiff(TypedDict):
+    changes: list[JobChange]
+    pushed: bool
+    gen: Count
+    digest: Digest
+
+
+class DeviceJobRow(TypedDict):
+    """The other fields of the definition's job table follow under their own names."""
+
+    __pydantic_config__ = {"json_schema_extra": {"additionalProperties": True}}  # noqa: RUF012
+    slot: Annotated[int, Field(ge=1)]
+    name: str
+    setpoint_N: Newtons
+    tooling_rated_force_N: Newtons
+    dwell_s: float
+    batch: Count
+    cutoff_required: Literal[0, 1]
+    unproven: Literal[0, 1]
+
+
+class JobsList(TypedDict):
+    jobs: list[DeviceJobRow]
+    chosen: Annotated[int, Field(ge=0, description="slot of the active job, 0 = none")]
+    gen: Count
+    digest: Digest
+
+
+class JobsUse(TypedDict):
+    job: Count
+    setpoint_N: Newtons
+
+
+class FirstPart(TypedDict):
+    seq: int
+    stop: str
+    contact_s: float | None
+    knee_N: float | None
+    peak_N: float
+    settled_N: float
+    proposed_by_knee_N: float | None
+    proposed_by_settled_N: float | None
+    job: Count
+    stored_N: Annotated[
+        float | None, Field(description="what became the job's set force; null: nothing was stored")
+    ]
+
+
+# ---------------------------------------------------------------- records
+class CyclesPull(TypedDict):
+    uid: str
+    records: Annotated[int, Field(ge=0, description="new ones")]
+    traces: Count
+    changes: Count
+    lost: Annotated[int, Field(ge=0, description="overwritten on the device before this pull")]
+    total: Count
+    store: str
+
+
+class Cycle(TypedDict):
+    """The other fields of the definition's record table follow, each with its SI unit in its name."""
+
+    __pydantic_config__ = {"json_schema_extra": {"additionalProperties": True}}  # noqa: RUF012
+    uid: str
+    fw: str
+    seq: int
+    job: Count
+    job_name: str | None
+    setpoint_N: float
+    peak_N: float
+    settled_N: float
+    stop: str
+    fault: str | None
+    flags: list[str]
+    duration_s: float
+    count: Count
+    at_unix: Count
+
+
+class CyclesList(TypedDict):
+    cycles: list[Cycle]
+
+
+class ReportedJob(TypedDict):
+    slot: Count
+    name: str
+    setpoint_N: float
+    strokes: Count
+    landed: Count
+    mean_peak_N: float | None
+    sd_N: float | None
+    overshoot_N: float | None
+
+
+class Report(TypedDict):
+    report: str
+    strokes: Count
+    jobs: list[ReportedJob]
+    findings: list[str]
+
+
+class ListedBatch(TypedDict):
+    uid: str
+    job: Count
+    batch: Count
+    first_seq: int
+    last_seq: int
+    strokes: Count
+    parts: Count
+    setpoint_low_N: float | None
+    setpoint_high_N: float | None
+    faults: Count
+
+
+class BatchList(TypedDict):
+    batches: list[ListedBatch]
+
+
+class Limits(TypedDict):
+    below: float
+    above: float
+
+
+class BrokenRule(TypedDict):
+    rule: str
+    seqs: list[int]
+
+
+class BatchProof(TypedDict):
+    files: dict[str, str]
+    uid: str
+    job: Count
+    job_name: str
+    batch: Count
+    strokes: Count
+    landed: Count
+    parts: Count
+    setpoints_N: list[float]
+    limits_N: Limits
+    outside_limits: Annotated[list[int], Field(description="record numbers")]
+    mean_N: float | None
+    sd_N: float | None
+    cp: float | None
+    cpk: float | None
+    cp_interval: list[float] | None
+    cpk_interval: list[float] | None
+    confidence: float | None
+    trend_p: float | None
+    trend_slope_N_per_part: float | None
+    rules_broken: list[BrokenRule]
+    stops: dict[str, int]
+    tests: Count
+    findings: list[str]
+
+
+class ComparedPress(TypedDict):
+    uid: str
+    batch: Count
+    landed: Count
+    setpoints_N: list[float]
+    mean_N: float | None
+    sd_N: float | None
+    cp: float | None
+    cpk: float | None
+    outside_limits: Count
+    difference_N: float | None
+    difference_interval_N: list[float] | None
+
+
+class BatchCompare(TypedDict):
+    job_name: str
+    presses: list[ComparedPress]
+
+
+class BatchTest(TypedDict):
+    uid: str
+    seq: int
+    setpoint_N: float
+    passed: Annotated[bool | None, Field(description="null: no limit was given")]
+
+
+# ---------------------------------------------------------------- commissioning
+class TakenPoint(TypedDict):
+    reference_N: float
+    reading_counts: float
+    rising: bool
+
+
+class Calibrate(TypedDict):
+    """Of a press that holds its load the keys of `calibration analyse --json` follow."""
+
+    __pydantic_config__ = {"json_schema_extra": {"additionalProperties": True}}  # noqa: RUF012
+    record: str
+    uploaded: bool
+    points: list[TakenPoint]
+    fields: Annotated[dict[str, int], Field(description="integer polynomial, as the device holds it")]
+
+
+class Characterise(TypedDict):
+    record: str
+    uploaded: bool
+    made: Moment
+    device: str
+    firmware: str
+    calibration_serial: int
+    tolerance: float
+    measured: Characteristics
+    settings: Settings
+    feeds: list[Feed]
+    cautions: list[str]
+
+
+Daily = beside("Daily", DailyCheck, time=Moment, passed=bool)
+
+
+class Doctor(TypedDict):
+    findings: list[Finding]
+
+
+class IoCheck(TypedDict):
+    uid: str
+    steps: list[Checked]
+    good: bool
+
+
+class Compiled(TypedDict):
+    folder: str
+    files: Count
+    size_bytes: Count
+
+
+class Installed(TypedDict):
+    folder: str
+    before: str | None
+    files_written: Count
+    files_kept: Count
+    already: bool
+    size_bytes: Count
+
+
+# ---------------------------------------------------------------- trying things out
+class Material(TypedDict):
+    name: str
+    tensile_Pa: float
+    yield_Pa: float
+    shear_Pa: float
+    modulus_Pa: float
+    poisson: float
+    expansion_per_K: float
+    note: str
+
+
+class Materials(TypedDict):
+    materials: list[Material]
+    source: str
+
+
+Ratio = Annotated[
+    float | None, Field(description="threshold's overshoot over the learned one's; null: without end")
+]
+Scored = beside("Scored", Score, added_s=float, ratio=Ratio)
+
+
+class BenchCutoff(TypedDict):
+    cycles: Count
+    seeds: Count
+    scores: list[Scored]
+
+
+DemoJob = beside("DemoJob", JobResult, mean_peak_N=float, worst_over_N=float, worst_under_N=float)
+
+
+class Demo(TypedDict):
+    report: str
+    runtime: str
+    cutoff: str
+    jobs: list[DemoJob]
+    wall_s: float
+
+
+# Name of the schema: the command's words, and the shape of what it prints.
+DOCUMENTS: dict[str, Any] = {
+    "batch-compare": BatchCompare,
+    "batch-list": BatchList,
+    "batch-proof": BatchProof,
+    "batch-test-add": BatchTest,
+    "bench-cutoff": BenchCutoff,
+    "calibrate": Calibrate,
+    "calibration-check": Daily,
+    "calibration-compare": Drift,
+    "calibration-rr": GaugeStudy,
+    "calibration-verify": Verification,
+    "characterise": Characterise,
+    "cycles-list": CyclesList,
+    "cycles-pull": CyclesPull,
+    "demo": Demo,
+    "device-clock": DeviceClock,
+    "device-settings-push": SettingsPush,
+    "device-settings-show": SettingsShow,
+    "device-show": DeviceShow,
+    "device-watch": DeviceWatch,
+    "doctor": Doctor,
+    "first-part": FirstPart,
+    "force-materials": Materials,
+    "install": Compiled | Installed,
+    "iocheck": IoCheck,
+    "jobs-check": JobsCheck,
+    "jobs-diff": JobsDiff,
+    "jobs-list": JobsList,
+    "jobs-use": JobsUse,
+    "report": Report,
+    "units": Units,
+}
