@@ -395,8 +395,16 @@ class Guard:
         """A fault was acknowledged: what was counted against the press is dropped."""
         c = self._c
         c[OVER_KNOWN] = 1 if c[OVER_MS] > 0 else 0
-        for cell in (BAD_MS, OVER_MS, LOST, STAY, FLAT, TOP_UPS, DWELT, RETURN16, END16, OFF_MS):
-            c[cell] = 0
+        c[BAD_MS] = 0
+        c[OVER_MS] = 0
+        c[LOST] = 0
+        c[STAY] = 0
+        c[FLAT] = 0
+        c[TOP_UPS] = 0
+        c[DWELT] = 0
+        c[RETURN16] = 0
+        c[END16] = 0
+        c[OFF_MS] = 0
 
 
 def _counts16(force_n, c1):
