@@ -717,6 +717,9 @@ class Controller:
         if also == NEXT_SHORT or what == NEXT_SHORT:
             return NEXT_SHORT
         if also == NEXT_FEED:
+            if depth.feed == FEED_SLOW and depth.landed and what == NEXT_FEED:
+                # The full feed has been; what is left is the slow feed's.
+                cut.feed = FEED_SLOW
             return what
         if what == NEXT_FEED or depth.width_ms < cut.width_ms or depth.feed == FEED_SLOW:
             # A slow pulse of the shorter width lets less through than either.
