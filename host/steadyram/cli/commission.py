@@ -30,7 +30,7 @@ from steadyram.commission.characterise import Characteristics
 from steadyram.commission.characterise import characterise as run_characterisation
 from steadyram.commission.hands import Hands
 from steadyram.commission.installed import Installed, installed
-from steadyram.commission.journal_of import record_of, write_journal
+from steadyram.commission.journal_of import Partial, record_of, set_aside_unfinished, write_journal
 from steadyram.commission.person import PersonHands
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -125,6 +125,8 @@ def calibrate(
     with connected(port, wire_log) as device:
         press = installed(device)
         _same_press(header, press)
+        if told := set_aside_unfinished(target):
+            click.echo(told, err=True)
         click.echo(_HANDS_CLEAR, err=True)
         with (
             _hands(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
@@ -132,6 +134,7 @@ def calibrate(
         ):
             hands.open_changes()
             noise_N = max(4.0, float(device.now().spread_counts)) / press.counts_per_N / 16
+            partial = Partial(target, header, noise_N)
             found = run_calibration(
                 device,
                 hands,
@@ -140,12 +143,14 @@ def calibrate(
                 holds_load=press.holds_load,
                 slow_fitted=press.slow_fitted,
                 progress=lambda done, of: bar("calibrating", done, of),
+                keep=partial.keep,
             )
             record = record_of(found, header, noise_N)
             result: Analysis | None = None
             if press.holds_load:
                 result = analyse(record, "the calibration")
             write_journal(record, target)
+            partial.done()
             fields = found.polynomial.fields if result is None else result.device.fields
             if not no_upload:
                 hands.open_calibration()

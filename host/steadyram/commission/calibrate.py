@@ -21,6 +21,8 @@ from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynom
 
 # Share of the press's capacity at each rising point; the lowest matters most for small parts.
 LEVELS = (0.04, 0.18, 0.42, 0.68, 0.93)
+# Told after the zero, and after each point: the zero in counts and the points so far.
+Keep = Callable[[float, "tuple[Point, ...]"], None]
 _FIRST_WIDTH_MS = 3
 _PAUSE_MS = 90
 
@@ -55,23 +57,26 @@ def calibrate(
     holds_load: bool,
     slow_fitted: bool,
     progress: Callable[[int, int], None] = lambda done, of: None,
+    keep: Keep = lambda zero, points: None,
 ) -> Found:
     """Run the whole calibration and fit it. The device is left with the ram at the top.
 
     capacity_N: rated force; counts_per_N: nameplate sensitivity, only to aim the points; holds_load: pressure
-    stays when the valves close; slow_fitted: climb by the slow feed.
+    stays when the valves close; slow_fitted: climb by the slow feed; keep: see Keep.
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
     hands.to_top()
     hands.wait(0.6)
     zero = mean_counts(device, hands, 6)
+    keep(zero, ())
     noise = max(4.0, float(device.now().spread_counts))
     aims = [zero + share * capacity_N * counts_per_N for share in LEVELS]
     if holds_load:
-        found, width = _up_and_down(device, hands, aims, zero, noise, slow_fitted, progress)
+        found, width = _up_and_down(device, hands, aims, zero, noise, slow_fitted, progress, keep)
     else:
         found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
+        keep(zero, tuple(found))
     hands.to_top()
     hands.wait(0.6)
     before, after = zero, mean_counts(device, hands, 6)
@@ -97,6 +102,7 @@ def _up_and_down(
     noise: float,
     slow: bool,
     progress: Callable[[int, int], None],
+    keep: Keep,
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
     # Touch the block, back off a hair, then come up in pulses.
@@ -116,6 +122,7 @@ def _up_and_down(
         point = _read(device, hands, True)
         if not points or point.counts > points[-1].counts + 0.2 * low:
             points.append(point)
+            keep(zero, tuple(points))
         progress(number + 1, 2 * len(aims))
     for number, aim in enumerate(reversed(aims[:-1])):
         for _ in range(60):
@@ -126,6 +133,7 @@ def _up_and_down(
         point = _read(device, hands, False)
         if point.counts > zero + 0.2 * low:
             points.append(point)
+            keep(zero, tuple(points))
         progress(len(aims) + number + 1, 2 * len(aims))
     if sum(p.rising for p in points) < 3:
         raise CheckFailed(

@@ -287,6 +287,16 @@ class CycleStore:
                 for row in rows:
                     yield StoredCycle(uid, row.fw, _record(row))
 
+    def record_before(self, uid: str, seq: int, job: int | None = None) -> CycleRecord | None:
+        """The newest record below number `seq`, of one job or of any; None when there is none."""
+        c = t.cycle.c
+        query = select(t.cycle).where(c.uid == uid, c.seq < seq).order_by(c.seq.desc()).limit(1)
+        if job is not None:
+            query = query.where(c.job == job)
+        with self.reading() as db:
+            row = db.execute(query).first()
+        return None if row is None else _record(row)
+
     def traces_wanted(self, uid: str, first: int = 0) -> list[int]:
         """Numbers of records from `first` on whose trace is not in the store, newest first."""
         joined = t.cycle.outerjoin(

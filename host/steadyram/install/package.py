@@ -12,16 +12,7 @@ from pathlib import Path
 
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.install.fold import constants_of, fold
-
-# Functions of the control step that run in every millisecond of a stroke: native code is three times the size
-# of bytecode, so only what pays. firmware/build.py takes the table from here.
-NATIVE: Mapping[str, tuple[str, ...]] = {
-    "core/sense.py": ("sample",),
-    "core/trace.py": ("sample",),
-    "core/fixed.py": ("mulq", "force_over", "time_for"),
-    "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
-    "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
-}
+from steadyram.install.machine_code import machine_code
 
 MANIFEST = "files.txt"
 
@@ -69,23 +60,6 @@ def loader_source() -> bytes:
     )
 
 
-def native(path: str, text: str) -> str:
-    """The source with the native emitter asked for where NATIVE says so. Line numbers move by one."""
-    names = NATIVE.get(path.removeprefix("steadyram_fw/"), ())
-    if not names:
-        return text
-    lines = text.splitlines(keepends=True)
-    found = [n for n in ast.walk(ast.parse(text)) if isinstance(n, ast.FunctionDef) and n.name in names]
-    missing = set(names) - {node.name for node in found}
-    if missing:
-        raise SteadyramError(
-            f"{path} has no function {', '.join(sorted(missing))}; the table NATIVE is out of date."
-        )
-    for node in sorted(found, key=lambda n: n.lineno, reverse=True):
-        lines.insert(node.lineno - 1, " " * node.col_offset + "@micropython.native\n")
-    return "import micropython\n" + "".join(lines)
-
-
 def build(arch: str | None, sources: Mapping[str, str] | None = None) -> Package:
     """Compile the firmware.
 
@@ -103,7 +77,7 @@ def build(arch: str | None, sources: Mapping[str, str] | None = None) -> Package
         for path, text in texts.items():
             folded = fold(path, text, constants)
             if arch is not None:
-                folded = native(path, folded)
+                folded = machine_code(path, folded, arch)
             files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, folded, arch)
     return Package(version, arch, files)
 

@@ -70,7 +70,8 @@ def calibrate_at_page(
     guide.say(CAUTION)
     hands = PersonHands(
         device,
-        guide.ask,
+        # The page has a button where the command line has the return key.
+        lambda text: guide.ask(text.removesuffix("; press return")),
         guide.say,
         reference_unit=order.unit,
         area_m2=press.area_m2 if gauge else None,

@@ -64,7 +64,8 @@ class Guide:
                 # Two tablets may answer the same question: the first counts.
                 if number == self.number:
                     self.question = None
-                    self.said = [*self.said, f"{text} — {answer}" if answer else text][-_SAID_KEPT:]
+                    # Said as done, so that nobody does it again while it stands last.
+                    self.said = [*self.said, f"Done: {text} {answer}".rstrip()][-_SAID_KEPT:]
                     self._changed()
                     return answer
             self._idle(_LOOK_S)

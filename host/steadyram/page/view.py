@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 from steadyram.link.records import Reading
 from steadyram.page.shown import fault_text, refusal_text
-from steadyram.page.words import ACKNOWLEDGE, FAULT_REMEDIES, LINK_LOST, REFUSAL_REMEDIES, STATES, STOPS
+from steadyram.page.words import (
+    ACKNOWLEDGE,
+    CUTOFF_OFF_MOVING,
+    CUTOFF_OFF_READY,
+    FAULT_REMEDIES,
+    GUIDED,
+    LINK_LOST,
+    REFUSAL_REMEDIES,
+    STATES,
+    STOPS,
+    WILL_REFUSE,
+)
 
 if TYPE_CHECKING:
     from steadyram.page.keeper import InForce
@@ -33,7 +44,7 @@ def view_json(
         "trouble": trouble if link == "halted" else "",
         "link_words": "" if link == "connected" else _link_words(link),
         "since_unix": since_unix,
-        "press": None if reading is None else _press(reading),
+        "press": None if reading is None else _press(reading, in_force, guided=guide is not None),
         "jobs": [] if in_force is None else _jobs(in_force),
         "calibration": None if in_force is None else _calibration(in_force, now_unix),
         "capacity_N": None if in_force is None else float(in_force.settings.values["capacity_n"]),
@@ -47,23 +58,33 @@ def _link_words(link: str) -> str:
     return LINK_LOST if link == "lost" else "The page has stopped reading this press."
 
 
-def _press(reading: Reading) -> dict[str, Any]:
+def _press(reading: Reading, in_force: InForce | None, guided: bool) -> dict[str, Any]:
     headline, look = STATES.get(reading.state, (reading.state, "warn"))
     detail, remedy = "", ""
     if reading.fault is not None:
-        text = fault_text(reading.fault)
-        detail = text[:1].upper() + text[1:] + "."
+        detail = _sentence(fault_text(reading.fault))
         remedy = f"{FAULT_REMEDIES.get(reading.fault, '')} {ACKNOWLEDGE}".strip()
     elif reading.refusal is not None and (reading.state == "refused" or reading.refusal == "zero-out"):
         # Any other refusal is over once the pedal is released, whatever the device still remembers of it.
-        text = refusal_text(reading.refusal)
-        detail = text[:1].upper() + text[1:] + "."
+        detail = _sentence(refusal_text(reading.refusal))
         remedy = REFUSAL_REMEDIES.get(reading.refusal, "")
         if reading.state != "refused":
             look = "warn"
     elif reading.state == "done":
         stop, look = STOPS.get(reading.stop, (reading.stop, "warn"))
         headline = f"{stop[:1].upper()}{stop[1:]}. Let go of the pedal"
+    elif guided:
+        # A commissioning stroke needs neither job nor calibration and ends by itself.
+        headline = GUIDED if reading.state == "ready" else headline
+    elif not reading.cutoff and reading.state in ("advance", "settle", "nudge", "dwell"):
+        headline, look = CUTOFF_OFF_MOVING, "warn"
+    elif reading.state == "ready":
+        refusal = _would_refuse(reading, in_force)
+        if refusal is not None:
+            headline, look = WILL_REFUSE[refusal], "warn"
+            detail, remedy = _sentence(refusal_text(refusal)), REFUSAL_REMEDIES[refusal]
+        elif not reading.cutoff:
+            headline, look = CUTOFF_OFF_READY, "warn"
     return {
         "state": reading.state,
         "headline": headline,
@@ -85,6 +106,25 @@ def _press(reading: Reading) -> dict[str, Any]:
         "changes_left_s": reading.changes_left_s,
         "next_seq": reading.next_seq,
     }
+
+
+def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
+    """The refusal that the next touch of the pedal would meet, for what can be told before it; None for none.
+
+    A press that looks ready while the next part would be refused, or pressed without a cutoff, misleads.
+    """
+    if in_force is None:
+        return None
+    job = next((each for each in in_force.jobs.jobs if each.slot == reading.job), None)
+    if not reading.cutoff:
+        return "cutoff-required" if job is not None and job.fields["cutoff_required"] else None
+    if not in_force.calibration.values:
+        return "no-calibration"
+    return "no-job" if reading.job == 0 else None
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
 
 
 def _jobs(in_force: InForce) -> list[dict[str, Any]]:
@@ -109,18 +149,18 @@ def _calibration(in_force: InForce, now_unix: float) -> dict[str, Any]:
         return {"there": False, "words": "Not calibrated: the cutoff will refuse to work.", "look": "alarm"}
     serial, due = values["serial"], values["due_unix"]
     if not due:
-        words, look = "no date is set for the next one", "calm"
+        words, look = ": no date is set for the next one", "calm"
     elif due < now_unix:
-        words, look = f"was due {_days((now_unix - due) / _DAY_S)} ago", "alarm"
+        words, look = f" was due {_days((now_unix - due) / _DAY_S)} ago: calibrate again", "alarm"
     else:
         left = (due - now_unix) / _DAY_S
-        words, look = f"due in {_days(left)}", "warn" if left < _SOON_DAYS else "calm"
+        words, look = f" is due in {_days(left)}", "warn" if left < _SOON_DAYS else "calm"
     return {
         "there": True,
         "serial": serial,
         "made_unix": values["made_unix"],
         "due_unix": due,
-        "words": f"Calibration {serial}, {words}",
+        "words": f"Calibration {serial}{words}",
         "look": look,
     }
 

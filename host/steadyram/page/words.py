@@ -57,6 +57,16 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "sensor-doubtful": "Check the transducer's plug and cable, then press the pedal again.",
 }
 
+# Headlines while the pedal is still up, for what the next touch of it would meet.
+WILL_REFUSE: Final[dict[str, str]] = {
+    "cutoff-required": "CUTOFF OFF: will not press",
+    "no-calibration": "Not calibrated: will not press",
+    "no-job": "No job chosen: will not press",
+}
+CUTOFF_OFF_READY: Final = "CUTOFF OFF: the ram stops only when you let go"
+GUIDED: Final = "Calibrating: do what is asked below"
+CUTOFF_OFF_MOVING: Final = "CUTOFF OFF: let go to stop"
+
 STOPS: Final[dict[str, tuple[str, str]]] = {
     "none": ("no stroke yet", "calm"),
     "setpoint": ("set force reached", "good"),

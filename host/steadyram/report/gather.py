@@ -13,8 +13,9 @@ from steadyram.cycles.charts import IndividualsChart, individuals_chart
 from steadyram.cycles.store import CycleStore, Snapshot, StoredCycle, job_names
 from steadyram.errors import BadInput
 from steadyram.link.definition import definition
-from steadyram.link.records import Change, CycleRecord, DeviceJob, Trace
+from steadyram.link.records import CycleRecord, DeviceJob, Trace
 from steadyram.link.sets import job_crc
+from steadyram.report.changes import ChangeHistory, change_history
 
 TRACES_MOST = 60
 # Stops at which the stroke reached its force by the cutoff: these count in the statistics.
@@ -83,7 +84,7 @@ class ReportData:
     gaps: tuple[Gap, ...]
     calibrations: tuple[tuple[int, Snapshot | None, int], ...]
     settings: tuple[tuple[int, Snapshot | None, int], ...]
-    changes: tuple[Change, ...]
+    changes: ChangeHistory
     total: int
 
 
@@ -104,6 +105,7 @@ def gather(
     # in counts and need none.
     known = [snapshot for snapshot in store.snapshots(uid, "calibration") if snapshot.content]
     calibrations = used_sets(strokes, "cal_serial", known, lambda s: int(s.content["serial"]))
+    history = change_history(store.changes(uid), records, store.record_before(uid, records[0].seq, job))
     times = [record["at_unix"] for record in records if record["at_unix"]]
     return ReportData(
         uid=uid,
@@ -117,10 +119,10 @@ def gather(
         probes=tuple(record for record in records if "probe" in record.flags),
         faults=tuple(record for record in records if record.fault is not None),
         without_cutoff=tuple(record for record in strokes if "cutoff" not in record.flags),
-        gaps=_gaps(cycles, whole=job is None),
+        gaps=_gaps(cycles, whole=job is None) + change_gaps(history),
         calibrations=calibrations,
         settings=settings,
-        changes=changes_during(store.changes(uid), records),
+        changes=history,
         total=len(records),
     )
 
@@ -219,15 +221,13 @@ def _gaps(cycles: Sequence[StoredCycle], *, whole: bool) -> tuple[Gap, ...]:
     return tuple(gaps)
 
 
-def changes_during(changes: Sequence[Change], records: Sequence[CycleRecord]) -> tuple[Change, ...]:
-    """Changes from the first record's power-up to the last record."""
-    first = (records[0]["boot"], 0)
-    last = (records[-1]["boot"], records[-1]["at_ms"])
-
-    def when(change: Change) -> tuple[int, int]:
-        try:
-            return int(change.fields.get("boot", "0")), int(change.fields.get("at_ms", "0"))
-        except ValueError:
-            return 0, 0
-
-    return tuple(change for change in changes if first <= when(change) <= last)
+def change_gaps(history: ChangeHistory) -> tuple[Gap, ...]:
+    """Changes that were made and cannot be shown."""
+    return tuple(
+        Gap(
+            f"change {first}" if first == last else f"changes {first} to {last}",
+            f"{last - first + 1} missing from the record of changes: overwritten on the device before a pull, or "
+            "unreadable there",
+        )
+        for first, last in history.missing
+    )

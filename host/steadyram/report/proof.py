@@ -28,9 +28,10 @@ from steadyram.cycles.store import CycleStore, PartTest, Snapshot, Verdict, job_
 from steadyram.cycles.trends import RULES, RuleHit, Trend, mann_kendall, rule_hits
 from steadyram.errors import BadInput
 from steadyram.link.definition import definition
-from steadyram.link.records import Change, CycleRecord, DeviceJob
+from steadyram.link.records import CycleRecord, DeviceJob
 from steadyram.link.sets import job_crc
-from steadyram.report.gather import LANDED, Gap, changes_during, used_sets
+from steadyram.report.changes import ChangeHistory, change_history
+from steadyram.report.gather import LANDED, Gap, change_gaps, used_sets
 
 SUBGROUP: Final = 5
 # A trend this unlikely by chance is named; 0.01, since a shop proves many batches a year.
@@ -76,7 +77,7 @@ class Proof:
     gaps: tuple[Gap, ...]
     settings: tuple[tuple[int, Snapshot | None, int], ...]
     calibrations: tuple[tuple[int, Snapshot | None, int], ...]
-    changes: tuple[Change, ...]
+    changes: ChangeHistory
     tests: tuple[PartTest, ...]
     verdicts: tuple[Verdict, ...]
 
@@ -123,6 +124,8 @@ def prove(
     records = [cycle.record for cycle in cycles if "probe" not in cycle.record.flags]
     if not records:
         raise BadInput(f"{store.path} has no strokes of that batch; pull them first.")
+    before = store.record_before(batch.uid, records[0].seq, batch.job)
+    history = change_history(store.changes(batch.uid), records, before)
     device = next(each for each in store.devices() if each.uid == batch.uid)
     seen = store.jobs_seen(batch.uid)
     names = job_names(seen, job_crc)
@@ -181,10 +184,10 @@ def prove(
         stops=tuple(Counter(record.stop for record in records).most_common()),
         faults=tuple(record for record in records if record.fault is not None),
         without_cutoff=tuple(record for record in records if "cutoff" not in record.flags),
-        gaps=_gaps(store, batch, records),
+        gaps=_gaps(store, batch, records) + change_gaps(history),
         settings=settings,
         calibrations=calibrations,
-        changes=changes_during(store.changes(batch.uid), records),
+        changes=history,
         tests=tuple(store.part_tests(batch.uid, batch.job, batch.first_seq, batch.last_seq)),
         verdicts=tuple(store.verdicts(batch.uid, batch.first_seq, batch.last_seq)),
     )

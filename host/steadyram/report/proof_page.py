@@ -46,6 +46,7 @@ def render_proof(proof: Proof, units: Preferences, *, title: str = "Proof of a b
         test_headings=words.TEST_HEADINGS,
         sets=words.set_rows(proof),
         changes=words.change_rows(proof),
+        change_headings=words.CHANGE_HEADINGS,
         assumes=words.ASSUMES,
         cautions=words.CAUTIONS,
         charts=charts(proof, units),

@@ -91,10 +91,10 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
         line("None entered.")
     heading("Settings and calibration in force")
     grid(None, words.set_rows(proof), (2, 1, 5))
-    heading("Changes recorded during the batch")
+    heading(f"Changes recorded from {proof.changes.since} to the batch's end")
     changes = words.change_rows(proof)
     if changes:
-        grid(("when", "by", "what", "from", "to"), changes, (3, 1, 2, 3, 3))
+        grid(words.CHANGE_HEADINGS, changes, (1, 3, 1, 2, 3, 3))
     else:
         line("None.")
     heading("Gaps in the record")

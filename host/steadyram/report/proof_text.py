@@ -250,12 +250,18 @@ def set_rows(proof: Proof) -> list[tuple[str, str, str]]:
     return rows
 
 
+CHANGE_HEADINGS = ("made", "when", "by", "what", "from", "to")
+
+
 def change_rows(proof: Proof) -> list[tuple[str, ...]]:
-    """Changes recorded during the batch."""
+    """Changes recorded since the batch before and during this one."""
+    history = proof.changes
     return [
         (
+            place,
             when(change.fields.get("at_unix", 0)),
             *(clean(change.fields.get(key, "")) for key in ("by", "what", "from", "to")),
         )
-        for change in proof.changes
+        for place, changes in (("before", history.before), ("during", history.during))
+        for change in changes
     ]

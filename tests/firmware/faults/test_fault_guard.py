@@ -5,6 +5,7 @@ from array import array
 import pytest
 
 from steadyram_fw import tables as t
+from steadyram_fw.core.cells import FROZEN_MS, OPEN_MS, STAY_MS
 from steadyram_fw.core.controller import Controller
 from steadyram_fw.core.learn import LEARNED_LEN
 
@@ -105,7 +106,7 @@ def test_a_jump_is_impossible_but_a_steep_rise_is_not(bench):
 def test_frozen_is_judged_by_the_noise_seen_at_rest():
     bench = Bench()
     bench.run(6000)
-    limit = bench.core.guard.frozen_ms
+    limit = bench.core.cells[FROZEN_MS]
     assert 0 < limit <= 120
     held = bench.reading
     for _ in range(limit + 1):
@@ -164,7 +165,7 @@ def test_nothing_moves_after_a_fault_before_a_pedal_is_pressed_anew(bench):
 
 
 def test_top_switch_that_never_opens_while_extending(bench):
-    limit = bench.core.guard.stay_ms + bench.core.guard.open_ms
+    limit = bench.core.cells[STAY_MS] + bench.core.cells[OPEN_MS]
     assert bench.run(limit - 30, REST | t.IN_EXTEND) == 0
     assert bench.run(200, REST | t.IN_EXTEND) == t.FAULT_NO_RISE
     assert not bench.out & VALVES

@@ -7,7 +7,8 @@ import pytest
 from steadyram.errors import BadInput, PortLost, SteadyramError
 from steadyram.install.board import BoardRepl
 from steadyram.install.install import POINTER, check_interpreter, install
-from steadyram.install.package import build, firmware_sources, native
+from steadyram.install.machine_code import machine_code
+from steadyram.install.package import build, firmware_sources
 
 APP = """
 import sys
@@ -232,19 +233,6 @@ def test_whole_firmware_installs_and_imports(board):
     assert rows == ["ready"]
 
 
-def test_native_table_is_that_of_the_build_script():
-    import importlib.util
-    from pathlib import Path
-
-    from steadyram.install import package
-
-    path = Path(__file__).parents[3] / "firmware" / "build.py"
-    spec = importlib.util.spec_from_file_location("firmware_build", path)
-    script = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(script)
-    assert dict(package.NATIVE) == script.NATIVE
-
-
 @pytest.mark.parametrize("arch", [None, "armv6m", "armv7emsp", "xtensawin"])
 def test_firmware_compiles_for_every_kind_of_board(arch):
     package = build(arch)
@@ -254,7 +242,18 @@ def test_firmware_compiles_for_every_kind_of_board(arch):
 
 def test_native_refuses_a_function_that_is_not_there():
     with pytest.raises(SteadyramError, match="out of date"):
-        native("steadyram_fw/core/sense.py", "def other():\n    pass\n")
+        machine_code("steadyram_fw/core/sense.py", "def other():\n    pass\n", "armv6m")
+    with pytest.raises(SteadyramError, match="takes 1 arguments"):
+        machine_code("steadyram_fw/core/sense.py", "def take(c):\n    pass\n", "armv6m")
+
+
+def test_cells_are_signed_on_a_pc_and_left_alone_on_a_board():
+    source = "def take(c, counts):\n    c[1] += c[0]\n    return c[1]\n"
+    assert "return c[1] << 32 >> 32" in machine_code("steadyram_fw/core/sense.py", source, "x64")
+    board = machine_code("steadyram_fw/core/sense.py", source, "armv6m")
+    assert board.endswith(
+        "@micropython.viper\ndef take(c: ptr32, counts: int) -> int:\n    c[1] += c[0]\n    return c[1]\n"
+    )
 
 
 @pytest.mark.parametrize(

@@ -49,12 +49,23 @@ def wait_for(what: Callable[[], bool], seconds: float = WAIT_S) -> bool:
 class Shop:
     """A commissioned press served in a thread, with an operator's line to its pedals and panel."""
 
-    def __init__(self, folder: Path, *, parts: int = 1, batch: int = 12, realtime: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        parts: int = 1,
+        batch: int = 12,
+        realtime: bool = False,
+        job: dict[str, int] | None = None,
+        due_unix: int = 0,
+    ) -> None:
         model = read_press(PRESS)
         core = commissioned(model, np.random.default_rng(5))
         settings = {row[0]: core.settings[i] for i, row in enumerate(t.SETTINGS)}
         self.press = VirtualPress(PRESS, 4, "cpython", folder, wall_unix=int(time.time()))
-        device = set_up(self.press, 4800.0, batch=batch, name="small clinch nut", settings=settings)
+        device = set_up(self.press, 4800.0, batch=batch, name="small clinch nut", settings=settings, job=job)
+        if due_unix:
+            device.push_calibration(device.calibration().values | {"due_unix": due_unix})
         for _ in range(parts - 1):
             play(self.press, one_part(self.press))
         # What an earlier shift left in the store; the newest part is for the page to pull.

@@ -135,7 +135,7 @@ def test_faults_and_refusals_are_said_in_plain_words(
         assert wait_for(lambda: page.inner_text("#headline") == "Ready to press")
         shop.hands.do("estop push")
         assert wait_for(lambda: page.inner_text("#headline") == "Stopped by a fault")
-        assert page.get_attribute("#headline", "role") == "alert"
+        assert page.get_attribute("#state-box", "role") == "alert"
         assert "emergency-stop contact open" in page.inner_text("#detail").lower()
         assert "acknowledge" in page.inner_text("#remedy")
         shop.hands.do("estop pull")

@@ -1,9 +1,8 @@
-"""The page's server without a browser: who gets in, what it sends, and the guided calibration to its record."""
+"""The page's server without a browser: who gets in, and what it sends."""
 
 from __future__ import annotations
 
 import json
-import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -11,14 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.host.page.bench_shop import Shop, page_process
+from tests.host.page.bench_shop import page_process
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from steadyram.cli import main
-from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
-from steadyram.metrology.journal import read_journal
 from steadyram.page.access import Access
 from steadyram.page.questions import Guide, GuideStopped
 from steadyram.page.words import FAULT_REMEDIES, REFUSAL_REMEDIES, STATES, STOPS
@@ -149,73 +146,3 @@ def test_a_guide_takes_the_first_answer_and_can_be_stopped() -> None:
     with pytest.raises(GuideStopped):
         guide.say("more")
     assert told[-1]["question"] is None
-
-
-def operate(shop: Shop, words: str) -> str | None:
-    """Do what a person reading this would; the text to type when it is a question, else None."""
-    hands = shop.hands
-    if "about six seconds" in words:
-        hands.do("unseal")
-    elif words.startswith(("Changes close soon", "Hold the panel's enable")):
-        hands.do("enable")
-    elif words.startswith("Put a solid steel block"):
-        hands.do("block")
-        return ""
-    elif words.startswith("Send the ram to the top"):
-        hands.do("top")
-    elif "Hold the extend pedal" in words:
-        hands.do("press extend")
-    elif words.startswith("Let go"):
-        hands.do("release extend")
-    elif words.startswith("Touch the retract pedal"):
-        hands.do("tap retract 0.012")
-        return ""
-    elif words.startswith("What does the reference read"):
-        return f"{hands.force_N('cell') / 1000:.4f}"
-    return None
-
-
-def test_the_guided_calibration_ends_in_a_record_and_in_force(tmp_path: Path) -> None:
-    shop = Shop(tmp_path / "flash")
-    order = {
-        "do": "calibrate", "kind": "load-cell", "reference": "load cell", "serial": "LC-1",
-        "expanded_percent": 0.2, "unit": "kN",
-    }  # fmt: skip
-    try:
-        with page_process(shop.url, tmp_path) as url, live(url) as socket:
-            seen: tuple[int, str | None, int] = (-1, None, 0)
-            until = time.monotonic() + 120
-            begun = False
-            answer: dict[str, Any] = {}
-            while time.monotonic() < until and not answer:
-                told = json.loads(socket.recv(timeout=20))
-                if told["kind"] == "answer" and told["text"]:
-                    answer = told
-                if told["kind"] != "view" or told["link"] != "connected":
-                    continue
-                if not begun:
-                    begun = True
-                    socket.send(json.dumps({"id": 1, **order}))
-                guide = told["guide"]
-                if guide is None:
-                    continue
-                question = guide["question"]
-                words = question or (guide["said"][-1] if guide["said"] else "")
-                now = (guide["number"] if question else -1, words, len(guide["said"]))
-                if now == seen or not words:
-                    continue
-                seen = now
-                typed = operate(shop, words)
-                if question and typed is not None:
-                    reply = {"id": 2, "do": "answer", "number": guide["number"], "text": typed}
-                    socket.send(json.dumps(reply))
-            assert answer.get("ok"), (answer, seen)
-            assert "Calibration 2 is in force" in answer["text"]
-        record = read_journal(tmp_path / "calibration-2.jsonl")
-        assert record.header.reference.serial == "LC-1"
-        assert len(record.points) >= 5
-        with CycleStore(tmp_path / "cycles.db", create=False) as store:
-            kept = store.snapshots(store.devices()[0].uid, "calibration")
-        assert [each.content["serial"] for each in kept][-2:] == [1, 2]
-    finally:
-        shop.close()

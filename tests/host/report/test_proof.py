@@ -153,7 +153,7 @@ def test_what_stands_against_a_batch_is_said(tmp_path: Path) -> None:
     ):
         assert said in text
     assert proof.relative
-    assert [change.seq for change in proof.changes] == [1]
+    assert [change.seq for change in proof.changes.all] == [1]
     assert [gap.where for gap in proof.gaps] == ["records 20 to 21", "before record 7", "records 19 to 22"]
 
 

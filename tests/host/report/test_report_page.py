@@ -83,7 +83,7 @@ def test_statistics_by_hand(store_path: Path) -> None:
     assert [record.seq for record in data.probes] == [11]
     assert [record.fault for record in data.faults] == ["slope-impossible"]
     assert [gap.where for gap in data.gaps] == ["before record 10"]
-    assert any(change.fields["what"] == "active" for change in data.changes)
+    assert any(change.fields["what"] == "active" for change in data.changes.all)
     assert first.traces[0].force_N()[-1] == 9000.0
 
 

@@ -3,7 +3,7 @@
 // what is drawn can be read back.
 const Chart = (() => {
   const NS = "http://www.w3.org/2000/svg";
-  const PAD = { left: 64, right: 14, top: 16, bottom: 34 };
+  const PAD = { left: 64, right: 14, top: 22, bottom: 34 };
 
   function make(parent, name, attributes, text) {
     const node = document.createElementNS(NS, name);
@@ -41,7 +41,8 @@ const Chart = (() => {
       make(svg, "line", { class: "grid", x1: PAD.left, x2: width - PAD.right, y1: at, y2: at });
       make(svg, "text", { x: PAD.left - 8, y: at + 5, "text-anchor": "end" }, v.toFixed(forces.digits));
     }
-    const times = steps(mostT, 6);
+    make(svg, "text", { class: "axis", x: PAD.left - 8, y: PAD.top - 3, "text-anchor": "end" }, shown.unit);
+    const times = steps(mostT, Math.min(6, width / 90));
     for (const v of times.found)
       make(svg, "text", { x: x(v), y: height - 10, "text-anchor": "middle" }, `${v.toFixed(times.digits)} s`);
     const join = (list) => list.map(([t, f]) => `${x(t).toFixed(2)},${y(f).toFixed(2)}`).join(" ");

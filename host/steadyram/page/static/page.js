@@ -3,7 +3,7 @@
 const $ = (id) => document.getElementById(id);
 const now = {
   hello: null, view: null, rows: [], band: null, teaching: 0, trace: null, live: null, stroke: null, socket: null,
-  next: 1, waiting: new Map(), seen: 0,
+  next: 1, seen: 0, away: false,
 };
 const MARKS = { calm: "●", moving: "▼", good: "✓", warn: "!", alarm: "✕" };
 
@@ -99,7 +99,8 @@ function showView() {
     strip.dataset.look = look;
     put($("mark"), lost ? "?" : MARKS[look]);
     put($("headline"), lost ? `No connection to the press since ${clock(view.since_unix)}` : press.headline);
-    $("headline").setAttribute("role", look === "alarm" ? "alert" : "status");
+    // The whole box is read out, so that a fault comes with what it is and what to do about it.
+    $("state-box").setAttribute("role", look === "alarm" ? "alert" : "status");
     put($("detail"), lost ? "" : press.detail);
     put($("remedy"), lost ? view.link_words : press.remedy);
     document.title = `${lost ? "no connection" : press.headline} · steadyram`;
@@ -107,7 +108,12 @@ function showView() {
     const job = view.jobs.find((each) => each.slot === press.job);
     put($("job"), job ? job.name : press.job ? `number ${press.job}` : "none chosen");
     showModes(press, job);
-    put($("count"), press.batch ? `${press.count} of ${press.batch} parts` : `${press.count} parts`);
+    const over = press.batch ? press.count - press.batch : -1;
+    put($("count"), !press.batch ? `${press.count} parts`
+      : over < 0 ? `${press.count} of ${press.batch} parts`
+      : over === 0 ? `Batch done: ${press.count} of ${press.batch} parts`
+      : `Batch done, and ${over} more: ${press.count} of ${press.batch} parts`);
+    $("batch-next").hidden = over < 0;
     $("batch").max = press.batch || 1;
     $("batch").value = press.batch ? Math.min(press.count, press.batch) : 0;
     $("batch").hidden = !press.batch;
@@ -152,6 +158,7 @@ function showForce() {
   put($("force"), text);
   put($("strip-force"), `${text} ${now.hello.unit}`);
   put($("peak"), live.peak_N ? force(live.peak_N) : "–");
+  put($("peak-name"), now.stroke ? "Highest, this stroke" : "Highest, last stroke");
   const full = (set || view.capacity_N || 1) * 1.25;
   $("fill").style.width = `${Math.max(0, Math.min(100, (100 * live.force_N) / full))}%`;
   $("fill").classList.toggle("over", Boolean(set) && live.force_N > set * 1.02);
@@ -169,13 +176,18 @@ function drawChart() {
   const trace = now.trace;
   const points = live ? now.stroke : trace ? trace.force_N.map((f, i) => [(i + 1) * trace.dt_s, f]) : [];
   const set = now.view?.press?.setpoint_N || 0;
-  Chart.draw($("chart"), { points, band: now.band, setpoint_N: set, per_N: now.hello.per_N, live, text: force });
+  Chart.draw($("chart"), { points, band: now.band, setpoint_N: set, per_N: now.hello.per_N, unit: now.hello.unit, live, text: force });
   $("chart").dataset.seq = !live && trace ? trace.seq : "";
   $("chart").dataset.points = points.length;
   const band = now.band ? ` Shaded: where ${now.teaching} good parts lay.` : "";
   let words = "No stroke yet.";
   if (live) words = `As it happens.${band}`;
-  else if (trace) words = `Part record ${trace.seq}, from the press's own log: highest ${force(Math.max(...trace.force_N))}.${band}`;
+  else if (trace) {
+    // The record's figures, not the trace's: one highest force for one stroke, wherever it is shown.
+    const row = now.rows.find((each) => each.seq === trace.seq);
+    words = `${row ? `Part ${row.count} (record ${trace.seq})` : `Record ${trace.seq}`}, as the press logged it${
+      row ? `: highest ${force(row.peak_N)}, held ${force(row.settled_N)}` : ""}.${band}`;
+  }
   put($("trace-words"), words);
   put($("trace-title"), live ? "Trace, pressing now" : "Trace of the last stroke");
 }
@@ -186,7 +198,7 @@ function showRows() {
   put($("learned"), now.band ? `Compared with ${now.teaching} good parts of this job.`
     : "Parts are compared with good ones as soon as eight learned parts of this job are there.");
   $("pips").replaceChildren(...now.rows.slice().reverse().map((row) =>
-    make("li", { "data-look": row.look, title: `record ${row.seq}: ${row.stop}` , "aria-label": `record ${row.seq}: ${row.stop}` }, MARKS[row.look])));
+    make("li", { "data-look": row.look, title: `Part ${row.count}: ${row.stop}`, "aria-label": `Part ${row.count}: ${row.stop}` }, MARKS[row.look])));
   $("rows").replaceChildren(...now.rows.map(part));
 }
 function part(row) {
@@ -196,8 +208,8 @@ function part(row) {
   return make("li", { class: "card part", "data-seq": row.seq },
     make("span", { class: "pip", "data-look": row.look, "aria-hidden": "true" }, MARKS[row.look]),
     make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, `record ${row.seq} ${clock(row.at_unix)}`)),
-    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.setpoint_N ? `${off >= 0 ? "+" : "−"}${Math.abs(off).toFixed(1)} % · ${row.stop}` : row.stop)),
-    make("div", { class: "marks" }, words.length ? words.join("; ") : row.judged ? "as the good parts" : ""),
+    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.setpoint_N ? `${row.stop}; ${Math.abs(off).toFixed(1)} % ${off >= 0 ? "above" : "below"} set` : row.stop)),
+    make("div", { class: "marks" }, words.length ? words.join("; ") : row.judged ? "curve like the good parts'" : ""),
     make("div", { class: "row" },
       make("button", { type: "button", class: "act", "aria-label": `Show the trace of record ${row.seq}`, click: () => { order({ do: "trace", seq: row.seq }); go("press"); } }, "Trace"),
       make("button", { type: "button", class: "act", "aria-pressed": String(row.said === "good"), "aria-label": `Part ${row.count} is good`, click: say("good") }, "Good"),
@@ -224,7 +236,7 @@ function showSetup() {
   const left = Math.ceil(press.changes_left_s);
   const notice = $("changes");
   notice.dataset.look = open() ? "good" : "warn";
-  put(notice, open() ? `Changes are open at the panel, about ${left >= 60 ? `${Math.round(left / 60)} min` : "a minute"} left.`
+  put(notice, open() ? `Changes are open for about ${left >= 60 ? `${Math.round(left / 60)} min` : "a minute"} more; the panel's enable button closes them.`
     : "Changes are closed. To change anything, hold the enable button at the panel until it says that changes are open. The ram moves only by the pedals.");
   const text = JSON.stringify([view.jobs, press.job, open(), now.rows[0]?.seq, press.state === "ready"]);
   if ($("setup").dataset.text !== text) {
@@ -244,8 +256,8 @@ function showFirst(view, press) {
   if (!job) { box.replaceChildren(make("p", {}, "Choose a job first.")); return; }
   const row = now.rows.find((each) => each.job === press.job && each.settled_N > 0 && each.stop !== "commissioning");
   const steps = make("p", { class: "quiet" }, job.unproven
-    ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: press again with a higher force. Right: take its force."
-    : "This job is proven. To set it anew: press one part, look at it, and take its force.");
+    ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: raise the figure below, make it the set force and press another part. Right: make its force the set force."
+    : "This job is proven. To set it anew: press one part, look at it, and make its force the set force.");
   box.replaceChildren(steps);
   if (!row) { box.append(make("p", {}, "No part of this job has been pressed yet.")); return; }
   let taken = row.settled_N;
@@ -276,11 +288,15 @@ function showGuide() {
   const guide = now.view.guide;
   const was = !$("guide").hidden;
   $("guide").hidden = !guide;
-  if (!guide) { if (was) go("setup"); return; }
+  if (!guide) { now.away = false; if (was) go("setup"); return; }
+  // Somebody may look at the other pages meanwhile; Set up leads back.
+  if (now.away) { $("guide").hidden = true; return; }
   if (!was) go("guide");
   put($("guide-title"), guide.title);
   $("guide-progress").max = guide.of || 1;
   $("guide-progress").value = guide.done;
+  $("guide-progress").hidden = !guide.of;
+  put($("guide-step"), guide.of ? `Step ${guide.done} of ${guide.of} done` : "");
   const said = $("said");
   if (said.dataset.text !== guide.said.join("\n")) {
     said.dataset.text = guide.said.join("\n");
@@ -288,6 +304,8 @@ function showGuide() {
   }
   const asks = Boolean(guide.question);
   $("answer").hidden = !asks;
+  // The newest thing to do is the largest: the question where there is one, else the last thing said.
+  $("guide").classList.toggle("asks", asks);
   if (asks && $("answer").dataset.number !== String(guide.number)) {
     $("answer").dataset.number = guide.number;
     put($("question"), guide.question);
@@ -307,9 +325,12 @@ function keys() {
 
 // ------------------------------------------------------------------ moving about
 function go(view) {
+  const guided = Boolean(now.view?.guide);
+  if (guided && view === "setup") view = "guide";
+  now.away = guided && view !== "guide";
   for (const name of ["press", "parts", "setup"]) $(name).hidden = name !== view;
   document.querySelectorAll(".tab").forEach((tab) => {
-    if (tab.dataset.view === view) tab.setAttribute("aria-current", "page"); else tab.removeAttribute("aria-current");
+    if (tab.dataset.view === (view === "guide" ? "setup" : view)) tab.setAttribute("aria-current", "page"); else tab.removeAttribute("aria-current");
   });
   $("strip-force").hidden = view === "press";
   if (view !== "guide" && now.view?.guide) $("guide").hidden = true;

@@ -1,0 +1,204 @@
+"""From measured bends to the depth of the next one, for one sheet (coil) over one tooling.
+
+Three things that nobody knows beforehand move the angle that a depth leaves: the inside radius this sheet takes in
+air, how much more it springs back than the textbook says, and how far the touch that depth is counted from is off
+(a sheet thicker than stated does the same). Each has a usual size; measured bends are laid through them by least
+squares together with these usual sizes (a Gaussian estimate of greatest likelihood, Gauss-Newton). One bend settles
+most of the offset; a second one, at another depth, the gain; later ones average the noise out. Because the three
+are those of the sheet and not of the angle, what a bend of 90 degrees taught helps a bend of 120 degrees.
+
+A measurement far from all that is left possible is doubted: it changes nothing until the next one is off the same
+way, and then everything is learned anew, for the sheet is another one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from steadyram.bending import geometry, springback
+from steadyram.bending.sheet import Sheet
+from steadyram.bending.tooling import Tooling
+from steadyram.errors import BadInput
+
+Array = npt.NDArray[np.float64]
+
+# What is usual, one sigma. Common practice, no source.
+RADIUS_SIGMA = 0.35  # of the inside radius by rule, as a logarithm
+SPRINGBACK_SIGMA = 0.04  # of the bend angle, more springback than the formula's
+TOUCH_SIGMA = 0.02  # of the thickness
+# The formulas' slope is no better than this: a bend so far from the angle wanted tells that much less of it.
+AFAR_SIGMA = 0.06
+# Of one measured bend: a protractor's 0.1 degrees with part against part of one coil, and how well the depth that
+# the punch reached is known (not how well the press stops where it should: what was reached is what bent the part).
+ANGLE_SIGMA_RAD = math.radians(0.15)
+DEPTH_SIGMA_M = 6e-6
+# A bend this many sigma from the foretold one is doubted; one this far is no reading of this bend at all.
+DOUBT = 5.0
+_ABSURD_RAD = math.radians(35.0)
+_REMEMBERED = 12
+_ROUNDS = 6
+_STEPS = 50
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What a measured bend did: `used`, and how far it was from what had been foretold (rad, + is overbent)."""
+
+    used: bool
+    surprise_rad: float
+    words: str
+
+
+class SheetCorrection:
+    """What measured bends tell of one sheet over one tooling.
+
+    measure_sigma_rad: one sigma of a measured angle, part against part of one coil in it; depth_sigma_m: of the
+    depth the punch truly reached. Angles are bend angles (rad), depths those of the punch past touch (m).
+    """
+
+    def __init__(
+        self,
+        tooling: Tooling,
+        sheet: Sheet,
+        measure_sigma_rad: float = ANGLE_SIGMA_RAD,
+        depth_sigma_m: float = DEPTH_SIGMA_M,
+    ) -> None:
+        self.tooling, self.sheet = tooling, sheet
+        self._measure_sigma_rad, self._depth_sigma_m = measure_sigma_rad, depth_sigma_m
+        self._radius_m = geometry.inside_radius_m(tooling)
+        self._usual = np.array([RADIUS_SIGMA, SPRINGBACK_SIGMA, TOUCH_SIGMA * sheet.thickness_m])
+        self._seen: deque[tuple[float, float]] = deque(maxlen=_REMEMBERED)
+        self._doubted: tuple[float, float, float] | None = None
+        self._wanted_rad: float | None = None
+        self._fit()
+
+    @property
+    def bends(self) -> int:
+        """Measured bends in use, the newest dozen."""
+        return len(self._seen)
+
+    @property
+    def radius_m(self) -> float:
+        """Inside radius under load as far as it is known."""
+        return self._radius_m * math.exp(float(self._state[0]))
+
+    @property
+    def springback_share(self) -> float:
+        """Springback beyond the textbook's, as a share of the bend angle; negative where there is less."""
+        return float(self._state[1])
+
+    def expected_rad(self, depth_m: float) -> float:
+        """Released bend angle (rad) foretold for a depth."""
+        return self._foretell(depth_m, self._state)
+
+    def sigma_rad(self, depth_m: float) -> float:
+        """One sigma (rad) of the next bend about what is foretold."""
+        row = self._row(depth_m, self._state)
+        return math.sqrt(float(row @ self._spread @ row) + self._noise(depth_m))
+
+    def next_depth_m(self, target_rad: float) -> float:
+        """Depth (m) past touch for a released bend angle of `target_rad`.
+
+        Raises BadInput when what is known asks for more than the tooling can do in air.
+        """
+        self._wanted_rad = target_rad
+        self._fit()
+        low, high = 0.0, self._deepest_m()
+        if self.expected_rad(high) < target_rad:
+            raise BadInput(
+                f"this die overbends to {math.degrees(self.expected_rad(high)):.4g} deg of bend after springback, and "
+                f"{math.degrees(target_rad):.4g} are wanted; take a sharper or wider die."
+            )
+        for _ in range(_STEPS):
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if self.expected_rad(middle) < target_rad else (low, middle)
+        return (low + high) / 2.0
+
+    def learn(self, depth_m: float, measured_rad: float) -> Learned:
+        """Take in a bend: the depth (m) the punch truly reached and the bend angle (rad) measured after release.
+
+        Raises BadInput for figures no bend could have; nothing is learned from them.
+        """
+        if not 0.0 < measured_rad < math.pi:
+            raise BadInput("a measured angle lies between 0 and 180 deg; measure the included angle again.")
+        if not 0.0 < depth_m <= 1.3 * self._deepest_m():
+            raise BadInput(
+                f"a depth of {depth_m * 1e3:.4g} mm is none this die could have bent with; check the figure."
+            )
+        surprise = measured_rad - self.expected_rad(depth_m)
+        if abs(surprise) > _ABSURD_RAD:
+            raise BadInput(
+                f"the angle measured is {abs(math.degrees(surprise)):.3g} deg from what this depth "
+                f"bends; check that the included angle was measured, and depth, thickness and tooling."
+            )
+        if self._seen and abs(surprise) > DOUBT * self.sigma_rad(depth_m):
+            if self._doubted is None or self._doubted[2] * surprise < 0.0:
+                self._doubted = (depth_m, measured_rad, surprise)
+                return Learned(
+                    False,
+                    surprise,
+                    "far from the bends before, not used: measure again, and see that sheet and tooling are the same",
+                )
+            self._seen.clear()
+            self._seen.extend([self._doubted[:2], (depth_m, measured_rad)])
+            self._doubted = None
+            self._fit()
+            return Learned(True, surprise, "twice far from the bends before: learned anew, for another sheet")
+        self._doubted = None
+        self._seen.append((depth_m, measured_rad))
+        self._fit()
+        return Learned(True, surprise, "used")
+
+    def _foretell(self, depth_m: float, state: Array) -> float:
+        radius = self._radius_m * math.exp(float(state[0]))
+        loaded = geometry.angle_for_depth_rad(
+            self.tooling, self.sheet.thickness_m, radius, depth_m + float(state[2])
+        )
+        released = springback.after_release(self.sheet, radius, loaded).released_rad
+        return released * (1.0 - float(state[1]))
+
+    def _deepest_m(self) -> float:
+        radius = self.radius_m
+        steepest = geometry.steepest_rad(self.tooling, self.sheet.thickness_m, radius)
+        return geometry.depth_for_angle_m(self.tooling, self.sheet.thickness_m, radius, steepest)
+
+    def _fit(self) -> None:
+        """Most likely state given all bends in use and what is usual, and its covariance."""
+        self._state = np.zeros(3)
+        prior = np.diag(self._usual**-2)
+        normal = prior
+        for _ in range(_ROUNDS if self._seen else 0):
+            normal, pull = prior.copy(), -prior @ self._state
+            for depth_m, measured_rad in self._seen:
+                row, noise = self._row(depth_m, self._state), self._noise(depth_m)
+                if self._wanted_rad is not None:
+                    noise += (AFAR_SIGMA * (measured_rad - self._wanted_rad)) ** 2
+                normal += np.outer(row, row) / noise
+                pull += row * (measured_rad - self._foretell(depth_m, self._state)) / noise
+            # No step beyond two usual sizes: the formulas are far from straight out there.
+            step = np.linalg.solve(normal, pull)
+            self._state = self._state + np.clip(step, -2.0 * self._usual, 2.0 * self._usual)
+        self._spread = np.linalg.inv(normal)
+
+    def _row(self, depth_m: float, state: Array) -> Array:
+        """How the foretold angle moves with each of the three."""
+        row = np.empty(3)
+        for k in range(3):
+            nudge = np.zeros(3)
+            nudge[k] = 0.01 * self._usual[k]
+            row[k] = (self._foretell(depth_m, state + nudge) - self._foretell(depth_m, state - nudge)) / (
+                2.0 * nudge[k]
+            )
+        return row
+
+    def _noise(self, depth_m: float) -> float:
+        step = 1e-5
+        per_m = (
+            self._foretell(depth_m + step, self._state) - self._foretell(depth_m - step, self._state)
+        ) / (2.0 * step)
+        return self._measure_sigma_rad**2 + (per_m * self._depth_sigma_m) ** 2
