@@ -721,6 +721,9 @@ class Controller:
             if depth.feed == FEED_SLOW and depth.landed and what == NEXT_FEED:
                 # The full feed has been; what is left is the slow feed's.
                 cut.feed = FEED_SLOW
+            if what == NEXT_PULSE and depth.width_ms < cut.width_ms:
+                # A pulse is not watched as a feed is.
+                cut.width_ms = depth.width_ms
             return what
         if what == NEXT_FEED or depth.width_ms < cut.width_ms or depth.feed == FEED_SLOW:
             # A slow pulse of the shorter width lets less through than either.
@@ -829,7 +832,7 @@ class Controller:
         setpoint = cut.setpoint
         if stop == t.STOP_SETPOINT and self._settled_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
             stop = t.STOP_OVER
-        travel_um = self.travel.settled_um() if self.travel.fitted and self.travel.known else 0
+        travel_um = self.travel.um if self.travel.fitted and self.travel.known else 0
         stop = self._judged(stop, travel_um)
         self.stop = stop
         # A first part that the operator ended, or that reached its estimate, proposes what it settled at.
