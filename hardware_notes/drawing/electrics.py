@@ -22,33 +22,34 @@ INPUT_WORDS = {
     "top": "top switch, closed = ram at the top",
     "push": "push of the knob",
 }
-POWER_WORDS = {"gnd": "ground", "3v3": "3.3 V", "5v": "5 V"}
-POWER_NOTE = """Numbers are pins of the header; {}. Every contact goes to ground,
-every driver's ground joins the board's ground at one point beside it."""
+POWER_WORDS = {
+    "gnd": "ground: the star point of all grounds, beside the board",
+    "3v3": "3.3 V out: 4.7 kΩ of every contact, display, converter",
+    "5v": "5 V in (VSYS or VIN), through a Schottky diode",
+}
+NOTE = """Plain numbers are pins of the header. Each contact: one side to ground, the other through the contact circuit.
+Each driver: the driver circuit. The transducer: the divider circuit. The diode lets USB be plugged in as well."""
 OUTPUT_WORDS = {
     "extend": "driver 1: relay of the extend solenoid",
     "retract": "driver 2: relay of the retract solenoid",
     "slow": "driver 3: relay of the slow-feed solenoid, if fitted",
-    "lamp": "driver 4: lamp",
-    "buzzer": "driver 5: buzzer",
+    "lamp": "driver 4: lamp, without a relay",
+    "buzzer": "driver 5: buzzer, without a relay",
 }
 
 
-def wiring(pins: ModuleType) -> Sheet:
-    """Everything that is wired to one board, from its pin map."""
-    left = [
-        (number, gpio, bits[0], INPUT_WORDS[bits[0]], "input circuit") for bits, gpio, number in pins.INPUTS
-    ]
+def wiring(pins: ModuleType, gpio_word: str) -> Sheet:
+    """Everything that is wired to one board, from its pin map; `gpio_word` is what the board prints before a GPIO."""
+    left = [(number, f"{gpio_word}{gpio}", INPUT_WORDS[bits[0]]) for bits, gpio, number in pins.INPUTS]
     left += [
-        (number, gpio, name, f"knob, contact {name[-1].upper()}", "input circuit")
+        (number, f"{gpio_word}{gpio}", f"knob, contact {name[-1].upper()}")
         for name, gpio, number in pins.KNOB
     ]
-    right = [
-        (number, gpio, name, OUTPUT_WORDS[name], "driver circuit") for name, gpio, number in pins.OUTPUTS
-    ]
+    power = [(number, name.upper(), POWER_WORDS[name]) for name, number in pins.POWER]
+    right = [(number, f"{gpio_word}{gpio}", OUTPUT_WORDS[name]) for name, gpio, number in pins.OUTPUTS]
     if pins.ALIVE:
-        name, gpio, number = pins.ALIVE
-        right.append((number, gpio, name, "pulse-watching relay, if fitted", ""))
+        _, gpio, number = pins.ALIVE
+        right.append((number, f"{gpio_word}{gpio}", "pulse-watching relay, if fitted"))
     for row, words in (
         (pins.ADC_SIGNAL, "transducer signal through its divider"),
         (pins.ADC_SUPPLY, "transducer supply through an equal divider"),
@@ -59,25 +60,25 @@ def wiring(pins: ModuleType) -> Sheet:
         (pins.SCREEN_SCL, "display, clock"),
     ):
         if row:
-            right.append((row[2], row[1], row[0], words, ""))
+            right.append((row[2], f"{gpio_word}{row[1]}", words))
+    left, right = sorted(left) + sorted(power), sorted(right)
     rows = max(len(left), len(right)) + 1
     s = Sheet(1000, 110 + 34 * rows + 70, f"Wiring: {pins.TITLE}")
     s.words(20, 30, s.title, 18, weight="bold")
     top, bottom = 60, 70 + 34 * rows
     s.box(420, top, 160, bottom - top, "#eef3ee")
     for side, entries in (("left", left), ("right", right)):
-        for i, (number, gpio, _name, words, _circuit) in enumerate(sorted(entries)):
+        for i, (number, gpio, words) in enumerate(entries):
             y = top + 30 + 34 * i
             if side == "left":
                 s.line((360, y), (420, y))
-                s.words(426, y + 5, f"{number}  GP{gpio}", 13)
+                s.words(426, y + 5, f"{number}  {gpio}", 13)
                 s.words(352, y + 5, words, 13, "end")
             else:
                 s.line((580, y), (640, y))
-                s.words(574, y + 5, f"GP{gpio}  {number}", 13, "end")
+                s.words(574, y + 5, f"{gpio}  {number}", 13, "end")
                 s.words(648, y + 5, words, 13)
-    power = ", ".join(f"{POWER_WORDS[name]} = pin {number}" for name, number in pins.POWER)
-    s.words(20, bottom + 30, POWER_NOTE.format(power), 13)
+    s.words(20, bottom + 30, NOTE, 13)
     return s
 
 
@@ -150,12 +151,12 @@ def divider(d: schemdraw.Drawing) -> None:
     d.add(elm.Label().at((box.sup.x - 2.6, box.sup.y + 1.0)).label("transducer, 0.5 to 4.5 V"))
     d.add(elm.Line().right().at(box.gnd).length(0.6))
     d.add(elm.Ground())
-    for anchor, reach, name in ((box.sup, 7.2, "to the supply input"), (box.sig, 2.2, "to the signal input")):
+    for anchor, reach, name in ((box.sup, 9.6, "to the supply input"), (box.sig, 2.2, "to the signal input")):
         d.add(elm.Line().right().at(anchor).length(reach))
         d.add(elm.Resistor().right().label("10 kΩ 0.1 %"))
         node = d.add(elm.Dot())
         d.push()
-        d.add(elm.Resistor().down().label("20 kΩ\n0.1 %", loc="top"))
+        d.add(elm.Resistor().down().label("15 kΩ\n0.1 %", loc="top"))
         d.add(elm.Ground())
         d.pop()
         d.add(elm.Line().right().at(node.center).length(1.4))
@@ -164,41 +165,53 @@ def divider(d: schemdraw.Drawing) -> None:
         d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
         d.add(elm.Ground())
         d.pop()
-        if anchor is box.sup:
-            d.add(elm.Line().right().at(node2.center).length(0.5))
-            d.add(elm.Dot(open=True).label(name, "right"))
-        else:
-            d.add(elm.Line().up().at(node2.center).length(0.4))
-            d.add(elm.Dot(open=True).label(name, "top"))
+        d.add(elm.Line().right().at(node2.center).length(0.5))
+        d.add(elm.Dot(open=True).label(name, "right"))
 
 
 def power(d: schemdraw.Drawing) -> None:
-    """Coil supply: fuse, emergency stop, then the bypass selector."""
+    """Coil supply to one solenoid: fuse, emergency stop, then the key's two ways, of which one is alive."""
     d.add(elm.Dot(open=True).label("coil supply +", "left"))
     d.add(elm.Fuse().right().label("fuse"))
-    d.add(elm.Button(nc=True).right().label("emergency stop,\npositive opening", loc="bottom", ofst=0.3))
+    d.add(elm.Button(nc=True).right().label("emergency stop,\npower contact", loc="top", ofst=0.5))
+    d.add(elm.Line().right().length(0.8))
     node = d.add(elm.Dot())
-    d.push()
-    d.add(elm.Line().up().length(2.4))
-    d.add(elm.Switch().right().label("bypass key: CONTROLLED"))
-    d.add(elm.Line().right().length(0.6))
-    d.add(elm.Dot(open=True).label("relay contacts of steadyram\n(extend, retract, slow)", "right"))
-    d.pop()
-    d.push()
-    d.add(elm.Line().down().length(2.4))
-    d.add(elm.Switch().right().label("bypass key: PLAIN PEDALS"))
-    d.add(elm.Line().right().length(1.2))
-    d.add(elm.Button().right().label("pedals, second\ncontact block", ofst=0.3))
-    d.add(elm.Line().right().length(0.6))
-    d.add(elm.Dot(open=True).label("the same solenoids,\nwithout steadyram", "right"))
-    d.pop()
-    d.add(elm.Line().right().at(node.center).length(0.01))
+    d.add(elm.Line().up().at(node.center).length(1.9))
+    d.add(elm.Line().right().length(0.8))
+    d.add(elm.Switch().right().label("key on CONTROLLED"))
+    d.add(elm.Line().right().length(1.8))
+    relay = d.add(elm.Switch().right().label("contact of\nsteadyram's relay"))
+    d.add(elm.Line().right().length(0.8))
+    d.add(elm.Line().down().length(1.9))
+    joined = d.add(elm.Dot())
+    d.add(elm.Line().down().at(node.center).length(1.9))
+    d.add(elm.Line().right().length(0.8))
+    d.add(elm.Switch().right().label("key on PLAIN PEDALS"))
+    d.add(elm.Line().right().tox(relay.start))
+    d.add(elm.Button().right().label("pedal, second\ncontact block", ofst=0.3))
+    d.add(elm.Line().right().tox(joined.center))
+    d.add(elm.Line().up().toy(joined.center))
+    d.add(elm.Line().right().at(joined.center).length(2.4))
+    top = d.add(elm.Dot())
+    d.add(elm.Inductor2().down().label("solenoid", loc="top", ofst=0.1).length(2.4))
+    low = d.add(elm.Dot())
+    d.add(elm.Line().right().at(top.center).length(1.6))
+    d.add(
+        elm.Diode()
+        .down()
+        .reverse()
+        .toy(low.center)
+        .label("diode (with Zener)\nat the solenoid", loc="bottom")
+    )
+    d.add(elm.Line().left().tox(low.center))
+    d.add(elm.Line().down().at(low.center).length(0.5))
+    d.add(elm.Dot(open=True).label("coil supply −", "bottom"))
 
 
 def drawings() -> dict[str, str]:
     out = {
-        "wiring-pico.svg": wiring(pins_pico).svg(),
-        "wiring-esp32.svg": wiring(pins_esp32).svg(),
+        "wiring-pico.svg": wiring(pins_pico, "GP").svg(),
+        "wiring-esp32.svg": wiring(pins_esp32, "IO").svg(),
     }
     for name in ("driver", "contact", "divider", "power"):
         out[f"circuit-{name}.svg"] = _small(name)

@@ -89,6 +89,7 @@ jobs[1] = job("bracket M6 clinch", 12400, batch=50)
 jobs[2] = job("bracket M8 clinch", 18900, batch=50)
 jobs[3] = job("hinge dimple", 46000)
 jobs[5] = job("bearing 6204", 9800, unproven=1)
+jobs[6] = job("hub bearing", 124000)
 keeper.commit("jobs", jobs)
 step(REST, 300)
 app.inputs = REST
@@ -104,9 +105,13 @@ picture("home-pressing")
 core.state = T.STATE_DONE
 core.force_n = 12380
 picture("home-done")
+core.state = T.STATE_READY
+keeper.use(6)
 core.force_n = 123400
 core.state = T.STATE_ADVANCE
 picture("home-large-force")
+core.state = T.STATE_READY
+keeper.use(1)
 core.force_n = 40
 core.state = T.STATE_READY
 board.turns = 3
@@ -126,6 +131,8 @@ core.refusal = 0
 core.state = T.STATE_READY
 app.access._left_s = 593
 picture("changes-open", True)
+app.access._left_s = 41
+picture("changes-closing", True)
 app.access._left_s = 0
 core.fault, core.state = T.FAULT_SENSOR_LOW, T.STATE_FAULT
 picture("fault-words", False)

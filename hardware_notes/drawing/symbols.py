@@ -81,7 +81,8 @@ def solenoid(s: Sheet, x: float, y: float, label: str, left: bool) -> None:
     x0 = x - 34 if left else x
     s.box(x0, y - 15, 34, 30)
     s.line((x0 + 10, y + 15), (x0 + 24, y - 15))
-    s.words(x0 + 17, y + 32, label, 13, "middle", "bold")
+    # beside the valve's corner, never across it
+    s.words(x0 + 30 if left else x0 + 4, y + 34, label, 13, "end" if left else "start", "bold")
 
 
 def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float, float]]:

@@ -42,6 +42,7 @@ _KIND_EXAMPLES: Final = {
     "meter**3/second": "a flow such as '2 L/min'",
     "newton/meter": "a stiffness such as '200 kN/mm'",
     "dimensionless": "a fraction such as '5 %'",
+    "radian": "an angle such as '90 deg'",
     "1/second": "a rate such as '0.5 %/s' or '12 /min'",
 }
 

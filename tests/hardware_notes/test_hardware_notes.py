@@ -40,7 +40,11 @@ def test_wiring_diagram_shows_every_pin_of_the_map(drawn, board):
     module = __import__(f"steadyram_fw.boards.pins_{board}", fromlist=["INPUTS"])
     text = drawn[f"wiring-{board}.svg"]
     for row in [*module.INPUTS, *module.KNOB, *module.OUTPUTS, module.ADC_SDA, module.SCREEN_SCL]:
-        assert re.search(rf">(GP{row[1]}  {row[2]}|{row[2]}  GP{row[1]})<", text), row
+        # what the board itself has printed beside the pin
+        gpio = f"{'GP' if board == 'pico' else 'IO'}{row[1]}"
+        assert re.search(rf">({gpio}  {row[2]}|{row[2]}  {gpio})<", text), row
+    for _, number in module.POWER:
+        assert f">{number}  " in text
 
 
 def test_circuits_show_the_figures_of_their_press_file(drawn):
@@ -85,3 +89,53 @@ def test_standards_are_named_with_number_and_title():
     for number in ("1910.212", "1910.217(a)(5)", "1910.147", "B11.2"):
         assert number in text
     assert "not a safety function" in text
+
+
+def test_the_small_parts_are_as_many_as_the_pin_map_needs():
+    from steadyram_fw.boards import pins_esp32, pins_pico
+
+    text = (NOTES / "parts.md").read_text(encoding="utf-8")
+    for pins in (pins_pico, pins_esp32):
+        contacts, drivers = len(pins.INPUTS) + len(pins.KNOB), len(pins.OUTPUTS)
+        assert f"| 4.7 kΩ, 1 kΩ, 100 nF | {contacts} of each |" in text
+        assert f"| 1 kΩ, 10 kΩ, N-MOSFET | {drivers} of each |" in text
+
+
+def test_the_dividers_keep_a_high_supply_below_the_converters_reference():
+    """A board's converter ends at 3.3 V: a supply reading that stands there cancels nothing."""
+    drawn = (NOTES / "diagrams" / "circuit-divider.svg").read_text(encoding="utf-8")
+    parts = (NOTES / "parts.md").read_text(encoding="utf-8")
+    upper, lower = (int(each) for each in re.search(r"\| dividers \| (\d+) kΩ and (\d+) kΩ", parts).groups())
+    assert f"{upper} kΩ" in drawn
+    assert f"{lower} kΩ" in drawn
+    assert 5.25 * lower / (upper + lower) < 3.3  # 5 V and 5 %
+    assert f"{5 * lower / (upper + lower):.1f} V" in (NOTES / "wiring.md").read_text(encoding="utf-8")
+
+
+def test_settings_that_the_notes_name_exist():
+    from steadyram.link.definition import definition
+
+    known = {field.name for field in definition().settings}
+    named = set()
+    for path in NOTES.glob("*.md"):
+        named |= set(re.findall(r"`([a-z_]+) = \d+`", path.read_text(encoding="utf-8")))
+    table = (NOTES / "installing.md").read_text(encoding="utf-8").split("## Settings of your press")[1]
+    for row in table.split("## When")[0].splitlines():
+        if row.startswith("| `"):
+            named |= set(re.findall(r"`([a-z_]+)`", row.split("|")[1]))
+    assert len(named) > 10
+    assert named <= known, named - known
+
+
+def test_every_link_within_the_notes_leads_somewhere():
+    for path in NOTES.glob("*.md"):
+        for target in re.findall(
+            r"\]\(([^)#:]+\.(?:md|svg|png|toml))?(#[^)]+)?\)", path.read_text(encoding="utf-8")
+        ):
+            name, anchor = target
+            there = path if not name else (path.parent / name)
+            assert there.exists(), (path.name, name)
+            if anchor:
+                heads = re.findall(r"^#+ (.+)$", there.read_text(encoding="utf-8"), re.M)
+                slugs = {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
+                assert anchor[1:] in slugs, (path.name, anchor, slugs)

@@ -32,7 +32,7 @@ TOP_S = 60.0
 class Tape:
     """The recording. seen: (state, stop, refusal, fault) numbers that came up, to prove that it was a real day."""
 
-    items: list[bytes] = field(default_factory=lambda: [b"SRT1"])
+    items: list[bytes] = field(default_factory=lambda: [b"SRT2"])
     steps: int = 0
     digest: int = 0
     states: set[int] = field(default_factory=set)
@@ -46,7 +46,7 @@ class Tape:
 
     def flush(self) -> None:
         if self._chunk:
-            head = struct.pack(layout.HEAD, layout.STEPS, len(self._chunk) // 4)
+            head = struct.pack(layout.HEAD, layout.STEPS, len(self._chunk) // layout.STEP)
             self.items.append(head + bytes(self._chunk) + struct.pack("<I", self.digest))
             self._chunk.clear()
 
@@ -56,8 +56,8 @@ class Tape:
             struct.pack(layout.HEAD, kind, len(values)) + struct.pack(f"<{len(values)}i", *values)
         )
 
-    def step(self, core: Any, counts: int, inputs: int, out: int) -> None:
-        self._chunk += struct.pack("<HBB", counts, inputs, out)
+    def step(self, core: Any, counts: int, inputs: int, place: int, out: int) -> None:
+        self._chunk += struct.pack("<HHHB", counts, place, inputs, out)
         self.digest = layout.fold(self.digest, core)
         self.steps += 1
         self.states.add(core.state)
@@ -67,7 +67,7 @@ class Tape:
         self.most_n = max(self.most_n, core.force_n)
         if core.state == tables.STATE_ADVANCE:
             self.modes.add(core.cut.mode)
-        if len(self._chunk) == 4 * layout.CHUNK:
+        if len(self._chunk) == layout.STEP * layout.CHUNK:
             self.flush()
 
     def write(self, path: Path) -> None:
@@ -96,11 +96,11 @@ def taping(tape: Tape) -> type[core_module.Controller]:
             finally:
                 self._inside = False
 
-        def step(self, counts: int, inputs: int) -> int:
+        def step(self, counts: int, inputs: int, place: int = 0) -> int:
             self._inside = True
-            out: int = super().step(counts, inputs)
+            out: int = super().step(counts, inputs, place)
             self._inside = False
-            tape.step(self, counts, inputs, out)
+            tape.step(self, counts, inputs, place, out)
             return out
 
         def configure(self, settings: Any) -> None:
@@ -292,12 +292,14 @@ def _go_wrong(day: Day, capacity_n: int) -> None:
 def cut(source: Path, target: Path, steps: int) -> None:
     """The tape up to the first item that ends at or after `steps` steps."""
     data = source.read_bytes()
-    at = len(b"SRT1")
+    at = len(b"SRT2")
     done = 0
     while at < len(data) and done < steps:
         kind, count = struct.unpack_from(layout.HEAD, data, at)
-        at += 3 + 4 * count
+        at += 3
         if kind == layout.STEPS:
-            at += 4
+            at += layout.STEP * count + 4
             done += count
+        else:
+            at += 4 * count
     target.write_bytes(data[:at])

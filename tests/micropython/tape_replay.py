@@ -5,8 +5,8 @@ A tape is what a recorded press run fed to the core: steps (reading, levels, the
 what services told it in between. Every step must give the recorded outputs, and the digest of all that the core
 shows must be the recorded one. `make_tape.py` writes tapes; both sides use the functions here.
 
-Layout: b"SRT1"; then items. Item: kind u8, count u16; STEPS: count times (counts u16, inputs u8, outputs u8),
-then the running digest u32; others: count values i32; RESULT: one value, the digest of arrays.
+Layout: b"SRT2"; then items. Item: kind u8, count u16; STEPS: count times (counts u16, place u16, inputs u16,
+outputs u8), then the running digest u32; others: count values i32; RESULT: one value, the digest of arrays.
 """
 
 import binascii
@@ -32,6 +32,7 @@ except ImportError:
 
 STEPS, BOOT, CONFIGURE, CALIBRATE, CHOOSE, STORED, PROBE, ZERO, FAULT, CLEAR, FORGET, RESULT = range(12)
 CHUNK = 512  # steps at most in one item
+STEP = 7  # bytes of one
 HEAD = "<BH"
 
 
@@ -82,11 +83,15 @@ class Player:
         heap_lock()
         try:
             for i in range(count):
-                at = i << 2
+                at = STEP * i
                 busy[core.state] += 1
-                out = step(data[at] | data[at + 1] << 8, data[at + 2])
+                out = step(
+                    data[at] | data[at + 1] << 8,
+                    data[at + 4] | data[at + 5] << 8,
+                    data[at + 2] | data[at + 3] << 8,
+                )
                 digest = fold(digest, core)
-                if out != data[at + 3]:
+                if out != data[at + 6]:
                     wrong = i
                     break
             failed = False
@@ -94,17 +99,17 @@ class Player:
             heap_unlock()
             self.watch(False)
             if failed:
-                self.at = self.steps + (at >> 2)
+                self.at = self.steps + at // STEP
         self.digest = digest
         if wrong >= 0:
             raise Differs(
-                "step %d gave outputs %d, on the tape they are %d" % (self.steps + wrong, out, data[at + 3])
+                "step %d gave outputs %d, on the tape they are %d" % (self.steps + wrong, out, data[at + 6])
             )
         self.steps += count
 
     def item(self, kind, count, file, data):
         if kind == STEPS:
-            view = memoryview(data)[: 4 * count]
+            view = memoryview(data)[: STEP * count]
             file.readinto(view)
             self.steps_of(data, count)
             expected = struct.unpack("<I", file.read(4))[0]
@@ -159,9 +164,9 @@ def play(path, player=None):
     """Play one tape; returns the player. Raises Differs, or MemoryError with `player.at` the step."""
     if player is None:
         player = Player()
-    data = bytearray(4 * CHUNK)
+    data = bytearray(STEP * CHUNK)
     with open(path, "rb") as file:
-        if file.read(4) != b"SRT1":
+        if file.read(4) != b"SRT2":
             raise ValueError(path + " is not a tape")
         while True:
             head = file.read(3)

@@ -116,7 +116,9 @@ class Trace:
 
     def swap(self):
         """note() said that the overview is full."""
-        self.points, self.spare = self.spare, self.points
+        full = self.points
+        self.points = self.spare
+        self.spare = full
 
     def length(self):
         """Points of the overview."""

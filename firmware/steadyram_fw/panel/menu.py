@@ -14,6 +14,16 @@ from .draw import View, kn, wrap
 
 IDLE_MS = 20000
 _ITEMS = ("job", "first part", "zero", "count to 0", "device", "back")
+# Why a first part came to nothing, for people.
+_STOP_WORDS = {
+    "pedal": "let go too early",
+    "both-pedals": "both pedals pressed",
+    "estop": "emergency stop",
+    "fault": "a fault",
+    "no-cutoff": "cutoff was off",
+    "short": "force not reached",
+    "probe": "a test stroke",
+}
 
 
 class Menu:
@@ -153,7 +163,7 @@ class Menu:
         record = app.keeper.log.read(app.keeper.log.next - 1)
         if record is None or record[T.R_STOP] not in (T.STOP_SETPOINT, T.STOP_OVER):
             name = T.STOP_NAMES[record[T.R_STOP]] if record is not None else "no record"
-            self._say(now, "first part", "not complete: " + name)
+            self._say(now, "first part", "not complete: " + _STOP_WORDS.get(name, name))
             return
         holds = app.keeper.settings[T.S_HOLDS_LOAD]
         self._got_n = record[T.R_SETTLED_N if holds else T.R_PEAK_N]

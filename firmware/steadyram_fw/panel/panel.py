@@ -20,6 +20,28 @@ _WIDTH = 20
 _PUSH_MS = 20
 _PUSH_MOST_MS = 1000
 _BLINK_MS = 500
+_SECONDS_FROM = 60
+
+# The definition's names are for programs; these fit the glass: states in 8 columns, refusals in 16. What is not
+# here is shown by its name without the hyphens.
+_STATE_WORDS = {
+    "advance": "pressing",
+    "settle": "reading",
+    "nudge": "closing",
+    "dwell": "holding",
+    "done": "let go",
+    "return": "going up",
+    "storing": "writing",
+}
+_REFUSAL_WORDS = {
+    "cutoff-required": "turn cutoff on",
+    "record-pending": "wait: writing",
+    "no-calibration": "calibrate first",
+    "no-job": "choose a job",
+    "setpoint-range": "bad set force",
+    "zero-out": "zero has moved",
+    "sensor-doubtful": "check sensor",
+}
 
 
 class Panel:
@@ -117,7 +139,7 @@ class Panel:
         view.dialled = self._turned_n > 0
         view.set_n = self._turned_n or (job[T.J_SETPOINT_N] if job else 0)
         view.job = "%d %s" % (keeper.active, keeper.jobs[keeper.active][0]) if job else ""
-        view.state = T.STATE_NAMES[core.state]
+        view.state = _plain(T.STATE_NAMES[core.state], _STATE_WORDS)
         view.count = ""
         if job:
             view.count = "%d" % keeper.counts[keeper.active]
@@ -127,11 +149,12 @@ class Panel:
         view.mark = -1
         view.rows = ()
         if core.refusal:
-            view.note = T.REFUSAL_NAMES[core.refusal]
+            view.note = _plain(T.REFUSAL_NAMES[core.refusal], _REFUSAL_WORDS)
         elif app.access.enabled:
-            view.note = "CHANGES %d s" % app.access.seconds_left
+            left = app.access.seconds_left
+            view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left
         elif job and job[T.J_UNPROVEN]:
-            view.note = "unproven"
+            view.note = "not proven yet"
         if core.fault:
             view.kind = View.FAULT
             view.title = "FAULT %d" % core.fault
@@ -182,7 +205,7 @@ class Panel:
         if core.fault:
             return (
                 "FAULT %d" % core.fault,
-                T.FAULT_NAMES[core.fault][:_WIDTH],
+                _plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
                 "%8s kN" % force,
                 "release pedals, ack",
             )
@@ -192,7 +215,7 @@ class Panel:
             # nothing on the panel is worth more room than this
             top = "!!!  CUTOFF OFF  !!!"
         if core.refusal:
-            second = "NO: " + T.REFUSAL_NAMES[core.refusal]
+            second = "NO: " + _plain(T.REFUSAL_NAMES[core.refusal], _REFUSAL_WORDS)
         elif self._turned_n:
             second = "set > %s kN" % _kn(self._turned_n)
         elif not app.inputs & T.IN_CUTOFF:
@@ -225,6 +248,11 @@ class Panel:
         if view.kind == View.ASK and self.menu.page == "take":
             rows[2] = "set > %s kN" % _kn(view.set_n)
         return view.title[:_WIDTH], rows[0][:_WIDTH], rows[1][:_WIDTH], rows[2][:_WIDTH]
+
+
+def _plain(name, words):
+    """What people read for a name of the definition."""
+    return words[name] if name in words else name.replace("-", " ")
 
 
 def _kn(force_n):

@@ -108,16 +108,23 @@ class SheetCorrection:
         """
         self._wanted_rad = target_rad
         self._fit()
-        low, high = 0.0, self._deepest_m()
-        if self.expected_rad(high) < target_rad:
+        most_rad = self.expected_rad(self._deepest_m())
+        if most_rad < target_rad:
             raise BadInput(
-                f"this die overbends to {math.degrees(self.expected_rad(high)):.4g} deg of bend after springback, and "
+                f"this die overbends to {math.degrees(most_rad):.4g} deg of bend after springback, and "
                 f"{math.degrees(target_rad):.4g} are wanted; take a sharper or wider die."
             )
-        for _ in range(_STEPS):
-            middle = (low + high) / 2.0
-            low, high = (middle, high) if self.expected_rad(middle) < target_rad else (low, middle)
-        return (low + high) / 2.0
+        return self._depth_m(target_rad)
+
+    def deeper_m(self, depth_m: float, measured_rad: float, target_rad: float) -> float:
+        """Depth (m) to strike this very part again to, after a stroke to `depth_m` left `measured_rad` of bend.
+
+        Goes by this part's own shortfall, not by what others taught. Raises BadInput as next_depth_m does.
+        """
+        target_rad = self.expected_rad(depth_m) + max(0.0, target_rad - measured_rad)
+        if self.expected_rad(self._deepest_m()) < target_rad:
+            raise BadInput("this die cannot bend the part any further; take a sharper or wider die.")
+        return max(depth_m, self._depth_m(target_rad))
 
     def learn(self, depth_m: float, measured_rad: float) -> Learned:
         """Take in a bend: the depth (m) the punch truly reached and the bend angle (rad) measured after release.
@@ -153,6 +160,13 @@ class SheetCorrection:
         self._seen.append((depth_m, measured_rad))
         self._fit()
         return Learned(True, surprise, "used")
+
+    def _depth_m(self, released_rad: float) -> float:
+        low, high = 0.0, self._deepest_m()
+        for _ in range(_STEPS):
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if self.expected_rad(middle) < released_rad else (low, middle)
+        return (low + high) / 2.0
 
     def _foretell(self, depth_m: float, state: Array) -> float:
         radius = self._radius_m * math.exp(float(state[0]))

@@ -51,49 +51,47 @@ def machine_code(path: str, text: str, arch: str) -> str:
         raise SteadyramError(
             f"{path} has no function {', '.join(missing)}; the tables NATIVE and WORDS are out of date."
         )
+    # Only insertions: the rest must stay letter for letter what the tests ran.
+    insertions: list[tuple[int, int, str]] = []
     for function in plain:
-        found[function].decorator_list.append(_emitter("native"))
+        node = found[function]
+        insertions.append((node.lineno, node.col_offset, f"@micropython.native\n{' ' * node.col_offset}"))
+    lines = text.splitlines(keepends=True)
     for function, kinds in words.items():
-        _in_words(path, found[function], kinds, arch)
-    tree.body.insert(0, ast.Import([ast.alias("micropython")]))
-    return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+        insertions += _in_words(path, found[function], kinds, arch)
+        line = found[function].body[0].lineno - 1
+        while not lines[line - 1].rstrip().endswith(":"):
+            line -= 1
+        insertions.append((line, len(lines[line - 1].rstrip()) - 1, " -> int"))
+    for line, column, words_in in sorted(insertions, reverse=True):
+        raw = lines[line - 1].encode()
+        lines[line - 1] = (raw[:column] + words_in.encode() + raw[column:]).decode()
+    return "import micropython\n" + "".join(lines)
 
 
-def _emitter(name: str) -> ast.expr:
-    return ast.Attribute(ast.Name("micropython", ast.Load()), name, ast.Load())
-
-
-def _in_words(path: str, function: ast.FunctionDef, kinds: tuple[str, ...], arch: str) -> None:
+def _in_words(
+    path: str, function: ast.FunctionDef, kinds: tuple[str, ...], arch: str
+) -> list[tuple[int, int, str]]:
+    """What to insert where (line, column) for the machine-word emitter, the kind of the result apart."""
     arguments = function.args.args
     if len(arguments) != len(kinds):
         raise SteadyramError(
             f"{path}: {function.name} takes {len(arguments)} arguments, the table WORDS names {len(kinds)}."
         )
-    function.decorator_list.append(_emitter("viper"))
+    found = [(function.lineno, function.col_offset, "@micropython.viper\n" + " " * function.col_offset)]
     for argument, kind in zip(arguments, kinds, strict=True):
-        argument.annotation = ast.Name(kind, ast.Load())
-    function.returns = ast.Name("int", ast.Load())
+        found.append((argument.end_lineno or 0, argument.end_col_offset or 0, f": {kind}"))
     if arch == "x64":
+        # Words of 64 bits take a cell of 32 from memory without its sign. Only for trying the code on a PC; on a
+        # board word and cell have the same size.
         cells = {a.arg for a, kind in zip(arguments, kinds, strict=True) if kind == "ptr32"}
-        function.body = [_Signed(cells).visit(statement) for statement in function.body]
-
-
-class _Signed(ast.NodeTransformer):
-    """`c[i]` becomes `c[i] << 32 >> 32`: words of 64 bits take a cell of 32 from memory without its sign.
-
-    Only for trying the code on a PC; on a board word and cell have the same size.
-    """
-
-    def __init__(self, cells: set[str]) -> None:
-        self._cells = cells
-
-    def visit_Subscript(self, node: ast.Subscript) -> ast.expr:
-        self.generic_visit(node)
-        if not (
-            isinstance(node.ctx, ast.Load)
-            and isinstance(node.value, ast.Name)
-            and node.value.id in self._cells
-        ):
-            return node
-        width = ast.Constant(32)
-        return ast.BinOp(ast.BinOp(node, ast.LShift(), width), ast.RShift(), width)
+        for node in ast.walk(function):
+            if (
+                isinstance(node, ast.Subscript)
+                and isinstance(node.ctx, ast.Load)
+                and isinstance(node.value, ast.Name)
+                and node.value.id in cells
+            ):
+                found.append((node.lineno, node.col_offset, "("))
+                found.append((node.end_lineno or 0, node.end_col_offset or 0, " << 32 >> 32)"))
+    return found

@@ -5,6 +5,8 @@ from bench import Bench, calibration_puts, job_puts, settings_puts
 
 from steadyram_fw import tables as T
 from steadyram_fw.panel.draw import View, kn, wrap
+from steadyram_fw.panel.menu import _STOP_WORDS
+from steadyram_fw.panel.panel import _REFUSAL_WORDS, _STATE_WORDS, _plain
 from steadyram_fw.services.cyclelog import BY_NAMES
 
 
@@ -225,7 +227,7 @@ def test_first_part_that_was_let_go_is_not_taken(bench):
     push(bench)
     bench.stroke(stop=T.STOP_PEDAL)
     bench.run(300)
-    assert view(bench).rows == ("not complete:", "pedal")
+    assert view(bench).rows == ("not complete:", "let go too early")
     push(bench)
     assert page(bench) == ""
 
@@ -299,5 +301,11 @@ def test_every_fault_and_refusal_fits_the_display():
         for rows in wrap(text, 16, 4):
             assert len(rows) <= 4
             assert all(len(row) <= 16 for row in rows), rows
-    assert all(len(name) <= 16 for name in T.REFUSAL_NAMES)
-    assert all(len(name) <= 8 for name in T.STATE_NAMES)
+    refusals = [_plain(name, _REFUSAL_WORDS) for name in T.REFUSAL_NAMES]
+    assert all(len(words) <= 16 and "-" not in words for words in refusals), refusals
+    states = [_plain(name, _STATE_WORDS) for name in T.STATE_NAMES]
+    assert all(len(words) <= 8 and "-" not in words for words in states), states
+    # No words for what the definition does not know, and none left out that would read like code.
+    assert set(_REFUSAL_WORDS) <= set(T.REFUSAL_NAMES)
+    assert set(_STATE_WORDS) <= set(T.STATE_NAMES)
+    assert set(_STOP_WORDS) <= set(T.STOP_NAMES)

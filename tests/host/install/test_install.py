@@ -249,7 +249,7 @@ def test_native_refuses_a_function_that_is_not_there():
 
 def test_cells_are_signed_on_a_pc_and_left_alone_on_a_board():
     source = "def take(c, counts):\n    c[1] += c[0]\n    return c[1]\n"
-    assert "return c[1] << 32 >> 32" in machine_code("steadyram_fw/core/sense.py", source, "x64")
+    assert "return (c[1] << 32 >> 32)" in machine_code("steadyram_fw/core/sense.py", source, "x64")
     board = machine_code("steadyram_fw/core/sense.py", source, "armv6m")
     assert board.endswith(
         "@micropython.viper\ndef take(c: ptr32, counts: int) -> int:\n    c[1] += c[0]\n    return c[1]\n"
