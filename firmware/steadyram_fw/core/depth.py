@@ -2,8 +2,8 @@
 
 The same rule as for force: under is recoverable, over is scrap. The ram runs no faster than the pump's flow over the
 piston's area, whatever it meets, and it only slows down when it meets something; so travel ahead of the ram is
-foreseen by that speed, and what a part slows it down is learned. A first part stops three deviations short and closes in from below; a learned
-one uses what its landings were off by. A slow feed, where fitted, takes over before the end.
+foreseen by that speed, and what a part slows it down is learned. A first part stops three deviations short and closes
+in from below; a learned one uses what its landings were off by. A slow feed, where fitted, takes over before the end.
 
 Travel in micrometres, speeds in micrometres in 16 ms (suffix v16), times in sixteenths of a millisecond (t16): a speed
 over a time is v16 * t16 / 256. Integers only, nothing allocates.

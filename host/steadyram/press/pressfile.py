@@ -174,7 +174,7 @@ class Position(_Table):
             assert self.step is not None
             return self.step
         assert self.range is not None
-        return self.range / (0.9 * 2**bits)
+        return self.range / (0.9 * float(1 << bits))
 
     @property
     def noise_m(self) -> float:
