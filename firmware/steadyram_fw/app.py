@@ -62,13 +62,20 @@ class App:
             self.clock.tick()
             self.access.tick(inputs)
             return self.outputs
-        self.outputs = core.step(counts, inputs, place)
-        self.clock.tick()
-        self.access.tick(inputs)
-        if self._ended_s < 0 and core.record_ready:
-            self._ended_s = self.clock.seconds
-            self._ended_ms = self.clock.ms
-        return self.outputs
+        outputs = core.step(counts, inputs, place)
+        self.outputs = outputs
+        clock = self.clock
+        if clock.ms < 999:
+            clock.ms += 1
+        else:
+            clock.tick()
+        access = self.access
+        if inputs & T.IN_ENABLE or access._held or access._left_s:
+            access.tick(inputs)
+        if core.record_ready and self._ended_s < 0:
+            self._ended_s = clock.seconds
+            self._ended_ms = clock.ms
+        return outputs
 
     def at_rest(self):
         """True when flash may be written and sets may be exchanged."""

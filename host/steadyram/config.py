@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import tempfile
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -16,6 +15,7 @@ import click
 from pydantic import BaseModel, ConfigDict, ValidationError, field_validator
 
 from steadyram.errors import BadInput
+from steadyram.toml_text import parse_toml
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
 
 DIR_VARIABLE = "STEADYRAM_CONFIG_DIR"
@@ -67,10 +67,10 @@ def preferences(environment: Mapping[str, str] = os.environ) -> Preferences:
     path = config_path(environment)
     chosen: dict[str, object] = {}
     try:
-        chosen.update(tomllib.loads(path.read_text(encoding="utf-8")))
+        chosen.update(parse_toml(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         pass
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise BadInput(
             f"The preferences {path} cannot be read ({error}); run 'steadyram units' again."
         ) from None

@@ -9,6 +9,7 @@ SteadyramError                     exit 1  something failed; the sentence says w
 │   ├── PortLost                           the port vanished in the middle
 │   └── BadFrame                           a line came back damaged more often than retries allow
 ├── DeviceRefusal                  exit 4  the device answered "no": number and sentence of the protocol
+├── Stopped                        exit 130  the person stopped it; the sentence says what was changed and what not
 └── CheckFailed                    exit 5  a verification, commissioning or acceptance check did not pass
 
 Every message is one sentence (or two): what is wrong, and what to do about it.
@@ -68,6 +69,12 @@ class DeviceRefusal(SteadyramError):
     def __init__(self, number: int, sentence: str) -> None:
         super().__init__(sentence)
         self.number = number
+
+
+class Stopped(SteadyramError):
+    """The person stopped it; the sentence says what was changed and what was not."""
+
+    exit_code = 130
 
 
 class CheckFailed(SteadyramError):

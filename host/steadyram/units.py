@@ -28,7 +28,16 @@ _GAUGE = re.compile(r"^(psi|bar|kPa|MPa|Pa)\s*(?:g|\(g\)|gauge)$")
 _ABSOLUTE = re.compile(r"^(psi|bar|kPa|MPa|Pa)\s*(?:a|\(a\)|abs|absolute)$")
 # A power of a power could be any size: 9**9**9 would keep the parser busy for ever.
 _TOWER = re.compile(r"(?:\^|\*\*)\s*[-+]?\d+\s*(?:\^|\*\*)|\)\s*(?:\^|\*\*)|(?:\^|\*\*)\s*(?:\(|[-+]?\d\d)")
-_BARE_TON = re.compile(r"^[^a-zA-Z]*(ton|tons|tonne|tonnes|t)\s*$")
+_BARE_TON = re.compile(
+    r"^[^a-zA-Z]*(?:ton|tons|tonne|tonnes|t|tf|tonforce|ton[-_ ]force|(?:short|long|metric|us|uk)[-_ ]?tons?)\s*$",
+    re.I,
+)
+
+# What the three tons are, for people who choose or mistype one. NIST SP 811, appendix B.
+TONS: Final = (
+    "tonf is the short ton-force, 2000 lbf or 8.896 kN (the one on presses sold in the USA); long_tonf is 2240 lbf or "
+    "9.964 kN; tonne_force is 1000 kgf or 9.807 kN (the metric one)"
+)
 
 FORCE_UNITS: Final = ("tonf", "kN", "lbf", "N", "kgf", "tonne_force", "long_tonf")
 PRESSURE_UNITS: Final = ("psi", "bar", "MPa", "kPa")
@@ -57,10 +66,7 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
     expected = _KIND_EXAMPLES.get(si_unit, f"a quantity in {si_unit}")
     raw = str(text).strip()
     if si_unit == "newton" and _BARE_TON.match(raw):
-        raise UnitError(
-            f"{what} is '{raw}', and a bare ton is ambiguous: write tonf (short, 2000 lbf), "
-            "long_tonf (2240 lbf) or tonne_force (1000 kgf)."
-        )
+        raise UnitError(f"{what} is '{raw}', and a bare ton is ambiguous: {TONS}; write one of these.")
     if len(raw) > 80:
         raise UnitError(f"{what} is longer than any quantity; write {expected}.")
     match = re.fullmatch(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)", raw)

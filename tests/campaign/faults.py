@@ -12,14 +12,15 @@ seen (see fault_expectations) to the outputs off and the fault latched, in milli
         --out tests/campaign/faults_upy.json
 
 `off` is from the same moment to the last valve off; for what ends a stroke without a fault, from the onset.
-Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers). The bounds
-were set while looking at TUNED_ON; the campaign runs other seeds, and presses that were not looked at.
+Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers). What was
+looked at while bounds were set is in TUNED_ON and in the results.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import itertools
 import json
 import multiprocessing
 import random
@@ -27,6 +28,7 @@ import shutil
 import subprocess
 import tempfile
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,7 +37,7 @@ from typing import Any
 from steadyram.errors import SteadyramError
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.pressfile import read_press
+from steadyram.press.pressfile import PressFile, read_press
 from steadyram.virtual.faults import FAULTS
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import nameplate_settings, open_changes, open_device
@@ -50,13 +52,24 @@ else:
 ROOT = Path(__file__).resolve().parents[2]
 PRESSES = ROOT / "tests" / "presses"
 FILES = tuple(sorted(file.stem for file in PRESSES.glob("*.toml")))
-# What detection and bounds were set on: two-stage with and without slow feed, small and single-stage, a fine
-# converter, a valve slower to close, 50 tonf. The other press files and seeds were not looked at.
+# Detection and bounds were set while looking at one seed of six presses; then seed 11 of all presses was looked at,
+# and corrected three expectations (a hand pump that rests, a chatter that is a press and a release, parts that end
+# over or short with nothing wrong). Results come from other seeds.
 TUNED_ON = {
-    "presses": ("bench-4", "frame-50", "slowvalve-20", "workshop-20", "workshop-20-fine", "workshop-20-slow"),
-    "seeds": (1,),
+    "bounds": {
+        "presses": [
+            "bench-4",
+            "frame-50",
+            "slowvalve-20",
+            "workshop-20",
+            "workshop-20-fine",
+            "workshop-20-slow",
+        ],
+        "seeds": [1],
+    },
+    "expectations": {"presses": "all", "seeds": [11]},
 }
-FIRST_SEED = 11
+FIRST_SEED = 12
 # Phase of the campaign: phase of the injection.
 PHASES = {
     "idle": "idle",
@@ -68,7 +81,9 @@ PHASES = {
     "return": "return",
 }
 CYCLE_MAX_MS, RETURN_MAX_MS, DWELL_MS = 9000, 5000, 600
+HAND_CYCLE_MAX_MS = 40000  # a hand pump needs its strokes
 LEARN = 3
+CONTROL_PARTS = 8
 FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 VALVES = FEED | tables.OUT_RETRACT
 LOOK_S = 0.02
@@ -81,12 +96,17 @@ def catalogue_hash() -> str:
     return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:16]
 
 
-def bounds_ms() -> dict[str, int]:
+def cycle_max_ms(press: PressFile) -> int:
+    """The limit of a cycle that the campaign sets on a press."""
+    return CYCLE_MAX_MS if press.pump.strokes is None else HAND_CYCLE_MAX_MS
+
+
+def bounds_ms(cycle_max: int = CYCLE_MAX_MS) -> dict[str, int]:
     """Latency bound of each fault by the definition; those that are a set limit with the campaign's."""
     raw = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
     out = {str(row["name"]): int(row["latency_ms"]) for row in [*raw["mishap"], *raw["fault"]]}
     # The limit counts from the step that saw the pedal: three equal readings.
-    out["cycle-too-long"] += CYCLE_MAX_MS + 4
+    out["cycle-too-long"] += cycle_max + 4
     out["return-too-long"] += RETURN_MAX_MS
     return out
 
@@ -106,7 +126,7 @@ def prepare(file: Path, seed: int, runtime: str, folder: Path) -> None:
         values = nameplate_settings(press.plant.press) | {"strategy": 1}
         if setup.characteristics is not None:
             values |= setup.characteristics.settings()
-        values |= {"cycle_max_ms": CYCLE_MAX_MS, "return_max_ms": RETURN_MAX_MS}
+        values |= {"cycle_max_ms": cycle_max_ms(press.plant.press), "return_max_ms": RETURN_MAX_MS}
         device.push_settings(values)
         force = setpoint_N(file)
         fields = {f.name: f.default for f in definition().job}
@@ -127,7 +147,7 @@ class Case:
     """One fault at one phase on one press."""
 
     def __init__(
-        self, press: VirtualPress, name: str, phase: str, expected: Expected, control: str = "setpoint"
+        self, press: VirtualPress, name: str, phase: str, expected: Expected, control: frozenset[str]
     ) -> None:
         self.press = press
         self.name = name
@@ -135,9 +155,10 @@ class Case:
         self.expected = expected
         self.device = open_device(press)
         self.control = control
-        self.stop = ""
+        self.stops: list[str] = []
         self.problems: list[str] = []
         self.held_N = 0.03 * press.plant.press.capacity_N
+        self.cycle_max_s = cycle_max_ms(press.plant.press) / 1000
         self.on_part_s: float | None = None
         self.hold_from_s: float | None = None
         self.peak_N = 0.0
@@ -206,7 +227,7 @@ class Case:
         if end.startswith("fault:"):
             latched_s = self.latched_at(onset[0])
             since = self.evidence_s(end.removeprefix("fault:"), onset[0], latched_s)
-            row["latency_ms"] = round(1000 * (latched_s - since))
+            row["latency_ms"] = round(1000 * (latched_s - since - self.paused_s(since, latched_s)))
             row["off_ms"] = max(0, round(1000 * (self.off_since(latched_s) - since)))
             self.after_fault(end.removeprefix("fault:"), latched_s)
         else:
@@ -235,7 +256,7 @@ class Case:
             return f"fault:{self.status()[1]}"
         strokes = len(press.on_times(FEED))
         op.press_extend()
-        state = self.run(CYCLE_MAX_MS / 1000 + 4.0, ("fault", "done", "storing", "refused", "dark"))
+        state = self.run(self.cycle_max_s + 4.0, ("fault", "done", "storing", "refused", "dark"))
         if state == "dark":
             # The pedal stays down over the power cut.
             state = self.run(3.5)
@@ -268,8 +289,9 @@ class Case:
         op.release_retract()
         if self.run(0.6) == "fault":
             return f"fault:{self.status()[1]}"
-        self.stop = stop
-        if self.expected.healthy and stop not in ("setpoint", self.control):
+        self.stops.append(stop)
+        allowed = {"setpoint", *self.control, *(end.removeprefix("stop:") for end in self.expected.ends)}
+        if self.expected.healthy and stop not in allowed:
             self.problems.append(f"a healthy stroke ended with {stop}")
         if stop in ("short", "pedal", "both-pedals"):
             return f"stop:{stop}"
@@ -291,6 +313,19 @@ class Case:
         """When the valves went off for the last time before the fault was latched."""
         spells = [end for _, end in self.press.on_times(VALVES) if end <= latched_s + 1e-9]
         return spells[-1] if spells else 0.0
+
+    def paused_s(self, since_s: float, latched_s: float) -> float:
+        """How long nothing could be seen because a hand pump's lever was on its way back: no flow, no rise."""
+        strokes = self.press.plant.press.pump.strokes
+        if strokes is None or self.expected.evidence != "feed-off":
+            return 0.0
+        half = 0.5 / strokes
+
+        def until(time_s: float) -> float:
+            whole, rest = divmod(time_s, 2 * half)
+            return whole * half + max(0.0, rest - half)
+
+        return until(latched_s) - until(since_s)
 
     def off_after(self, onset_s: float) -> int | None:
         """Milliseconds from the onset to the feed off, if one was on then."""
@@ -375,7 +410,7 @@ class Case:
         press.load_part()
         press.run(0.8)
         op.press_extend()
-        state = self.run(CYCLE_MAX_MS / 1000, ("fault", "done", "storing", "refused"))
+        state = self.run(self.cycle_max_s, ("fault", "done", "storing", "refused"))
         self.run(0.4)
         status = self.status()
         if state not in ("done", "storing") or status[3] not in ("setpoint", "short", "over"):
@@ -388,8 +423,10 @@ def bound_ms(name: str, code: str, bounds: dict[str, int]) -> int:
     return max(1, bounds[code], EXPECTED[name].bound_ms or 0)
 
 
-def judge(name: str, row: dict[str, Any], problems: list[str], bounds: dict[str, int]) -> list[str]:
-    """What is wrong with a case, in words."""
+def judge(
+    name: str, row: dict[str, Any], problems: list[str], bounds: dict[str, int], control: frozenset[str]
+) -> list[str]:
+    """What is wrong with a case, in words. `control`: how parts end with nothing wrong."""
     expected = EXPECTED[name]
     end = str(row["end"])
     if end == "not-reached":
@@ -402,6 +439,8 @@ def judge(name: str, row: dict[str, Any], problems: list[str], bounds: dict[str,
         bound = bound_ms(name, code, bounds)
         if row["latency_ms"] > bound:
             problems.append(f"{code} after {row['latency_ms']} ms, bound {bound} ms")
+    elif end.removeprefix("stop:") in control and "went-on" in expected.ends:
+        return problems
     elif end not in expected.ends:
         problems.append(f"ended as {end}")
     elif end.startswith("stop:") and name in bounds and (row["off_ms"] or 0) > bounds[name]:
@@ -409,16 +448,20 @@ def judge(name: str, row: dict[str, Any], problems: list[str], bounds: dict[str,
     return problems
 
 
-def control_stop(file: str, seed: int, runtime: str, prepared: Path, folder: Path) -> str:
-    """How a part ends on this press and seed with nothing wrong: what a fault must not change may end so too."""
+def control_stops(
+    file: str, seed: int, runtime: str, prepared: Path, folder: Path, wait_s: float, parts: int = 2
+) -> list[str]:
+    """How parts end on this press and seed with nothing wrong: what a fault must not change may end so too."""
     state = folder / "control"
     shutil.copytree(prepared, state)
     with VirtualPress(PRESSES / f"{file}.toml", seed, runtime, state) as press:  # type: ignore[arg-type]
-        press.run(0.6)
-        case = Case(press, "", "idle", Expected())
-        end = case.cycle()
+        press.run(wait_s)
+        case = Case(press, "", "idle", Expected(), frozenset())
+        for _ in range(parts):
+            if (end := case.cycle()).startswith(("fault:", "refused:")):
+                case.stops.append(end)
     shutil.rmtree(state, ignore_errors=True)
-    return case.stop if end == "went-on" else end
+    return case.stops
 
 
 def run_case(
@@ -429,19 +472,25 @@ def run_case(
     name: str,
     phase: str,
     folder: Path,
-    control: str = "setpoint",
+    control: frozenset[str] = frozenset(),
 ) -> dict[str, Any]:
-    """One case from a copy of the prepared flash."""
+    """One case from a copy of the prepared flash. `control`: how parts end on this press with nothing wrong."""
     number = int.from_bytes(hashlib.sha256(f"{file} {seed} {name} {phase}".encode()).digest()[:4], "big")
     state = folder / f"case-{number:08x}"
     shutil.copytree(prepared, state)
+    wait_s = 0.6 + random.Random(number).uniform(0.0, 1.5)
+    if EXPECTED[name].healthy:
+        # The very case without the fault: same press, parts and moment.
+        control |= frozenset(control_stops(file, seed, runtime, prepared, folder, wait_s))
     row: dict[str, Any] = {"press": file, "seed": seed, "fault": name, "phase": phase}
     try:
         with VirtualPress(PRESSES / f"{file}.toml", seed, runtime, state) as press:  # type: ignore[arg-type]
-            press.run(0.6 + random.Random(number).uniform(0.0, 1.5))
+            press.run(wait_s)
             case = Case(press, name, phase, EXPECTED[name], control)
             row |= case.play()
-            row["problems"] = judge(name, row, case.problems, bounds_ms())
+            row["problems"] = judge(
+                name, row, case.problems, bounds_ms(cycle_max_ms(press.plant.press)), control
+            )
     except SteadyramError as error:
         row |= {"end": "error", "problems": [str(error)[:200]]}
     finally:
@@ -454,9 +503,10 @@ def _batch(work: tuple[str, int, str, list[tuple[str, str]]]) -> list[dict[str, 
     with tempfile.TemporaryDirectory() as folder:
         prepared = Path(folder) / "prepared"
         prepare(PRESSES / f"{file}.toml", seed, runtime, prepared)
-        control = control_stop(file, seed, runtime, prepared, Path(folder))
+        stops = control_stops(file, seed, runtime, prepared, Path(folder), 0.6, CONTROL_PARTS)
+        control = frozenset(stops)
         return [
-            run_case(file, seed, runtime, prepared, name, phase, Path(folder), control) | {"control": control}
+            run_case(file, seed, runtime, prepared, name, phase, Path(folder), control) | {"control": stops}
             for name, phase in cases
         ]
 
@@ -487,7 +537,8 @@ def check_expectations() -> None:
 def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     """Figures by fault: cases, ends, worst latency by code, phases reached."""
     out: dict[str, Any] = {}
-    bounds = bounds_ms()
+    hand = any(read_press(PRESSES / f"{f}.toml").pump.strokes for f in {r["press"] for r in rows})
+    bounds = bounds_ms(HAND_CYCLE_MAX_MS if hand else CYCLE_MAX_MS)
     for name in EXPECTED:
         mine = [r for r in rows if r["fault"] == name]
         if not mine:
@@ -547,6 +598,7 @@ def campaign(
             _keep(rows, _batch(each), part)
     rows.sort(key=lambda r: (r["press"], r["seed"], r["fault"], r["phase"]))
     failed = [r for r in rows if r["problems"]]
+    controls = {(r["press"], r["seed"]): r.pop("control") for r in rows}
     return {
         "catalogue": catalogue_hash(),
         "protocol": definition().version,
@@ -555,10 +607,9 @@ def campaign(
         "runtime": runtime,
         "presses": sorted({r["press"] for r in rows}),
         "seeds": sorted({r["seed"] for r in rows}),
-        "stops_with_nothing_wrong": {
-            stop: len({(r["press"], r["seed"]) for r in rows if r["control"] == stop})
-            for stop in sorted({r["control"] for r in rows})
-        },
+        "control_parts_with_nothing_wrong": dict(
+            sorted(Counter(itertools.chain(*controls.values())).items())
+        ),
         "cases": len(rows),
         "phases_not_reached": sum(r["end"] == "not-reached" for r in rows),
         "failed_cases": len(failed),

@@ -8,6 +8,7 @@ from __future__ import annotations
 import gc
 from array import array
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from steadyram.errors import PortLost
@@ -30,12 +31,14 @@ class StillCore:
         self.force_n, self.peak_n, self.mean_c16, self.spread_c = 120, 0, 6554 * 16, 2
         self.counts, self.zero = 6600, 6554
         self.trace, self.trace_len, self.trace_ms, self.trace_unit_n = array("H", [0] * 256), 0, 2, 1
+        self.trace_travel: Any = None
+        self.travel_um, self.travel = 0, SimpleNamespace(known=False)
         self.fine, self.fine_head = array("H", range(512)), 12
         self.pulses, self.pulse_log = 2, array("i", [20, 16000, 17000, 18, 17000, 17900])
         self.proposed_n = 0
         self.armed: tuple[int, ...] | None = None
 
-    def step(self, counts: int, inputs: int) -> int:
+    def step(self, counts: int, inputs: int, place: int = 0) -> int:
         return 0
 
     def configure(self, settings: Any) -> None:

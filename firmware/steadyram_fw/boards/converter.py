@@ -17,6 +17,8 @@ class Internal:
     these converters a little. That does not make twelve bits sixteen; `counts_step` stays 16.
     """
 
+    rests = False  # nothing to do between strokes
+
     def __init__(self, signal, supply, oversample):
         self._signal = signal.read_u16
         self._supply = supply.read_u16
@@ -26,15 +28,20 @@ class Internal:
             self._mean += self._supply()
 
     def counts(self):
-        total = 0
         signal = self._signal
         n = self._n
-        for _ in range(n):
+        total = signal()
+        for _ in range(n - 1):
             total += signal()
         mean = self._mean
         mean += self._supply() - (mean >> 4)
         self._mean = mean
-        return ratio(total // n, mean >> 4)
+        # ratio(), in place
+        supply = mean >> 4
+        if supply < _SUPPLY_LEAST:
+            return 0
+        value = (total // n << 14) // (supply >> 2)
+        return 65535 if value > 65535 else value
 
     def resting(self, quiet):
         """Nothing to do between strokes."""

@@ -56,10 +56,15 @@ class Wired:
             pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None) for _, gpio, _ in pins.KNOB
         ]
         self._alive = pin(pins.ALIVE[1], pin.OUT, value=0) if pins.ALIVE else None
-        self._turn = 15
+        self._turn = 3
         self._quarters = 0
         self._told = 0
         self.converter = converter
+        self._counts = None
+        self._resting = None
+        self._us = None
+        self._between = None
+        self._after = None
         self._link = link
         self._hard = hard
         self._timer = None
@@ -116,8 +121,8 @@ class Wired:
             pin(0)
         self._out = 0
 
-    def _knob_step(self):
-        now = self._knob_a() << 1 | self._knob_b()
+    def _knob_step(self, now):
+        """The knob's two contacts have changed."""
         turn = _TURN[(self._turn & 3) << 2 | now]
         self._turn = now
         if turn == 1:
@@ -130,45 +135,69 @@ class Wired:
         if self.crashed:
             return
         try:
-            now = time.ticks_us()
-            late = time.ticks_diff(now, self._due)
-            if late < -500:
-                return
-            lost = 0
-            if late >= 1000:
-                lost = late // 1000
-                for _ in range(lost if lost < 2000 else 2000):
-                    self._app.clock.tick()
-            self._due = time.ticks_add(self._due, 1000 * (lost + 1))
-            converter = self.converter
-            counts = converter.counts()
-            quiet = self._out & _VALVES == 0
-            converter.resting(quiet)
+            now = self._us()
+            due = self._due
+            late = self._between(now, due)
+            if late < 1000:
+                if late < -500:
+                    return
+                self._due = self._after(due, 1000)
+            else:
+                self._catch_up(late)
+            counts = self._counts()
+            out = self._out
+            quiet = out & _VALVES == 0
+            if self._resting is not None:
+                self._resting(quiet)
             if late > LATE_US and not quiet:
                 self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
-            self.drive(self._tick(counts, self.levels()))
-            self._knob_step()
+            word = 0
+            for mask, pin in self._inputs:
+                if pin() == 0:
+                    word |= mask
+            word = self._tick(counts, word)
+            if word != out:
+                self.drive(word)
+            turn = self._knob_a() << 1 | self._knob_b()
+            if turn != self._turn:
+                self._knob_step(turn)
+            steps = self.steps
             if self._alive is not None:
-                self._alive(self.steps & 1)
-            self.steps = (self.steps + 1) & 0x3FFFFFFF
-            if self.steps > 100:
+                self._alive(steps & 1)
+            self.steps = (steps + 1) & 0x3FFFFFFF
+            if steps >= 100:
                 if late > self.late_us and self._out & _VALVES:
                     self.late_us = late
-                took = time.ticks_diff(time.ticks_us(), now)
+                took = self._between(self._us(), now)
                 if took > self.step_us:
                     self.step_us = took
-                self._mean16 += took - (self._mean16 >> 4)
-                if self._mean16 >> 4 > SLOW_US and quiet:
+                mean16 = self._mean16
+                mean16 += took - (mean16 >> 4)
+                self._mean16 = mean16
+                if mean16 > (SLOW_US << 4) + 15 and quiet:
                     self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
         except BaseException:
             # the interpreter would only switch the timer off and leave the valves as they are
             self.crashed = True
             self.all_off()
 
+    def _catch_up(self, late):
+        """Steps were lost: the clock goes on without them, the core takes none twice."""
+        lost = late // 1000
+        for _ in range(lost if lost < 2000 else 2000):
+            self._app.clock.tick()
+        self._due = self._after(self._due, 1000 * (lost + 1))
+
     def start(self, app):
         """Begin stepping."""
         self._app = app
+        # What the step calls, found once: a method costs as much to find as to run.
         self._tick = app.tick
+        self._counts = self.converter.counts
+        self._resting = self.converter.resting if getattr(self.converter, "rests", True) else None
+        self._us = time.ticks_us
+        self._between = time.ticks_diff
+        self._after = time.ticks_add
         gc.collect()
         self._due = time.ticks_add(time.ticks_us(), 1000)
         self._timer = self._make_timer()

@@ -11,6 +11,7 @@ from .cells import FORCE_N, RISE16
 from .cutoff import Cutoff
 from .depth import ON_DEPTH, Depth
 from .faults import Guard, pressure, readings
+from .feed import due, flow
 from .fixed import force_over, isqrt
 from .learn import LEARNED_LEN, forget
 from .modes import (
@@ -614,7 +615,7 @@ class Controller:
         cut = self.cut
         if self._with_cutoff:
             near = self.depth.on and self.depth.near(cut.feed == FEED_SLOW)
-            if not cut.advance(force, self.sense.rise16) and not near:
+            if not due(cut.cells, cut.learned, force, self.cells[RISE16]) and not near:
                 return
             cut.feed_ends(force, self.sense.rise16)
             if near:
@@ -656,7 +657,7 @@ class Controller:
         if not self._held():
             return
         if self._with_cutoff:
-            self.cut.pulse_ms(force)
+            flow(self.cut.cells, force)
         self._timer -= 1
         if self._timer > 0:
             return

@@ -13,12 +13,10 @@ Integers only; nothing here allocates.
 """
 
 from .closing import decide
-from .fixed import force_over, time_for
-from .learn import L_LEAD, L_LEAD_SLOW, L_RISE, L_UC, LEVELS
-from .modes import FEED_FULL, FEED_SLOW, MODE_DEAD_LEAD, MODE_FIRST, MODE_LEAD, MODE_THRESHOLD
+from .feed import cells, load, unload
+from .modes import FEED_FULL, FEED_SLOW, MODE_THRESHOLD
 from .plan import begin
 from .teach import learn
-from .watching import note_level
 
 
 class Cutoff:
@@ -27,6 +25,7 @@ class Cutoff:
     def __init__(self, press, sense):
         self.p = press
         self.s = sense
+        self.cells = cells()
         self.mode = MODE_THRESHOLD
         self.known = False
         self.feed = FEED_FULL
@@ -65,7 +64,6 @@ class Cutoff:
         self.air = 0
         self.knee_n = 0
         self.again16 = 0
-        self.carry = 0
         self.end_n = 0
         self.guard_n = 0
         self.by_force = False
@@ -83,12 +81,13 @@ class Cutoff:
         open16 = p.slow_open16 if self.feed == FEED_SLOW else p.open16
         share = p.slow_share if self.feed == FEED_SLOW else p.share(self.f0)
         self.u16 -= (open16 * share) >> 8
-        self.carry = 0
         if self.feed == FEED_SLOW:
             self.used_slow = True
+        load(self)
 
     def feed_ends(self, force, rise16):
         p = self.p
+        unload(self)
         self.end_n = force
         self.rise_end16 = rise16
         self.look_n = 0
@@ -102,95 +101,6 @@ class Cutoff:
             self.u16 -= (self.bias16 * share) >> 8
         if self.u16 < self.base16:
             self.u16 = self.base16
-
-    def pulse_ms(self, force):
-        """One millisecond of an energised pulse."""
-        p = self.p
-        self._count(p.slow_share if self.feed == FEED_SLOW else p.share(force))
-
-    def _count(self, share):
-        """A millisecond of flow at a share of the low stage's; the fraction is carried over."""
-        carry = self.carry + (share << 4)
-        self.u16 += carry >> 8
-        self.carry = carry & 255
-
-    def _ahead(self, force, rate16, lag16):
-        """Force gained in lag16 from now at rate16, the pump's changeover on the way taken into account."""
-        p = self.p
-        if force < p.turn_n < self.setpoint and rate16 > 0:
-            before = time_for(p.turn_n - force, rate16)
-            if before < lag16:
-                return p.turn_n - force + force_over(self.rs16, lag16 - before)
-        return force_over(rate16, lag16)
-
-    def advance(self, force, rise16):
-        """One millisecond of feed; True when the valve must be told to close now."""
-        p = self.p
-        slow = self.feed == FEED_SLOW
-        share = p.slow_share if slow else (256 if force < p.changeover_n else p.high_share)
-        self._count(share)
-        mode = self.mode
-        setpoint = self.setpoint
-        if mode == MODE_THRESHOLD:
-            return force >= setpoint
-        now16 = self.u16 - ((p.see16 * share) >> 8)
-        self._mark(force, now16)
-        lag = (p.slow_close16 if slow else p.close16) + p.see16
-        if mode == MODE_FIRST:
-            dead = p.slow16 if slow else p.dead16(force)
-            return force + force_over(dead, lag) >= setpoint
-        if mode == MODE_DEAD_LEAD:
-            return force + force_over(max(0, rise16), lag) >= setpoint
-        if slow:
-            if self.wait_ms > 0:
-                # The full feed is still closing: its rise is not the slow feed's.
-                self.wait_ms -= 1
-                return force >= setpoint - self.accept_n
-            rate = self.rss16
-            if rise16 > rate + (rate >> 2) + 2 * p.noise_n:
-                rate = rise16
-            return force + force_over(rate, lag) + self.learned[L_LEAD_SLOW] >= setpoint
-        if mode == MODE_LEAD:
-            rate = self.learned[L_RISE]
-            if rate == 0:
-                rate = self.rs16
-            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
-                rate = min(rise16, p.dead16(force))
-            if force + self._ahead(force, rate, lag) + self.learned[L_LEAD] >= setpoint:
-                self.trip_n = force
-                self.trip16 = rise16
-                return True
-            return False
-        if self.u16 + ((p.close16 * share) >> 8) >= self.land16:
-            return True
-        if self.by_force:
-            rate = self.learned[L_RISE]
-            if rate == 0 or rate > self.rs16:
-                rate = self.rs16
-            if rise16 > rate + (rate >> 3) + 3 * p.noise_n // 4:
-                rate = min(rise16, p.dead16(force))
-            if force + self._ahead(force, rate, lag) + self.guard_n + self.learned[L_LEAD] >= setpoint:
-                self.trip_n = force
-                self.trip16 = rise16
-                return True
-            return False
-        if force > self.touch_n:
-            if now16 < self.learned[L_UC] - 3 * p.jitter16 - 160:
-                return True
-            rise = max(0, min(rise16 - p.noise_n, p.dead16(force)))
-            if force + self._ahead(force, rise, lag) >= setpoint:
-                return True
-        return False
-
-    def _mark(self, force, now16):
-        """Note the position at contact and at each sixteenth of the setpoint, as they are passed."""
-        if self.contact16 < 0 and force > self.touch_n:
-            self.contact16 = now16
-            self.air = self.pulses
-        level = self.level
-        if level <= LEVELS and force << 4 >= self.setpoint * level:
-            note_level(self, level, now16)
-            self.level = level + 1
 
     def begin(self, setpoint, learned, from_top):
         begin(self, setpoint, learned, from_top)

@@ -53,7 +53,6 @@ def begin(c, setpoint, learned, from_top):
     c.air = 0
     c.knee_n = 0
     c.again16 = 0
-    c.carry = 0
     c.end_n = 0
     c.guard_n = 0
     c.by_force = False

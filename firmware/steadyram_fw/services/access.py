@@ -22,23 +22,19 @@ class Access:
         self._left_ms = 0
         self._unsealed = False
 
-    @property
-    def enabled(self):
-        return self._left_s > 0
-
-    @property
-    def unsealed(self):
-        """True while a calibration may be replaced, too."""
-        return self._unsealed and self._left_s > 0
-
-    @property
-    def seal_ready(self):
-        """True while letting the button go would open the seal."""
-        return SEAL_MS <= self._held <= SEAL_MOST_MS
-
-    @property
-    def seconds_left(self):
-        return self._left_s
+    def __getattr__(self, name):
+        """Readings. Not properties: with one of those in its class, every store to an attribute takes long."""
+        if name == "enabled":
+            return self._left_s > 0
+        if name == "unsealed":
+            # True while a calibration may be replaced, too
+            return self._unsealed and self._left_s > 0
+        if name == "seal_ready":
+            # True while letting the button go would open the seal
+            return SEAL_MS <= self._held <= SEAL_MOST_MS
+        if name == "seconds_left":
+            return self._left_s
+        raise AttributeError(name)
 
     def close(self):
         """Close changes and the seal now."""
@@ -52,7 +48,7 @@ class Access:
                 self._held += 1
                 if self._held == HOLD_MS:
                     self._open(0 if self._left_s else self.open_s, False)
-        else:
+        elif self._held:
             if SEAL_MS <= self._held <= SEAL_MOST_MS and not inputs & (T.IN_EXTEND | T.IN_RETRACT):
                 self._open(self.open_s, True)
             self._held = 0

@@ -30,7 +30,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -44,6 +43,7 @@ from steadyram.bending.sheet import Sheet, sheet_of
 from steadyram.bending.tooling import Tooling
 from steadyram.errors import BadInput
 from steadyram.plain_file import read_plain
+from steadyram.toml_text import parse_toml
 
 _FILE_MOST = 200_000
 _BENDS_MOST = 100
@@ -192,8 +192,8 @@ def first_error(error: ValidationError) -> str:
 def _toml(path: str | Path) -> dict[str, Any]:
     text = _text(path, "bend list", "a TOML file")
     try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+        return parse_toml(text)
+    except ValueError as error:
         raise BadInput(f"The bend list {path} is not TOML ({error}); {_EXAMPLE}.") from None
 
 

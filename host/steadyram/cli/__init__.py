@@ -34,6 +34,11 @@ def _load() -> None:
             loaded.register(cli)
 
 
+def _printable(text: str) -> str:
+    """A sentence that may quote a file from outside, without control or direction-changing characters."""
+    return "".join(char if char.isprintable() or char == "\n" else "\ufffd" for char in text)
+
+
 def main(argv: list[str] | None = None) -> None:
     """Entry point of the console script; exits with the code that the error's class owns."""
     _load()
@@ -42,7 +47,8 @@ def main(argv: list[str] | None = None) -> None:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
-        click.echo("Stopped by the user; nothing more was changed.", err=True)
+        # Commands that change something say themselves what was changed and what not (see `said_if_stopped`).
+        click.echo("Stopped.", err=True)
         sys.exit(130)
     except click.UsageError as error:
         click.echo(
@@ -54,7 +60,7 @@ def main(argv: list[str] | None = None) -> None:
         click.echo(error.format_message(), err=True)
         sys.exit(2)
     except SteadyramError as error:
-        click.echo(str(error), err=True)
+        click.echo(_printable(str(error)), err=True)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         sys.exit(141)

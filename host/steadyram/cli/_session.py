@@ -15,6 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from steadyram.cli._store import STORE_ADDRESS
 from steadyram.device import Device
+from steadyram.errors import Stopped
 from steadyram.link.client import Client
 from steadyram.link.discover import PORT_VARIABLE, choose_port
 from steadyram.link.transport import open_transport
@@ -75,6 +76,16 @@ def err() -> Console:
 def plain(text: str) -> str:
     """Text from a file or a device, safe in rich markup and without control characters."""
     return escape("".join(char if char.isprintable() else "?" for char in text))
+
+
+@contextmanager
+def said_if_stopped(what: Callable[[], str]) -> Iterator[None]:
+    """Raises Stopped with the sentence that `what` gives when a person stops it (Ctrl-C, end of input, "no")."""
+    try:
+        yield
+    except (KeyboardInterrupt, click.Abort):
+        click.echo(err=True)  # the line where it was stopped
+        raise Stopped(f"Stopped. {what()}") from None
 
 
 @contextmanager

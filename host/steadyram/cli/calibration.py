@@ -16,7 +16,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from steadyram.cli._session import connected
+from steadyram.cli._session import connected, said_if_stopped
 from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
@@ -125,8 +125,14 @@ def header() -> None:
 @click.argument("journal_file", metavar="JOURNAL", type=_path)
 @click.option("--header", "header_file", type=_path, help="Header file (not needed to resume).")
 @click.option("--largest", help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.")
-@click.option("--levels", type=int, default=6, show_default=True)
-@click.option("--runs", type=int, default=3, show_default=True)
+@click.option(
+    "--levels", type=int, default=6, show_default=True,
+    help="Forces in a run: so many equal steps up to --largest, and down again.",
+)  # fmt: skip
+@click.option(
+    "--runs", type=int, default=3, show_default=True,
+    help="How often the whole run is taken; three or more for a class (ISO 7500-1).",
+)  # fmt: skip
 @click.option(
     "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]), default="kN", show_default=True
 )
@@ -154,16 +160,17 @@ def new(
         raise BadInput(
             "a new calibration needs --header FILE; print one to fill in with 'calibration header'."
         )
+    if not journal_file.exists() and header_file is not None:
+        read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
     say(
         "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
         "calibrate."
     )
-    with _reader(port, manual) as read_counts:
+    with said_if_stopped(lambda: _new_left(journal_file)), _reader(port, manual) as read_counts:
         if journal_file.exists():
             journal = Journal.resume(journal_file)
         else:
             assert header_file is not None
-            read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
             ask("Ram at the top, pedals released, half a minute at rest; then press return")
             zero, _ = read_counts()
             journal = Journal.begin(journal_file, read_header(header_file, zero))
@@ -178,6 +185,13 @@ def new(
         )
         guide(journal, plan(journal.record, levels, runs, force), ask, say, read_counts, reference_unit)
     say(f"Next: steadyram calibration certificate {journal_file}")
+
+
+def _new_left(journal_file: Path) -> str:
+    device = "The device was not changed"
+    if not journal_file.exists():
+        return f"{device}, and nothing was written."
+    return f"{device}; what was taken so far is in {journal_file}: run the same command again to go on."
 
 
 @calibration.command("analyse")

@@ -21,6 +21,7 @@ from steadyram.cli._session import (
     port_options,
     print_json,
     progress_bar,
+    said_if_stopped,
 )
 from steadyram.cli.calibration import print_analysis, upload_values
 from steadyram.cli.cycles import write_whole
@@ -30,7 +31,13 @@ from steadyram.commission.characterise import Characteristics
 from steadyram.commission.characterise import characterise as run_characterisation
 from steadyram.commission.hands import Hands
 from steadyram.commission.installed import Installed, installed
-from steadyram.commission.journal_of import Partial, record_of, set_aside_unfinished, write_journal
+from steadyram.commission.journal_of import (
+    Partial,
+    partial_path,
+    record_of,
+    set_aside_unfinished,
+    write_journal,
+)
 from steadyram.commission.person import PersonHands
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -122,7 +129,7 @@ def calibrate(
         raise BadInput(
             "The virtual press's reference is a load cell under the ram; give a header that says so."
         )
-    with connected(port, wire_log) as device:
+    with said_if_stopped(lambda: _calibration_left(target)), connected(port, wire_log) as device:
         press = installed(device)
         _same_press(header, press)
         if told := set_aside_unfinished(target):
@@ -177,6 +184,17 @@ def calibrate(
         )
     done = "not uploaded yet" if no_upload else f"in force on the device, due {header.due:%Y-%m-%d}"
     click.echo(f"The record is {target}; calibration {header.number} is {done}.", err=True)
+
+
+def _calibration_left(target: Path) -> str:
+    """What a calibration that was stopped leaves. The upload is the last step and is done as a whole or not at all."""
+    stays = "The calibration in force on the device was not touched"
+    unfinished = partial_path(target)
+    if target.exists():
+        return f"The record is {target}; it was not uploaded ('steadyram calibration upload {target}' does that)."
+    if unfinished.exists():
+        return f"{stays}; the points taken so far are in {unfinished}, and a new run takes all of them again."
+    return f"{stays}, and no record was written."
 
 
 def _print_points(points: Any, fields: dict[str, int]) -> None:
@@ -240,7 +258,8 @@ def characterise(
     """The dead-stop test: measure lags, jitter, rise rates and leak on a block; say what the press can hold."""
     now = datetime.now(UTC)
     target = target if target is not None else Path(f"characterisation-{now:%Y-%m-%d}.json")
-    with connected(port, wire_log) as device:
+    left = ["No setting was changed on the device and no record was written."]
+    with said_if_stopped(lambda: left[0]), connected(port, wire_log) as device:
         press = installed(device)
         calibration = device.calibration().values
         if not calibration:
@@ -276,12 +295,14 @@ def characterise(
                 "cautions": notes,
             }
             write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
+            left[0] = f"The record is {target}; no setting was changed on the device."
             if not no_upload:
                 hands.open_changes()
                 before = device.settings()
                 if store is not None:
                     keep_sets(device, store, [before])
                 state = device.push_settings({**before.values, **measured.settings()})
+                left[0] = f"The record is {target}; its settings are in force on the device."
                 if store is not None:
                     keep_sets(device, store, [state])
     if as_json:

@@ -19,6 +19,7 @@ from steadyram.cli._session import (
     plain,
     port_options,
     print_json,
+    said_if_stopped,
 )
 from steadyram.config import Preferences, preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -194,7 +195,8 @@ def settings_push(
         pushed = False
         if changes and not dry_run:
             if not yes:
-                click.confirm("Push these settings?", abort=True, err=True)
+                with said_if_stopped(lambda: "Nothing was pushed; the device keeps its settings."):
+                    click.confirm("Push these settings?", abort=True, err=True)
             if store is not None:
                 keep_sets(dev, store, [before])
             before = dev.push_settings(values)

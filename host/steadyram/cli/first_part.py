@@ -9,7 +9,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from steadyram.cli._session import connected, err, json_option, out, port_options, print_json
+from steadyram.cli._session import connected, err, json_option, out, port_options, print_json, said_if_stopped
 from steadyram.commission.first_part import FirstPart, read_first_part, terminal_curve, wait_for_stroke
 from steadyram.config import preferences
 from steadyram.errors import BadInput
@@ -63,7 +63,10 @@ def first_part(
     force_N = parse(forced, "newton", what="--force") if forced else None
     prefer = preferences()
     talk = err() if as_json else out()
-    with connected(port, wire_log) as device:
+    kept = (
+        "Nothing was stored; the job keeps its set force. A part that was pressed stays in the device's log."
+    )
+    with said_if_stopped(lambda: kept), connected(port, wire_log) as device:
         reading = device.now()
         if reading.job == 0:
             raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")

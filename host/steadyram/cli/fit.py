@@ -14,6 +14,20 @@ from steadyram.errors import BadInput
 from steadyram.metrology.exact_fit import DEGREES, PolynomialFit, fit_polynomial
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
 
+# Below it the polynomial leaves more than a hundredth of the readings' variation unexplained (common practice, no
+# source; a press transducer's calibration is above 0.999).
+POOR_R_SQUARED = 0.99
+
+
+def _poor(result: PolynomialFit) -> list[str]:
+    """A warning if the fit should not be relied on."""
+    if not result.r_squared < POOR_R_SQUARED:
+        return []
+    return [
+        f"the fit is poor: R squared {result.r_squared:.3g} is below {POOR_R_SQUARED:g}; look at the residuals for a "
+        "point typed wrong, another unit or another curve before relying on it."
+    ]
+
 
 def _higher_term(points_fit: PolynomialFit, higher: PolynomialFit | None) -> tuple[float | None, str | None]:
     """F test of one more power (Draper and Smith, from memory): p-value and a sentence if it is needed."""
@@ -54,6 +68,9 @@ def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool,
         else None
     )
     p_value, advice = _higher_term(result, higher)
+    warnings = _poor(result)
+    for warning in warnings:
+        click.echo(f"Warning: {warning}", err=True)
     if as_json:
         document = {
             "model": model,
@@ -70,6 +87,7 @@ def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool,
             "next_power_p_value": p_value,
             "residuals": list(result.residuals),
             "advice": [advice] if advice else [],
+            "warnings": warnings,
         }
         click.echo(json.dumps(document, allow_nan=False))
         return

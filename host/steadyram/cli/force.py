@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from steadyram.cli._figures import in_words
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import force_beam, force_bend, force_broach, force_clinch, force_fit, force_punch
@@ -86,8 +87,9 @@ def _report(
     click.echo(f"formula: {estimate.formula}")
     for line in estimate.assumptions:
         click.echo(f"assumed: {line}")
+    units = preferences().model_copy(update={"force_unit": unit})
     for key, value in estimate.figures.items():
-        click.echo(f"{key}: {value:.4g}")
+        click.echo(in_words(key, value, units))
     if name is not None:
         click.echo(f"material {name}: {SOURCE}")
     click.echo(f"source: {estimate.source}")
@@ -102,7 +104,7 @@ def force() -> None:
 @force.command("bend")
 @click.option("--tensile", help="Tensile strength, e.g. '450 MPa'.")
 @click.option("--material", "name", help="Take the strength from the material table.")
-@click.option("--thickness", required=True)
+@click.option("--thickness", required=True, help="Of the sheet, e.g. '2 mm' or '0.08 in'.")
 @click.option("--length", required=True, help="Length of the bend.")
 @click.option("--opening", required=True, help="Die opening.")
 @click.option(
@@ -126,7 +128,7 @@ def bend(
 @force.command("punch")
 @click.option("--shear", help="Shear strength, e.g. '310 MPa'.")
 @click.option("--material", "name", help="Take the strength from the material table.")
-@click.option("--thickness", required=True)
+@click.option("--thickness", required=True, help="Of the sheet, e.g. '2 mm' or '0.08 in'.")
 @click.option("--perimeter", help="Length of the cut.")
 @click.option("--diameter", help="Of a round hole, instead of the perimeter.")
 @click.option(
@@ -261,17 +263,23 @@ def bed_deflection(
     if as_json:
         click.echo(json.dumps(document, allow_nan=False))
         return
+    words = {"bow_over_part_m": "of which under the part", "bend_angle_error_rad": "which opens its bend by"}
     for key, value in document.items():
         if isinstance(value, float):
-            click.echo(f"{key}: {value:.4g}")
+            click.echo(in_words(key, value, preferences(), words))
     click.echo(f"source: {force_beam.BEAM_SOURCE}; shear left out: short deep beds bow more")
 
 
 @force.command("clinch")
 @click.option("--thread", required=True, help="'1/2-13', '#10-32', 'M8' or a diameter.")
-@click.option("--thickness", required=True, help="Of the sheet.")
+@click.option(
+    "--thickness",
+    required=True,
+    help="Of the sheet that the hardware goes into, e.g. '2 mm' or '0.08 in'; the force does not depend on it, but a "
+    "warning of thin sheet does.",
+)
 @click.option("--material", "name", default="mild-steel-hot-rolled", show_default=True, help="Of the sheet.")
-@click.option("--hole", help="Mounting hole, if known.")
+@click.option("--hole", help="Mounting hole in the sheet, e.g. '8.7 mm'; default: guessed from the thread.")
 @_common
 def clinch(thread: str, thickness: str, name: str, hole: str | None, **common: Any) -> None:
     """Embed a clinch nut, stud or standoff (a model with a wide band)."""
@@ -289,7 +297,7 @@ def clinch(thread: str, thickness: str, name: str, hole: str | None, **common: A
 @force.command("dimple")
 @click.option("--hole", required=True, help="Pilot hole.")
 @click.option("--outer", required=True, help="Diameter where the rim meets the flat sheet.")
-@click.option("--thickness", required=True)
+@click.option("--thickness", required=True, help="Of the sheet, e.g. '2 mm' or '0.08 in'.")
 @click.option("--material", "name", default="mild-steel-hot-rolled", show_default=True)
 @_common
 def dimple(hole: str, outer: str, thickness: str, name: str, **common: Any) -> None:

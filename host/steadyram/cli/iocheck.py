@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from steadyram.cli._session import connected, json_option, out, plain, port_options, print_json
+from steadyram.cli._session import (
+    connected,
+    json_option,
+    out,
+    plain,
+    port_options,
+    print_json,
+    said_if_stopped,
+)
 from steadyram.errors import CheckFailed
 from steadyram.install.iocheck import Walk
 
@@ -35,7 +43,8 @@ def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: fl
     """
     with connected(port, wire_log) as device:
         uid = device.identity().uid
-        done = Walk(device, AtTheKeyboard(), patience).run()
+        with said_if_stopped(lambda: "The walk changes nothing on the device; it was not finished."):
+            done = Walk(device, AtTheKeyboard(), patience).run()
     if as_json:
         print_json({"uid": uid, "steps": [asdict(step) for step in done], "good": all(s.good for s in done)})
     else:

@@ -18,6 +18,7 @@ from steadyram.cli._session import (
     plain,
     port_options,
     print_json,
+    said_if_stopped,
 )
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -32,7 +33,11 @@ from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.units import show as show_quantity
 
 _CONFIRM_NOTE = (
-    "An unproven job's force is an estimate: run its first part slowly, look at it, then teach the setpoint."
+    "The force of a job with an estimate in it is a guess: choose it ('steadyram jobs use SLOT'), press one part with "
+    "'steadyram first-part', look at it, and store the force that was right."
+)
+_STATED_NOTE = (
+    "No file tells whether a force was proven; give 'unproven = true' to a job whose force is a guess."
 )
 
 file_argument = click.argument("file", type=click.Path(path_type=Path))
@@ -89,21 +94,21 @@ def check(file: Path, press: Path | None, as_json: bool) -> None:
             }
         )
         return
-    table = Table("slot", "name", "force", "dwell", "return", "cutoff", "batch", "proven")
+    table = Table("slot", "name", "force", "the force is", "dwell", "return", "cutoff", "batch")
     for slot, job in slotted:
         table.add_row(
             str(slot),
             plain(job.name),
             show_quantity(job.force, "newton", unit),
+            "an estimate" if job.unproven else "as stated",
             f"{job.dwell:g} s",
             job.return_,
             "required" if job.cutoff_required else "may be off",
             str(job.batch or ""),
-            "no" if job.unproven else "yes",
         )
     out().print(table)
-    if any(job.unproven for _, job in slotted):
-        err().print(_CONFIRM_NOTE)
+    any_guess = any(job.unproven for _, job in slotted)
+    err().print(_CONFIRM_NOTE if any_guess else _STATED_NOTE, soft_wrap=True)
 
 
 @jobs.command()
@@ -143,7 +148,8 @@ def push(
             _print_difference(changes)
         if pushed:
             if not yes:
-                click.confirm("Push these jobs?", abort=True, err=True)
+                with said_if_stopped(lambda: "Nothing was pushed; the device keeps its jobs."):
+                    click.confirm("Push these jobs?", abort=True, err=True)
             if store is not None:
                 keep_sets(dev, store, [state])
             state = dev.push_jobs(wanted.to_device())
@@ -154,7 +160,7 @@ def push(
     elif pushed:
         err().print(f"Jobs in force: {len(state.jobs)}, generation {state.gen}.")
         if any(job.unproven for job in wanted.job):
-            err().print(_CONFIRM_NOTE)
+            err().print(_CONFIRM_NOTE, soft_wrap=True)
 
 
 @jobs.command("list")
@@ -185,6 +191,17 @@ def use(slot: int, port: str | None, wire_log: Path | None, as_json: bool) -> No
     """Choose the job in SLOT as the active one (0 = none)."""
     with connected(port, wire_log) as dev:
         setpoint_N = dev.use_job(slot)
+        chosen = next((job for job in dev.jobs().jobs if job.slot == slot), None)
+        hints = []
+        if chosen is not None and not dev.calibration().values:
+            hints.append(
+                "The device has no calibration yet, so it will refuse to press with the cutoff on: run "
+                "'steadyram calibrate' first."
+            )
+        if chosen is not None and chosen.fields["unproven"]:
+            hints.append("Its force is an estimate: press its first part with 'steadyram first-part'.")
+    for hint in hints:
+        err().print(hint, soft_wrap=True)
     if as_json:
         print_json({"job": slot, "setpoint_N": setpoint_N})
     else:

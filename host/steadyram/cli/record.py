@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from steadyram.cli._session import connected, err, port_options
+from steadyram.cli._session import connected, err, port_options, said_if_stopped
 from steadyram.cli.iocheck import AtTheKeyboard
 from steadyram.errors import BadInput
 from steadyram.install.doctor import wiring
@@ -30,7 +30,8 @@ def commission(out: Path, port: str | None, wire_log: Path | None, walk: bool) -
     if not out.parent.is_dir():
         raise BadInput(f"The folder {out.parent} is not there; make it first.")
     with connected(port, wire_log) as device:
-        walked = Walk(device, AtTheKeyboard()).run() if walk else []
+        with said_if_stopped(lambda: f"Nothing was changed on the device; {out} was not written."):
+            walked = Walk(device, AtTheKeyboard()).run() if walk else []
         good = all(finding.level != "bad" for finding in wiring(device.now(), device))
         text = fill(device, walked, good)
     fresh = out.with_name(out.name + ".new")

@@ -9,6 +9,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from steadyram.cli._figures import in_words
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
@@ -21,6 +22,40 @@ from steadyram.units import FORCE_UNITS, parse, show
 DEFINITION = (
     "smallest S with 1.96 limit_sigma(S) <= tolerance S: 95 % of a perfect controller's strokes land inside"
 )
+REMARKS = ("why", "reference", "suppression", "note")
+# What the figures of parts are called where the key alone would not do.
+WORDS = {
+    "range_Pa": "usual range for this relief",
+    "fitted_range_Pa": "fitted",
+    "fits": "fitted one covers the relief:",
+    "oversized": "fitted one is larger than needed:",
+    "output": "advised output",
+    "fitted_output": "fitted output",
+    "why": "",
+    "reference": "",
+    "note": "",
+    "bits": "bits needed",
+    "fitted_bits": "bits fitted",
+    "step_N": "one step of it is",
+    "tau_s": "time constant",
+    "corner_Hz": "corner",
+    "ramp_lag_N": "on the rise it lags by",
+    "example": "for example",
+    "sampling_Hz": "sampled at",
+    "coil_current_A": "the coil takes",
+    "relay_contact_A": "relay contact for",
+    "fuse_A": "fuse",
+    "wire_section_m2": "wire",
+    "voltage_drop_V": "which drops",
+    "suppression": "",
+    "largest_setpoint_N": "for the largest setpoint",
+    "suggested_Pa": "suggested setting",
+    "set_Pa": "set now",
+    "frame_deflection_at_capacity_m": "frame stretches at capacity by",
+    "bed_deflection_at_capacity_m": "bed bows at capacity by",
+    "bow_over_part_m": "of which under the part",
+    "bend_angle_error_rad": "which opens its bend by",
+}
 CAUTION = "Process control only: relief valve, guards and emergency stop stay what protects people."
 
 
@@ -177,13 +212,16 @@ def size(
         f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, "
         f"pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s"
     )
+    units = preferences().model_copy(update={"force_unit": unit})
     for key in ("transducer", "converter", "filter", "circuit", "relief", "bed"):
         part_document = document[key]
         assert isinstance(part_document, dict)
-        shown = ", ".join(
-            f"{k} {v:.4g}" if isinstance(v, float) else f"{k} {v}" for k, v in part_document.items()
-        )
-        click.echo(f"{key}: {shown}")
+        # The remarks are sentences of their own and come last.
+        remarks = {k: v for k, v in part_document.items() if k in REMARKS}
+        figures = {k: v for k, v in part_document.items() if k not in REMARKS}
+        shown = ", ".join(in_words(k, v, units, WORDS) for k, v in figures.items())
+        said = "".join(f"; {in_words(k, v, units, WORDS)}" for k, v in remarks.items())
+        click.echo(f"{key}: {shown}{said}")
     for line in lines:
         click.echo(f"- {line}")
     click.echo(DEFINITION)

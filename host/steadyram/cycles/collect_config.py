@@ -15,13 +15,13 @@ listen = "127.0.0.1:9464"
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Final
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
 from steadyram.errors import BadInput, UnitError
+from steadyram.toml_text import parse_toml
 from steadyram.units import parse
 
 _LIVE_LEAST_S: Final = 0.02
@@ -102,8 +102,8 @@ def read_config(path: Path) -> CollectConfig:
     try:
         if path.stat().st_size > _CONFIG_MOST:
             raise BadInput(f"{path} is too large for a configuration.")
-        tables = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        tables = parse_toml(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
         raise BadInput(
             f"{path} cannot be read as a configuration ({error}); see 'steadyram collect -h'."
         ) from None

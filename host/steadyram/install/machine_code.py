@@ -14,8 +14,10 @@ from steadyram.errors import SteadyramError
 # the size of bytecode for a little time, so only what runs in every millisecond of a stroke.
 NATIVE: Mapping[str, tuple[str, ...]] = {
     "core/fixed.py": ("mulq", "force_over", "time_for"),
+    "app.py": ("tick",),
+    "boards/converter.py": ("counts",),
+    "boards/wired.py": ("_step",),
     "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
-    "core/cutoff.py": ("advance", "_count", "_mark", "_ahead"),
 }
 
 # Machine words throughout: whole numbers, and arrays taken by address. Kinds of the arguments; each returns a number.
@@ -25,6 +27,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "pressure": ("ptr32", "int", "int"),
         "readings": ("ptr32", "int", "int", "int"),
     },
+    "core/feed.py": {"flow": ("ptr32", "int"), "due": ("ptr32", "ptr32", "int", "int")},
     "core/trace.py": {"note": ("ptr32", "ptr16", "ptr16", "ptr16")},
 }
 
@@ -45,7 +48,8 @@ def machine_code(path: str, text: str, arch: str) -> str:
     if not plain and not words:
         return text
     tree = ast.parse(text)
-    found = {node.name: node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    found = {node.name: node for node in functions}
     missing = sorted({*plain, *words} - set(found))
     if missing:
         raise SteadyramError(
@@ -53,9 +57,9 @@ def machine_code(path: str, text: str, arch: str) -> str:
         )
     # Only insertions: the rest must stay letter for letter what the tests ran.
     insertions: list[tuple[int, int, str]] = []
-    for function in plain:
-        node = found[function]
-        insertions.append((node.lineno, node.col_offset, f"@micropython.native\n{' ' * node.col_offset}"))
+    for node in functions:
+        if node.name in plain:
+            insertions.append((node.lineno, node.col_offset, f"@micropython.native\n{' ' * node.col_offset}"))
     lines = text.splitlines(keepends=True)
     for function, kinds in words.items():
         insertions += _in_words(path, found[function], kinds, arch)

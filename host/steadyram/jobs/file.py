@@ -13,7 +13,6 @@ Material, hardware and note are the user's own words: they stay in the file and 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -36,6 +35,7 @@ from steadyram.link.definition import definition
 from steadyram.link.frames import FrameError, write_value
 from steadyram.link.records import DeviceJob
 from steadyram.plain_file import read_plain
+from steadyram.toml_text import parse_toml
 from steadyram.units import FORCE_UNITS, parse, show
 
 RETURNS: Final = ("momentary", "latched", "panel")  # the numbers of the job field `latch_return`
@@ -182,8 +182,8 @@ def read_jobs(path: str | Path) -> JobsFile:
     if len(raw) > _FILE_MOST:
         raise BadInput(f"The jobs file {path} is too large to be one; give the path of a jobs file.")
     try:
-        tables = tomllib.loads(raw.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
+        tables = parse_toml(raw.decode("utf-8"))
+    except ValueError as error:
         raise BadInput(f"The jobs file {path} is not TOML ({error}); {_EXAMPLE}.") from None
     return build_jobs(tables, str(path))
 

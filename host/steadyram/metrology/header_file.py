@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from pydantic import ValidationError
 from steadyram.errors import BadInput
 from steadyram.metrology.record import Header
 from steadyram.metrology.text_file import read_text
+from steadyram.toml_text import parse_toml
 from steadyram.units import parse
 
 MAX_BYTES = 100_000
@@ -68,8 +68,8 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
     """
     text = read_text(path, MAX_BYTES, "a header file")
     try:
-        tables: dict[str, Any] = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+        tables: dict[str, Any] = parse_toml(text)
+    except ValueError as error:
         raise BadInput(
             f"the header file {path} is not TOML ({error}); 'calibration header' prints an example."
         ) from None

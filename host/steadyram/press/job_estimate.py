@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-import tomllib
 from pathlib import Path
 
 from steadyram.errors import BadInput
 from steadyram.press.estimate import Estimate
+from steadyram.toml_text import parse_toml
 from steadyram.units import to_unit
 
 NAME_MAX = 24
@@ -27,8 +27,8 @@ def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> s
         raise BadInput(f"job name {job_name[:40]!r} must be 1 to {NAME_MAX} plain characters without quotes.")
     try:
         before = path.read_text(encoding="utf-8") if path.exists() else ""
-        jobs = tomllib.loads(before).get("job", [])
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        jobs = parse_toml(before).get("job", [])
+    except ValueError as error:
         raise BadInput(f"{path} is not a jobs file ({error}); give another name.") from None
     except OSError as error:
         raise BadInput(f"{path} cannot be read ({error.strerror}); give another name.") from None

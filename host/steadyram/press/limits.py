@@ -14,6 +14,9 @@ STEP_S = 0.001
 AVERAGED_SAMPLES = 4
 # A setpoint counts as holdable when 95 % of parts land within this share of it.
 HOLD_TO = 0.05
+# The band in which a part counts as landed: so many limit sigmas, at least this share of the setpoint.
+BAND_SIGMAS = 1.5 * 1.96
+BAND_SHARE = 0.012
 
 
 def series_stiffness_N_m(press: PressFile, *, work_stiffness_N_m: float | None = None) -> float:
@@ -53,6 +56,15 @@ def limit_position_m(press: PressFile) -> float | None:
     noise2 = press.position.noise_m**2 / AVERAGED_SAMPLES
     step2 = press.position.step_m(press.adc.bits) ** 2 / 12.0
     return math.sqrt(speed**2 * jitter2 + noise2 + step2)
+
+
+def landing_band_N(limit_sigma_N: float, setpoint_N: float) -> float:
+    """How far from the setpoint a part may land and count as in the band, newtons.
+
+    1.5 times what a perfect controller's strokes stay within (95 %), at least 1.2 % of the setpoint: this
+    project's own bar.
+    """
+    return max(BAND_SIGMAS * limit_sigma_N, BAND_SHARE * setpoint_N)
 
 
 def limit_sigma_N(press: PressFile, setpoint_N: float) -> float:

@@ -6,9 +6,9 @@ plausible range is refused with one sentence that names the key.
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from steadyram.errors import BadInput, UnitError
 from steadyram.plain_file import read_plain
+from steadyram.toml_text import parse_toml
 from steadyram.units import parse
 
 
@@ -252,7 +253,7 @@ def read_press_tables(path: str | Path) -> dict[str, Any]:
     if len(raw) > 200_000:
         raise BadInput(f"The press file {path} is too large to be one; give the path of a press file.")
     try:
-        return tomllib.loads(raw.decode("utf-8"))
+        return parse_toml(raw.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise BadInput(
             f"The press file {path} is not TOML ({error}); see the example in the README."
@@ -264,16 +265,28 @@ def build_press(tables: dict[str, Any], origin: str) -> PressFile:
     try:
         return PressFile.model_validate(tables)
     except ValidationError as error:
-        first = error.errors()[0]
+        found = error.errors()
+        # A key written wrong is an unknown one and a missing one at once: the unknown one tells more.
+        first = next((each for each in found if each["type"] == "extra_forbidden"), found[0])
         where = ".".join(str(part) for part in first["loc"] if part != "return_")
         message = first["msg"].removeprefix("Value error, ")
         if first["type"] == "extra_forbidden":
             raise BadInput(
-                f"{origin}: the key {where} is not known in a press file; remove or correct it."
+                f"{origin}: the key {where} is not known in a press file; {_meant(first['loc'])}."
             ) from None
         if first["type"] == "missing":
             raise BadInput(f"{origin}: the key {where} is missing; add it with its unit.") from None
         raise BadInput(f"{origin}: {where + ': ' if where else ''}{message[:300]}.") from None
+
+
+def _meant(loc: tuple[int | str, ...]) -> str:
+    """What to do about an unknown key: the nearest known one of the same table, if one is near."""
+    table: Any = PressFile
+    for part in loc[:-1]:
+        table = table.model_fields[str(part)].annotation
+    known = [field.alias or name for name, field in table.model_fields.items()]
+    near = difflib.get_close_matches(str(loc[-1]), known, 1, 0.6)
+    return f"did you mean {'.'.join([*map(str, loc[:-1]), near[0]])}" if near else "remove or correct it"
 
 
 _CHANGE = re.compile(r"^([a-z_]+)\.([a-z_]+)=(.{1,60})@(\d{1,6})$")

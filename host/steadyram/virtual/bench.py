@@ -16,7 +16,7 @@ import numpy as np
 
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.limits import HOLD_TO, limit_sigma_N
+from steadyram.press.limits import HOLD_TO, landing_band_N, limit_sigma_N
 from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
 from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.virtual.hands import VirtualHands
@@ -28,8 +28,6 @@ from steadyram.virtual.trial import STRATEGY, install, run_cycle
 KINDS = ("clinch", "dimple", "press-fit", "dead-stop")
 LEARNING_CYCLES = 4
 # Bars of the cutoff: see `judge`.
-BAND_SIGMAS = 1.5 * 1.96
-BAND_SHARE = 0.012
 FIRST_SIGMAS = 3.0
 FIRST_SHARE = 0.02
 RATIO = 25.0
@@ -97,7 +95,7 @@ def judge(
     sigma = limit_sigma_N(press, setpoint_N)
     errors = np.array([row["peak_N"] for row in learned]) - setpoint_N
     after = errors[LEARNING_CYCLES:]
-    band = max(BAND_SIGMAS * sigma, BAND_SHARE * setpoint_N)
+    band = landing_band_N(sigma, setpoint_N)
     allowed = max(FIRST_SIGMAS * sigma, FIRST_SHARE * setpoint_N)
     p95 = float(np.percentile(np.abs(after), 95))
     mean = float(np.mean(after))

@@ -54,11 +54,11 @@ def acknowledge(press: VirtualPress) -> Script:
 
 
 def to_top(press: VirtualPress) -> Script:
-    """Send the ram up: hold the retract pedal until the top switch closes, then let go."""
+    """Send the ram up: hold the retract pedal until the top switch closes or a fault shows, then let go."""
     press.operator.release_extend()
     yield _REACTION_S
     press.operator.press_retract()
-    yield lambda p: p.plant.at_top or not p.powered
+    yield lambda p: p.plant.at_top or not p.powered or panel_state(p) == "fault"
     yield _REACTION_S
     press.operator.release_retract()
     yield _LOOK_S

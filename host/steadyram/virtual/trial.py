@@ -24,7 +24,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.limits import HOLD_TO, limit_position_m, limit_sigma_N
+from steadyram.press.limits import HOLD_TO, landing_band_N, limit_position_m, limit_sigma_N
 from steadyram.press.pressfile import (
     PressFile,
     apply_change,
@@ -273,9 +273,14 @@ def run_trial(
             if code is not None:
                 found.append({"cycle": n, "code": code})
             progress("running", n, cycles)
+        sigma_N = limit_sigma_N(model, setpoint_N)
+        band_N = landing_band_N(sigma_N, setpoint_N)
+        for row in rows:
+            row["in_band"] = abs(row["peak_N"] - setpoint_N) <= band_N
         document: dict[str, Any] = {
             "runtime": press.runtime.name,
-            "limit_sigma_N": limit_sigma_N(model, setpoint_N),
+            "limit_sigma_N": sigma_N,
+            "band_N": band_N,
             "setpoint_N": setpoint_N,
             "cutoff": cutoff,
             "seed": seed,
