@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tests.host.device.test_device_sets import job
 
+from steadyram.link.definition import definition
 from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
@@ -23,7 +24,7 @@ def test_hello_push_and_pull_on_the_virtual_press(tmp_path: Path) -> None:
         press.operator.hold_enable()
         press.run(2.5)
         device = Device(Client(press.transport(), source=random.Random(1)))
-        assert device.hello().proto == 1
+        assert device.hello().proto == definition().version
         assert device.now().changes_left_s > 0
         wanted = (job(1, "nut"), job(4, "dimple", dwell_ms=300))
         assert device.push_jobs(wanted).jobs == wanted
