@@ -25,6 +25,7 @@ CIRCUITS = (
 
 def drawings() -> dict[str, str]:
     """File name -> SVG text of every diagram."""
+    import air_bend
     import electrics
     from circuits import circuit
 
@@ -34,6 +35,7 @@ def drawings() -> dict[str, str]:
     for name, kind in CIRCUITS:
         out[f"hydraulic-{name}.svg"] = circuit(read_press(HERE / "presses" / f"{name}.toml"), kind).svg()
     out.update(electrics.drawings())
+    out["air-bend.svg"] = air_bend.drawing()
     return out
 
 

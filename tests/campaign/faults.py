@@ -46,8 +46,10 @@ from steadyram_fw import tables
 
 if __package__:
     from tests.campaign.fault_expectations import EXPECTED, Expected
+    from tests.campaign.provenance import catalogue_digest
 else:
     from fault_expectations import EXPECTED, Expected
+    from provenance import catalogue_digest
 
 ROOT = Path(__file__).resolve().parents[2]
 PRESSES = ROOT / "tests" / "presses"
@@ -87,13 +89,6 @@ CONTROL_PARTS = 8
 FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 VALVES = FEED | tables.OUT_RETRACT
 LOOK_S = 0.02
-
-
-def catalogue_hash() -> str:
-    """Digest of the fault table, of the mishaps and of the protocol's version: what results belong to."""
-    raw = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
-    kept = [raw["protocol"]["version"], raw["fault"], raw["mishap"]]
-    return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def cycle_max_ms(press: PressFile) -> int:
@@ -600,7 +595,7 @@ def campaign(
     failed = [r for r in rows if r["problems"]]
     controls = {(r["press"], r["seed"]): r.pop("control") for r in rows}
     return {
-        "catalogue": catalogue_hash(),
+        "catalogue": catalogue_digest(),
         "protocol": definition().version,
         "date": datetime.now(UTC).date().isoformat(),
         "tuned_on": TUNED_ON,

@@ -22,9 +22,11 @@ from steadyram.press.pressfile import read_press
 from steadyram.virtual.trial import run_trial
 
 if __package__:
-    from tests.campaign.faults import FIRST_SEED, PRESSES, TUNED_ON, catalogue_hash, commit
+    from tests.campaign.faults import FIRST_SEED, PRESSES, TUNED_ON, commit
+    from tests.campaign.provenance import catalogue_digest
 else:
-    from faults import FIRST_SEED, PRESSES, TUNED_ON, catalogue_hash, commit
+    from faults import FIRST_SEED, PRESSES, TUNED_ON, commit
+    from provenance import catalogue_digest
 
 SHARES = (0.06, 0.25, 0.6)
 DWELL_SHARE, DWELL_MS = 0.25, 400
@@ -78,7 +80,7 @@ def main() -> None:
             )
     rows.sort(key=lambda r: (r["press"], r["share_of_capacity"], r["cutoff"]))
     told = {
-        "catalogue": catalogue_hash(),
+        "catalogue": catalogue_digest(),
         "protocol": definition().version,
         "date": datetime.now(UTC).date().isoformat(),
         "commit": began,

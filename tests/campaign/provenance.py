@@ -38,6 +38,13 @@ def protocol_digest() -> str:
     return hashlib.sha256(kept.encode()).hexdigest()[:16]
 
 
+def catalogue_digest() -> str:
+    """Digest of the fault table, of the mishaps and of the protocol's version."""
+    raw = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
+    kept = [raw["protocol"]["version"], raw["fault"], raw["mishap"]]
+    return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:16]
+
+
 def provenance() -> dict[str, Any]:
     """Date (UTC), commit, whether it had uncommitted changes in what matters, and digests."""
 
@@ -52,4 +59,5 @@ def provenance() -> dict[str, Any]:
         != "",
         "services": digest_of("firmware/steadyram_fw/services", "firmware/steadyram_fw/app.py"),
         "protocol": protocol_digest(),
+        "catalogue": catalogue_digest(),
     }

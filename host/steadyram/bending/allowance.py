@@ -82,4 +82,7 @@ def flat_length_m(outside_m: list[float], bends: list[Allowance]) -> float:
     """Flat length (m) of a part from its flanges' outside lengths, one more than there are bends."""
     if len(outside_m) != len(bends) + 1:
         raise BadInput(f"{len(bends)} bends have {len(bends) + 1} flanges; {len(outside_m)} were given.")
-    return sum(outside_m) - sum(bend.deduction_m for bend in bends)
+    flat = sum(outside_m) - sum(bend.deduction_m for bend in bends)
+    if min(outside_m) <= 0.0 or flat <= 0.0:
+        raise BadInput("the flanges are too short for their bends; check that they are outside lengths.")
+    return flat

@@ -34,7 +34,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from steadyram.bending.crowning import Bed
 from steadyram.bending.plan import BendPlan, plan_bend
@@ -50,7 +50,14 @@ _BENDS_MOST = 100
 _EXAMPLE = "see `steadyram bend list --help` for an example"
 _COLUMNS = ("name", "angle", "length", "position")
 
-Words = Annotated[str, Field(max_length=200)]
+
+def _shown(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("has signs in it that cannot be shown; write it with plain letters")
+    return text
+
+
+Words = Annotated[str, Field(max_length=200), AfterValidator(_shown)]
 
 
 class Bend(Table):
@@ -164,6 +171,8 @@ def read_bend_list(path: str | Path) -> BendList:
     if isinstance(beside, str):
         if "bend" in tables:
             raise BadInput(f"{path}: give the bends either in [[bend]] tables or in bends_csv, not in both.")
+        if Path(beside).name != beside:
+            raise BadInput(f"{path}: bends_csv is the name of a file beside the list, without a folder.")
         tables["bend"] = _rows(Path(path).parent / beside)
     return build_bend_list(tables, str(path))
 

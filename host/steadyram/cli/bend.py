@@ -11,9 +11,11 @@ from typing import Any
 import click
 from pydantic import ValidationError
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from steadyram.bending import geometry, springback
+from steadyram.bending.allowance import flat_length_m
 from steadyram.bending.bend_list import first_error, plan_list, read_bend_list
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import Bed, crowning, true_depth_m
@@ -157,10 +159,20 @@ def _deg(value_rad: float) -> str:
 @_TOOLING
 @click.option("--inside-radius", help="Under load, where it is known from a part; default: by rule.")
 @click.option("--k-factor", help="Default: a handbook's for the material.")
+@click.option(
+    "--flange", "flanges", multiple=True, help="Outside length of a flange; both give the flat length."
+)
 @_BED
 @_CAPACITY
 @_PRINTING
-def plan(angle: str, length: str, inside_radius: str | None, k_factor: str | None, **options: Any) -> None:
+def plan(
+    angle: str,
+    length: str,
+    inside_radius: str | None,
+    k_factor: str | None,
+    flanges: tuple[str, ...],
+    **options: Any,
+) -> None:
     """Depth for an angle, with springback, flat length, load and warnings."""
     unit, as_json = options.pop("unit"), options.pop("as_json")
     found = plan_bend(
@@ -173,10 +185,15 @@ def plan(angle: str, length: str, inside_radius: str | None, k_factor: str | Non
         bed=_bed(options),
         capacity_N=_capacity(options),
     )
+    outside = [parse(each, "meter", what="flange") for each in flanges]
+    flat_m = flat_length_m(outside, [found.allowance]) if outside else None
     if as_json:
-        click.echo(json.dumps(found.document(), allow_nan=False))
+        document = found.document() | ({} if flat_m is None else {"flat_length_m": flat_m})
+        click.echo(json.dumps(document, allow_nan=False))
         return
     _tell_plan(found, unit)
+    if flat_m is not None:
+        click.echo(f"flat length: {_mm(flat_m)}")
 
 
 def _tell_plan(found: BendPlan, unit: str) -> None:
@@ -332,7 +349,7 @@ def list_(file: Path, **options: Any) -> None:
         }
         click.echo(json.dumps(document, allow_nan=False))
         return
-    table = Table(title=bends.name or None)
+    table = Table(title=escape(bends.name) or None)
     for heading in (
         "bend",
         "angle",
@@ -349,7 +366,7 @@ def list_(file: Path, **options: Any) -> None:
     for each in planned:
         found = each.plan
         table.add_row(
-            f"{each.number} {each.bend.name}".strip(),
+            escape(f"{each.number} {each.bend.name}".strip()),
             _deg(each.bend.angle),
             "" if each.bend.position is None else _mm(each.bend.position),
             _mm(each.bend.length),

@@ -24,6 +24,8 @@ import numpy as np
 import numpy.typing as npt
 
 from steadyram.errors import BadInput
+from steadyram.virtual.plant import Plant
+from steadyram.virtual.work import Part
 
 Array = npt.NDArray[np.float64]
 
@@ -107,6 +109,16 @@ def _cumulative(values: Array, over: Array) -> Array:
     """Trapezoidal integral from the first node to each, along the last axis."""
     steps = 0.5 * (values[..., 1:] + values[..., :-1]) * np.diff(over)
     return np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(steps, axis=-1)], axis=-1)
+
+
+def deepest_travel_m(plant: Plant) -> float:
+    """The deepest that the ram has been pressed into the plant's part past contact (m): what `released_at` wants.
+
+    Ram travel less the gap, the oil's and the frame's give taken out; less than zero before contact.
+    """
+    force = plant.force_max
+    ram_m = (plant.u_max - plant.oil_compliance * force / plant.area) / plant.area
+    return ram_m - plant.part.gap_m - force / plant.press.frame.stiffness
 
 
 def coil_factor(rng: np.random.Generator, spread: float) -> float:
@@ -237,6 +249,13 @@ class BentStrip:
                 np.maximum.accumulate(force) + _LEVEL_RISE * float(force.max()) * self.depth_m / self.bottom_m
             )
         return tuple(zip(self.depth_m[1:].tolist(), force[1:].tolist(), strict=True))
+
+    def part(self, gap_m: float) -> Part:
+        """As a part under the plant's ram, `gap_m` (m) below its top; it unloads with the elastic touch's stiffness.
+
+        The plant's force must rise: see `work_curve`. A stroke past the die's flanks goes on at that stiffness.
+        """
+        return Part(self.work_curve(), self.elastic_N_m, gap_m)
 
     @staticmethod
     def _shape(

@@ -8,6 +8,7 @@ from tests.host.bending.bend_shop import BendShop
 from steadyram.bending.bend_list import build_bend_list, plan_list
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import Bed
+from steadyram.bending.person import PersonBending
 from steadyram.bending.plan import plan_bend
 from steadyram.bending.procedure import BendRun
 from steadyram.bending.sheet import sheet_of
@@ -242,3 +243,16 @@ def test_list_of_planned_bends_knows_flanges():
     first, second = plan_list(listed(bend=bends, blank="105 mm"))
     assert any("4 mm to the edge" in line for line in first.warnings)
     assert any("5 mm to the far edge" in line for line in second.warnings)
+
+
+def test_a_person_is_asked_until_the_answer_is_one():
+    answers = iter(["", "perhaps", "yes", "no", "far", "200", "90.4", "1.5 rad", "90.4°", ""])
+    said = []
+    person = PersonBending(lambda text: next(answers), said.append)
+    assert person.confirm("Part 1.")
+    assert not person.confirm("Part 2.")
+    assert person.included_angle_rad("Angle?") == pytest.approx(math.radians(90.4))
+    assert person.included_angle_rad("Angle?") == pytest.approx(1.5)
+    assert person.included_angle_rad("Angle?") == pytest.approx(math.radians(90.4))
+    assert person.included_angle_rad("Angle?") is None
+    assert len(said) == 4

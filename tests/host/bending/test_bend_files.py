@@ -118,6 +118,8 @@ def test_bends_from_a_table_beside_it(listed):
         ('"60 deg"', '"88 deg"', None),
         ("[tooling]", "[toolin]", "tooling is missing|not a known key"),
         ("[[bend]]", "[[bend", "not TOML"),
+        ('"bracket"', '"\\u001b[31m"', "cannot be shown"),
+        ('name = "bracket"', 'bends_csv = "../bends.csv"', "without a folder|not in both"),
         ("mild-steel", "unobtainium", "there is no material"),
     ],
 )
@@ -184,6 +186,15 @@ def test_given_k_and_radius_are_used():
     assert found["loaded_radius_m"] == pytest.approx(2e-3)
 
 
+def test_flanges_give_the_flat_length():
+    arguments = ("plan", *TOOLS, "--angle", "90 deg", "--length", "1 m", "--flange", "40 mm")
+    found = document("bend-plan", *arguments, "--flange", "60 mm")
+    assert found["flat_length_m"] == pytest.approx(0.1 - found["bend_deduction_m"])
+    assert "flat length: 96.317 mm" in run(*arguments, "--flange", "60 mm")
+    assert "2 flanges" in refused(*arguments)
+    assert "too short" in refused(*arguments[:-1], "1 mm", "--flange", "1 mm")
+
+
 def test_correct_goes_deeper_for_an_underbent_part():
     one = ("correct", *TOOLS, "--target", "90 deg", "--depth", "5.30 mm", "--measured", "95 deg")
     found = document("bend-correct", *one)
@@ -210,6 +221,11 @@ def test_list_as_json_and_table(listed):
         sum(each["bend_deduction_m"] for each in found["bends"])
     )
     assert "lip" in run("list", str(listed))
+
+
+def test_names_are_not_markup(listed):
+    listed.write_text(LIST.replace('"lip"', '"[red]lip"'), encoding="utf-8")
+    assert "[red]lip" in run("list", str(listed))
 
 
 def test_shim():
@@ -265,3 +281,37 @@ def test_shim():
 )
 def test_refusals(arguments, said):
     assert said in refused(*arguments)
+
+
+def test_figures_of_the_hardware_notes():
+    notes = (SCHEMAS.parents[1] / "hardware_notes" / "press_brake.md").read_text(encoding="utf-8")
+    found = document(
+        "bend-plan", "plan", *TOOLS, "--angle", "90 deg", "--length", "300 mm", "--rating", "600 kN/m"
+    )
+    told = (
+        f"depth of {found['depth_m'] * 1e3:.3f} mm",
+        f"{math.degrees(found['angle_per_depth_rad_per_m'] * 1e-4):.2f} deg more",
+        f"deduction of {found['bend_deduction_m'] * 1e3:.3f} mm",
+        f"{found['least_flange_m'] * 1e3:.1f} mm of flange",
+        f"{found['force_N'] / 1e3:.1f} kN",
+    )
+    shim = document(
+        "bend-shim",
+        "shim",
+        "--force",
+        "80 kN",
+        "--span",
+        "600 mm",
+        "--inertia",
+        "1500 cm^4",
+        "--part",
+        "300 mm",
+    )
+    study = json.loads(
+        (SCHEMAS.parents[1] / "tests" / "campaign" / "bending.json").read_text(encoding="utf-8")
+    )
+    shares = study["third_within_where_the_stop_can"]
+    told += (f"{shim['bow_over_part_m'] * 1e3:.3f} mm in the middle",)
+    told += tuple(f"{100 * shares[what]:.1f} %" for what in ("single", "procedure", "anew"))
+    flowing = " ".join(notes.split())
+    assert [each for each in told if each not in flowing] == []

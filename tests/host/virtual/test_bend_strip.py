@@ -2,21 +2,25 @@
 
 import math
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
 from steadyram.errors import BadInput
+from steadyram.press.pressfile import read_press
 from steadyram.virtual.bend import (
     STRIP_MATERIALS,
     BentStrip,
     StripMaterial,
     StripTooling,
     coil_factor,
+    deepest_travel_m,
     moment_of,
     part_factor,
 )
+from steadyram.virtual.plant import Plant
 
 SMOOTH = StripTooling(16e-3, 1e-3, 2e-3, friction=0.0)
 ROUGH = StripTooling(16e-3, 1e-3, 2e-3)
@@ -168,3 +172,30 @@ def test_a_part_is_ready_soon():
 def test_sheet_too_thick_for_the_die_is_refused():
     with pytest.raises(BadInput, match="open the die"):
         BentStrip(STEEL, 8e-3, 0.3, ROUGH)
+
+
+def test_the_plant_bends_it():
+    """Under the plant's ram: stopped at a position, let go, and the angle is that of the deepest travel."""
+    press = read_press(Path(__file__).parents[2] / "presses" / "bench-4.toml")
+    strip = BentStrip(STRIP_MATERIALS["aluminium-5052-h32"], 1.5e-3, 0.1, StripTooling(12e-3, 1e-3, 1.5e-3))
+    plant = Plant(press, seed=3)
+    plant.load_part(strip.part(4e-3))
+    plant.command(True, False, False)
+    while plant.position_m < 4e-3 + 3e-3:
+        plant.step()
+    plant.command(False, False, False)
+    for _ in range(200):
+        plant.step()
+    x = deepest_travel_m(plant)
+    assert x > 2.9e-3
+    curve = np.array(strip.work_curve())
+    assert plant.force_max == pytest.approx(float(np.interp(x, curve[:, 0], curve[:, 1])), rel=1e-3)
+    assert plant.force_max == pytest.approx(
+        strip.force_at(x), rel=0.25
+    )  # the levelled curve overstates a fall
+    plant.command(False, True, False)
+    for _ in range(3000):
+        plant.step()
+    assert plant.force_N == 0.0
+    assert deepest_travel_m(plant) == x
+    assert 0.0 < strip.released_at(x) < strip.loaded_at(x)
