@@ -247,9 +247,7 @@ def test_a_damaged_line_anywhere_in_a_push_changes_nothing_twice(tmp_path: Path)
 
 def test_a_lost_answer_to_commit_is_settled_by_the_device() -> None:
     # A device of protocol 1: nothing that it does not know is sent.
-    wanted = {
-        field.name: settings()[field.name] for field in definition().settings if field.since == 1
-    }
+    wanted = {field.name: settings()[field.name] for field in definition().settings if field.since == 1}
     told = digest("settings", wanted)
     lines = put_lines(list(wanted.items()), 240)
     shown = [f"row {' '.join(f'{k}={v}' for k, v in part)}" for part in _parts(wanted)]

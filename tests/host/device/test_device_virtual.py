@@ -7,11 +7,11 @@ from pathlib import Path
 
 from tests.host.device.test_device_sets import job
 
-from steadyram.link.definition import definition
 from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.link.client import Client
+from steadyram.link.definition import definition
 from steadyram.virtual.press import VirtualPress
 
 PRESS = Path(__file__).parents[2] / "presses" / "workshop-20.toml"
