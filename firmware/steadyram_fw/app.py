@@ -33,6 +33,7 @@ class App:
         self.clock = Clock()
         self.access = Access()
         self.inputs = 0
+        self.place = 0
         self.outputs = 0
         self.leaving = False
         self._still = False
@@ -55,6 +56,7 @@ class App:
         """
         core = self.core
         self.inputs = inputs
+        self.place = place
         if self._still and not core.live:
             # files or sets are being exchanged: nothing is energised and nothing starts
             self.clock.tick()

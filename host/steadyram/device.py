@@ -328,6 +328,11 @@ class Device:
         points = self._list(reply)
         return Trace(seq, reply.integer("dt_ms") / 1000.0, float(reply.integer("unit_n")), tuple(points))
 
+    def place(self) -> int:
+        """Raw reading of the position sensor, 0 to 65535; 0 on a device without one."""
+        reply = self.client.request("io")
+        return reply.integer("place") if "place" in reply.fields else 0
+
     def travel(self, seq: int) -> TravelTrace | None:
         """Ram travel along a record's trace, or None when the device has none (no sensor, or gone)."""
         if not self.identity().has("travel"):

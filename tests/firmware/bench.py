@@ -175,7 +175,12 @@ def settings_puts(**changed):
 
 
 def job_puts(slot, name, **changed):
-    words = ["%s=%d" % (row[0], changed.get(row[0], row[3])) for row in T.JOB]
+    # As a host does: what protocol 1 does not know is sent only where it differs from its default.
+    words = []
+    for i in range(T.J_LEN):
+        key, _, _, default = T.JOB[i]
+        if i not in T.JOB_LATER or key in changed:
+            words.append("%s=%d" % (key, changed.get(key, default)))
     return ['slot=%d name="%s" %s' % (slot, name, " ".join(words))]
 
 

@@ -190,7 +190,7 @@ def case_store_failure_is_a_fault_and_loses_nothing(root):
     log = bench.app.keeper.log
     store = log.store
 
-    def full(values, trace, length):
+    def full(values, trace, length, travel=None):
         raise OSError(28)
 
     log.store = full
@@ -302,7 +302,7 @@ def case_knob_and_panel(root):
     assert bench.board.shown[0] == "!!!  CUTOFF OFF  !!!"
     bench.core.raise_fault(T.FAULT_OVER_FORCE)
     bench.run(300)
-    assert bench.board.shown[:2] == ("FAULT 5", "over-force")
+    assert bench.board.shown[:2] == ("FAULT 5", "over force")
 
 
 def case_stream_of_live_readings(root):
@@ -472,7 +472,7 @@ def case_a_full_flash_gives_up_the_oldest(root):
     store = keeper.log.store
     left = [1]
 
-    def full_once(values, trace, length):
+    def full_once(values, trace, length, travel=None):
         if left:
             left.pop()
             raise OSError(28)

@@ -1,5 +1,7 @@
 """Plays the conformance vectors to the firmware, on CPython and on MicroPython."""
 
+from array import array
+
 from bench import Bench
 
 from steadyram_fw import tables as T
@@ -28,7 +30,8 @@ class Player:
             core.state = T.STATE_READY
         elif what == "fault":
             core.raise_fault(T.FAULT_OVER_FORCE)
-        elif what == "stroke":
+        elif what in ("stroke", "stroke-travel"):
+            core.trace_travel = array("H", range(0, 200, 2)) if what == "stroke-travel" else None
             core.live = True
             core.pulses = 2
             for i, value in enumerate((20, 160000, 163200, 15, 163200, 164800)):

@@ -9,7 +9,6 @@ from array import array
 from .. import tables as t
 from .cells import FORCE_N, RISE16
 from .cutoff import Cutoff
-from .depth import ON_DEPTH, Depth
 from .faults import Guard, pressure, readings
 from .feed import due, flow
 from .fixed import force_over, isqrt
@@ -26,10 +25,10 @@ from .modes import (
     NEXT_PULSE,
     NEXT_SHORT,
 )
+from .no_position import NoDepth, NoTravel
 from .press import Press, nominal_c1
 from .sense import Sense, mean_force, take
 from .trace import Trace, note
-from .travel import Travel
 
 PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
 RELEASE_MS = 5
@@ -59,8 +58,8 @@ class Controller:
         self.cut = Cutoff(self.press, self.sense)
         self.cells = self.sense.cells
         self.guard = Guard(self.press, self.cells)
-        self.travel = Travel()
-        self.depth = Depth(self.press, self.travel)
+        self.travel = NoTravel()
+        self.depth = NoDepth()
         self.tracer = Trace(self.cells)
         self._travel_tracer = None
         self.settings = array("i", [row[3] for row in t.SETTINGS])
@@ -143,7 +142,6 @@ class Controller:
             self.settings[i] = settings[i]
         self.press.configure(self.settings)
         s = self.settings
-        self.depth.configure(s)
         self.guard.configure(s)
         self._zero_drift = (s[t.S_COUNTS_FULL] - s[t.S_COUNTS_ZERO]) * s[t.S_ZERO_DRIFT_PPT] // 1000
         unit = 1
@@ -165,12 +163,28 @@ class Controller:
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
         self.guard.calibrate(self.sense.c1)
-        self.travel.configure(self.settings, cal)
+        self._follow_position(cal)
         if self.travel.fitted and self._travel_tracer is None:
             self._travel_tracer = Trace()
         if not self._zero_taken:
             self.sense.set_zero(zero << 4)
             self.zero = zero
+
+    def _follow_position(self, cal):
+        """With a position sensor set, load what follows it (a press without one need not hold the code)."""
+        if self.settings[t.S_POSITION_KIND] == 0:
+            if self.travel.fitted:
+                self.travel = NoTravel()
+                self.depth = NoDepth()
+            return
+        from .depth import Depth
+        from .travel import Travel
+
+        if not isinstance(self.travel, Travel):
+            self.travel = Travel()
+            self.depth = Depth(self.press, self.travel)
+        self.travel.configure(self.settings, cal)
+        self.depth.configure(self.settings)
 
     def choose(self, job_no, job, learned):
         self.job_no = job_no
@@ -514,7 +528,8 @@ class Controller:
         self._contact_um = 0
         self._handling = self._with_cutoff and self.job[t.J_HANDLING] == 1
         self.depth.on = False
-        self.travel.leaves()
+        if self.travel.fitted:
+            self.travel.leaves()
         self._dwelled = False
         self.trace_unit_n = 0 if self._probe else self._force_unit
         self.tracer.start(self.trace_unit_n)
@@ -527,7 +542,7 @@ class Controller:
         self._limit_n = limit
         cut.gentle = self._handling
         if self._with_cutoff:
-            if not self._handling:
+            if self.job[t.J_STOP_ON] and not self._handling:
                 self.depth.begin(self.job, self.learned)
             cut.begin(limit, self.learned, self._started_at_top)
         elif self._probe:
@@ -551,7 +566,8 @@ class Controller:
         self._feed_ms = 0
         if self._with_cutoff:
             self.cut.feed_starts()
-            self.depth.starts(self.cut.feed, 0)
+            if self.depth.on:
+                self.depth.starts(self.cut.feed, 0)
 
     def _start_pulse(self):
         self.state = t.STATE_NUDGE
@@ -561,7 +577,8 @@ class Controller:
         if self._with_cutoff:
             self.cut.pulses += 1
             self.cut.feed_starts()
-            self.depth.starts(self.cut.feed, self.cut.width_ms)
+            if self.depth.on:
+                self.depth.starts(self.cut.feed, self.cut.width_ms)
 
     def _held(self):
         """Bookkeeping common to all live states; False when the stroke was ended by the operator or the clock."""
@@ -723,6 +740,12 @@ class Controller:
         if also == NEXT_SHORT or what == NEXT_SHORT:
             return NEXT_SHORT
         if also == NEXT_FEED:
+            if depth.feed == FEED_SLOW and depth.landed and what == NEXT_FEED:
+                # The full feed has been; what is left is the slow feed's.
+                cut.feed = FEED_SLOW
+            if what == NEXT_PULSE and depth.width_ms < cut.width_ms:
+                # A pulse is not watched as a feed is.
+                cut.width_ms = depth.width_ms
             return what
         if what == NEXT_FEED or depth.width_ms < cut.width_ms or depth.feed == FEED_SLOW:
             # A slow pulse of the shorter width lets less through than either.
@@ -831,7 +854,7 @@ class Controller:
         setpoint = cut.setpoint
         if stop == t.STOP_SETPOINT and self._settled_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
             stop = t.STOP_OVER
-        travel_um = self.travel.settled_um() if self.travel.fitted and self.travel.known else 0
+        travel_um = self.travel.um if self.travel.fitted and self.travel.known else 0
         stop = self._judged(stop, travel_um)
         self.stop = stop
         # A first part that the operator ended, or that reached its estimate, proposes what it settled at.
@@ -887,7 +910,7 @@ class Controller:
         on_depth = self.depth.on
         if on_depth and self._with_cutoff and self._started_at_top and self.depth.learn(self.learned):
             self.learned_dirty = True
-        if on_depth and (self.depth.stop_on == ON_DEPTH or self.depth.done):
+        if on_depth and (self.depth.stop_on == 1 or self.depth.done):
             # How far a force was off says nothing where the depth ended the stroke.
             pass
         elif self._with_cutoff and (
@@ -909,7 +932,7 @@ class Controller:
             if high and not job[t.J_WINDOW_LOW_N] <= force <= high:
                 return t.STOP_WINDOW
         elif stop == t.STOP_SETPOINT:
-            if depth.on and depth.stop_on == ON_DEPTH:
+            if depth.on and depth.stop_on == 1:
                 # The limit on force came before the depth.
                 return t.STOP_WINDOW
             high = job[t.J_WINDOW_HIGH_UM] if self._with_cutoff and self.job_no else 0

@@ -2,8 +2,8 @@
 
 The same rule as for force: under is recoverable, over is scrap. The ram runs no faster than the pump's flow over the
 piston's area, whatever it meets, and it only slows down when it meets something; so travel ahead of the ram is
-foreseen from its speed now, never more. A first part stops three deviations short and closes in from below; a learned
-one uses what its landings were off by. A slow feed, where fitted, takes over before the end.
+foreseen by that speed, and what a part slows it down is learned. A first part stops three deviations short and closes
+in from below; a learned one uses what its landings were off by. A slow feed, where fitted, takes over before the end.
 
 Travel in micrometres, speeds in micrometres in 16 ms (suffix v16), times in sixteenths of a millisecond (t16): a speed
 over a time is v16 * t16 / 256. Integers only, nothing allocates.
@@ -11,15 +11,16 @@ over a time is v16 * t16 / 256. Integers only, nothing allocates.
 
 from .. import tables as t
 from .fixed import clamp, isqrt
-from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_UM
+from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
 from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
 
 ON_FORCE = 0
 ON_DEPTH = 1
 ON_FIRST = 2
 PULSES = 200
-# How long the slow feed runs before the end, so that its speed is its own, t16.
-SLOW_RUN16 = 640
+# The slow feed's speed shows once the full feed has closed and sixteen samples have passed; then a moment more, t16.
+SPEED_SHOWS16 = 288
+SLOW_RUN16 = 160
 
 
 class Depth:
@@ -45,6 +46,7 @@ class Depth:
         self.landed_um = 0
         self.before_um = 0
         self.flow16 = 0
+        self.wait_ms = 0
         self.done = False
         self.width_ms = 0
         self.feed = FEED_FULL
@@ -71,50 +73,70 @@ class Depth:
         fine = self.slow_v16 if p.slow_fitted and self.slow_v16 else self.full_v16
         # One standard deviation of what valve, step and reading leave: the limit of position, as the device knows it.
         valve = over(fine, isqrt(p.jitter16 * p.jitter16 + 21))
-        noise = self.z.noise_um >> 1
-        self.sig_um = max(valve, noise) + (min(valve, noise) >> 1) + 1
+        noise = max(self.z.noise_um >> 1, (self.z.grain_um - 4 * self.z.noise_um) // 3)
+        self.sig_um = max(1, max(valve, noise) + (min(valve, noise) >> 2))
         self.first = learned[L_DEPTH_N] == 0 or learned[L_DEPTH_UM] != self.target_um
         self.lead_um = learned[L_DEPTH_LEAD_UM]
         # A first part may be off by what the lags are not known to (half a millisecond), too.
-        self.aim_um = 3 * self.sig_um + over(fine, 8) if self.first else self.sig_um >> 1
-        self.accept_um = (3 * self.sig_um) >> 1 if self.first else (5 * self.sig_um) >> 2
+        self.aim_um = 3 * self.sig_um + over(fine, 8)
+        if not self.first:
+            # Where the parts themselves make the end of travel scatter, stop that much shorter and close in.
+            more = learned[L_DEPTH_SPREAD_UM] - self.sig_um
+            self.aim_um = ((3 * self.sig_um) >> 2) + (3 * more if more > 0 else 0)
+            least = 16 + (p.slow_close16 - p.slow_open16 if p.slow_fitted else p.close16 - p.open16)
+            if least > 0 and over(fine, least) > 2 * self.sig_um:
+                # The shortest pulse is coarser than the feed's own landing: that must do.
+                self.aim_um = self.sig_um >> 3
+        self.accept_um = (3 * self.sig_um) >> 1 if self.first else self.sig_um
         self.pulses = 0
         self.flat = 0
         self.landed = False
         self.landed_um = 0
         self.before_um = 0
         self.flow16 = 0
+        self.wait_ms = 0
 
     def ahead_um(self, slow):
         """How far the ram still goes if the valve is told to close now."""
         z = self.z
         p = self.p
-        v16 = z.moved16_um
-        if v16 < 0:
-            v16 = 0
+        # A part that has slowed the ram may let it go on at full speed within the lag: never foresee less than that.
+        v16 = self.slow_v16 if slow else self.full_v16
+        if z.moved16_um > v16 + z.grain_um:
+            v16 = z.moved16_um
         return over(v16, (p.slow_close16 if slow else p.close16) + z.see16)
 
     def near(self, slow):
         """True when a feed must be told to close now for the depth's sake."""
         if not self.on:
             return False
+        if slow and self.wait_ms:
+            # The full feed is still closing: its speed is not the slow feed's.
+            self.wait_ms -= 1
+            return self.z.um >= self.target_um - self.aim_um
         left = self.target_um - self.z.um - self.ahead_um(slow)
         if not slow and self.p.slow_fitted and self.slow_v16:
             # What follows is the slow feed's: leave it room, and the full feed's own spread.
-            room = 3 * over(self.full_v16, self.p.jitter16) + over(self.slow_v16, SLOW_RUN16) + self.aim_um
+            p = self.p
+            run16 = 3 * p.jitter16 + SPEED_SHOWS16 + p.slow_close16 + SLOW_RUN16
+            room = 3 * over(self.full_v16, p.jitter16) + over(self.slow_v16, run16) + self.aim_um
             if self.slow_from_um and self.slow_from_um < self.target_um:
                 room = max(room, self.target_um - self.slow_from_um)
             return left <= room
         return left <= self.aim_um + self.lead_um
 
     def hands_over(self):
-        """True where the slow feed shall go on without a pause."""
-        return self.on and self.p.slow_fitted and self.slow_v16 > 0
+        """True where the slow feed shall go on without a pause; then it is the slow feed's turn from now."""
+        if not (self.on and self.p.slow_fitted and self.slow_v16 > 0):
+            return False
+        p = self.p
+        self.wait_ms = (p.close16 + 3 * p.jitter16 + SPEED_SHOWS16) >> 4
+        return True
 
     def starts(self, feed, width_ms):
         """A feed or a pulse was energised."""
         if self.on:
-            self.before_um = self.z.settled_um()
+            self.before_um = self.z.um
             p = self.p
             if feed == FEED_SLOW:
                 self.flow16 = max(16, (width_ms << 4) + p.slow_close16 - p.slow_open16)
@@ -124,7 +146,7 @@ class Depth:
     def decide(self):
         """What next for the depth's sake, from the settled travel: NEXT_DONE, NEXT_PULSE, NEXT_FEED or NEXT_SHORT."""
         p = self.p
-        now = self.z.settled_um()
+        now = self.z.um
         gap = self.target_um - now
         if not self.landed:
             self.landed = True
@@ -139,12 +161,10 @@ class Depth:
         v16 = max(1, self.slow_v16 if slow else self.full_v16)
         close16 = p.slow_close16 if slow else p.close16
         open16 = p.slow_open16 if slow else p.open16
-        if gap > over(v16, close16 + self.z.see16 + 320) + 2 * self.aim_um:
-            # Far off yet: stopped by the force's rules, or by the end of a feed that fell short.
-            self.width_ms = 0
-            return NEXT_FEED
-        if self.pulses:
-            # On the part much of the flow only compresses oil and frame: believe what the last pulse moved.
+        far = gap > over(v16, close16 + self.z.see16 + 320) + 2 * self.aim_um
+        if self.pulses and not far:
+            # On the part some of the flow only compresses oil and frame. What the last pulse moved is believed down
+            # to two thirds of the free speed, no further: a part that yields lets the ram go on at all of it.
             moved = now - self.before_um
             seen = (moved << 8) // self.flow16
             seen += seen >> 2
@@ -152,19 +172,22 @@ class Depth:
                 self.flat += 1
             else:
                 self.flat = 0
-            v16 = clamp(seen, max(1, v16 >> 3), v16)
+            v16 = clamp(seen, max(1, (v16 * 171) >> 8), v16)
         short = self.sig_um if self.first else self.sig_um >> 1
         w16 = ((gap - short) << 8) // v16
         ms = (w16 + open16 - close16 + min(self.flat, 12) * (p.jitter16 >> 3)) >> 4
         if ms < 1:
             least = 16 + close16 - open16
-            if least > 0 and over(v16, least) > gap + self.sig_um:
+            if least > 0 and over(v16, least) > gap + max(self.sig_um, gap >> 1):
                 # The shortest pulse would pass it by more than it is short of it.
                 self.done = True
                 return NEXT_DONE
             ms = 1
-        self.pulses += 1
         self.width_ms = ms
+        if far:
+            # Stopped by the force's rules, or by the end of a feed that fell short; a pulse of width_ms would do, too.
+            return NEXT_FEED
+        self.pulses += 1
         return NEXT_PULSE
 
     def learn(self, learned):
@@ -175,9 +198,14 @@ class Depth:
             learned[L_DEPTH_UM] = self.target_um
             learned[L_DEPTH_N] = 0
         n = learned[L_DEPTH_N]
-        off = clamp(self.landed_um - (self.target_um - self.aim_um), -6 * self.sig_um, 6 * self.sig_um)
-        most = over(self.full_v16, self.p.close16) >> 1
-        learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> (1 if n < 2 else 2)), -most, most)
+        off = clamp(self.landed_um - (self.target_um - self.aim_um), -9 * self.sig_um, 9 * self.sig_um)
+        most = over(self.full_v16, self.p.close16 + self.z.see16)
+        if n > 1:
+            # How far apart landings are, mean absolute, once the lead has come near.
+            spread = learned[L_DEPTH_SPREAD_UM]
+            apart = off if off >= 0 else -off
+            learned[L_DEPTH_SPREAD_UM] = spread + ((apart - spread) >> 2)
+        learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> (1 if n < 4 else 2)), -most, most)
         learned[L_DEPTH_N] = n + 1 if n < 1000 else n
         return True
 

@@ -35,6 +35,7 @@ L_LEAD_N = 41  # cycles in which the lead was tried
 L_DEPTH_UM = 42  # depth for which the next two hold
 L_DEPTH_N = 43  # strokes that landed there
 L_DEPTH_LEAD_UM = 44  # correction of the lead on depth (positive = close earlier)
+L_DEPTH_SPREAD_UM = 45  # how far apart the landings of feeds are, mean absolute
 
 
 def forget(a):

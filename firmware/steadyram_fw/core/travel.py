@@ -1,7 +1,7 @@
 """Where the ram is: micrometres from the top switch, how fast it moves, and whether the sensor can be believed.
 
 Two sensors, one scale of readings (0..65535): a linear potentiometer on the second converter channel, judged by
-means of four and of sixteen samples, or an incremental encoder whose count wraps. The reference is the ram's rest
+means of sixteen samples, or an incremental encoder whose count wraps. The reference is the ram's rest
 at the top switch: taken once after power-up, then only compared, so that the switch's own scatter does not enter
 every part. Integers only, nothing allocates in a step.
 """
@@ -28,7 +28,10 @@ _FEED = t.OUT_EXTEND | t.OUT_SLOW
 
 
 class Travel:
-    """`um` and `moved16_um` (travel of the last 16 ms) are good while `fitted`; `um` is from the top once `known`."""
+    """`um` and `moved16_um` (travel of the last 16 ms) are good while `fitted`; `um` is from the top once `known`.
+
+    `see16`: how far `um` lags behind the ram, sixteenths of a millisecond.
+    """
 
     def __init__(self):
         self.kind = NONE
@@ -38,6 +41,7 @@ class Travel:
         self.um = 0
         self.moved16_um = 0
         self.noise_um = 0
+        self.grain_um = 1
         self.see16 = 8
         self._um_64k = 0
         self._step_nm = 1
@@ -46,7 +50,6 @@ class Travel:
         self._ring = array("i", [0] * 16)
         self._past = array("i", [0] * 16)
         self._at = 0
-        self._sum4 = 0
         self._sum16 = 0
         self._zero16 = 0
         self._samples = 0
@@ -79,8 +82,10 @@ class Travel:
         self._drift_um = s[t.S_POSITION_DRIFT_UM]
         if self.kind == ENCODER and self._step_nm:
             self._count_max = 1000000000 // abs(self._step_nm)
-        # The mean of four lags 1.5 ms, the step that acts on it another half on average.
-        self.see16 = 32 if self.kind == POTENTIOMETER else 8
+        # A potentiometer is read by means of sixteen, which lag 7.5 ms; the step that acts adds half a one on average.
+        self.see16 = 128 if self.kind == POTENTIOMETER else 8
+        # What may look like motion and is none.
+        self.grain_um = self._step_um() + 4 * self.noise_um
         speed = s[t.S_SPEED_UM_S]
         noise = 8 * self.noise_um + self._step_um()
         self._jump_um = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
@@ -117,9 +122,8 @@ class Travel:
         else:
             ring = self._ring
             self._sum16 += raw - ring[at]
-            self._sum4 += raw - ring[(at - 4) & 15]
             ring[at] = raw
-            um = self._um_of((self._sum4 << 2) - self._zero16)
+            um = self._um_of(self._sum16 - self._zero16)
             one = mulq(self._um_64k, raw - before)
         self._one_um = one if one >= 0 else -one
         self.um = um
@@ -135,12 +139,6 @@ class Travel:
 
     def _um_of(self, x16):
         return mulq(self._um_64k, x16 >> 4) + ((self._um_64k * (x16 & 15)) >> 20)
-
-    def settled_um(self):
-        """Travel from the mean of the last sixteen samples (an encoder has no noise to average)."""
-        if self.kind == ENCODER:
-            return self.um
-        return self._um_of(self._sum16 - self._zero16)
 
     def look(self, force, outputs):
         """Number of the fault that shows now, or 0."""

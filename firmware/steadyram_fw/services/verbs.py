@@ -240,13 +240,7 @@ def _events(app, link, values):
 
 
 def _io(app, link, values):
-    core = app.core
-    return " inputs=%d outputs=%d counts=%d place=%d" % (
-        app.inputs,
-        app.outputs,
-        core.counts,
-        core.travel.raw,
-    )
+    return " inputs=%d outputs=%d counts=%d place=%d" % (app.inputs, app.outputs, app.core.counts, app.place)
 
 
 def _maintenance(app, link, values):

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
+from steadyram.errors import BadInput
 from steadyram.units import parse, show
 
 
@@ -20,7 +21,21 @@ def register(group: click.Group) -> None:
 
 @click.command()
 @click.option("--press", "press_file", required=True, metavar="FILE", help="Press file (TOML).")
-@click.option("--setpoint", required=True, metavar="FORCE", help="Force on the work, e.g. '1.0 tonf'.")
+@click.option(
+    "--setpoint",
+    default=None,
+    metavar="FORCE",
+    help="Force on the work, e.g. '1.0 tonf'; with --stop depth the limit on force.",
+)
+@click.option(
+    "--stop",
+    "stop_on",
+    default="force",
+    show_default=True,
+    type=click.Choice(["force", "depth", "first"]),
+    help="What ends a stroke; depth and first need a position sensor in the press file.",
+)
+@click.option("--target", default=None, metavar="DEPTH", help="Ram travel from the top, e.g. '5.30 mm'.")
 @click.option("--cycles", default=20, show_default=True, type=int, help="Parts to press.")
 @click.option("--seed", default=0, show_default=True, type=int, help="Seed of every random draw.")
 @click.option(
@@ -41,7 +56,9 @@ def register(group: click.Group) -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def trial(
     press_file: str,
-    setpoint: str,
+    setpoint: str | None,
+    stop_on: str,
+    target: str | None,
     cycles: int,
     seed: int,
     cutoff: str,
@@ -57,7 +74,12 @@ def trial(
     """
     from steadyram.virtual.trial import run_trial
 
-    setpoint_N = parse(setpoint, "newton", what="--setpoint")
+    if setpoint is None and stop_on != "depth":
+        raise BadInput("--setpoint is missing: give the force at which a stroke ends, e.g. '1.0 tonf'.")
+    setpoint_N = parse(setpoint, "newton", what="--setpoint") if setpoint is not None else 0.0
+    if setpoint is not None and not setpoint_N > 0:
+        raise BadInput("The setpoint is not above zero; give a force such as '1.0 tonf'.")
+    target_m = parse(target, "meter", what="--target") if target is not None else None
     job = {"dwell_ms": round(1000 * parse(dwell, "second", what="--dwell"))} if dwell else None
     errors = Console(stderr=True)
     with Progress(console=errors, transient=True) as bar:
@@ -72,6 +94,8 @@ def trial(
             faults=faults,
             changes=changes,
             job=job,
+            stop_on=stop_on,
+            target_m=target_m,
             progress=lambda what, done, of: bar.update(task, description=what, completed=done, total=of),
             warn=lambda text: errors.print(
                 f"[yellow]Warning:[/yellow] {text}", highlight=False, soft_wrap=True
@@ -80,7 +104,41 @@ def trial(
     if as_json:
         click.echo(json.dumps(document, indent=1))
         return
-    _print(document, setpoint_N)
+    if stop_on == "force":
+        _print(document, setpoint_N)
+    else:
+        _print_depths(document)
+
+
+def _print_depths(document: dict[str, Any]) -> None:
+    out = Console()
+    table = Table(
+        title=f"Stop on {document['stop_on']}, firmware on {document['runtime']}, seed {document['seed']}"
+    )
+    for name in ("part", "true depth", "off by", "true peak", "stop", "pulses", "time"):
+        table.add_column(name, justify="right" if name != "stop" else "left")
+    target, limit = document["target_m"], document["limit_sigma_m"]
+    for row in document["cycles"]:
+        table.add_row(
+            str(row["n"]),
+            f"{1000 * row['depth_m']:.3f} mm",
+            f"{1e6 * (row['depth_m'] - target):+.1f} um",
+            show(row["peak_N"], "newton", "kN"),
+            row["stop"],
+            str(row["pulses"]),
+            f"{row['duration_s']:.2f} s",
+        )
+    out.print(table)
+    errors = [row["depth_m"] - target for row in document["cycles"][4:] if row["stop"] in ("depth", "over")]
+    if errors:
+        inside = sum(abs(error) <= 2 * limit for error in errors)
+        out.print(
+            f"After four parts: {inside} of {len(errors)} within twice the physical limit of {1e6 * limit:.1f} um "
+            f"(one standard deviation).",
+            highlight=False,
+        )
+    for fault in document["faults"]:
+        out.print(f"part {fault['cycle']}: fault {fault['code']}", highlight=False)
 
 
 def _print(document: dict[str, Any], setpoint_N: float) -> None:

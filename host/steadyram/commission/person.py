@@ -81,6 +81,15 @@ class PersonHands(Hands):
             "Put a solid steel block (with the reference, if it goes under the ram) in place; press return"
         )
 
+    def use_stack(self, height_m: float) -> None:
+        self.to_top()
+        what = (
+            f"Put a stack of {1000 * height_m:.3f} mm of gauge blocks"
+            if height_m
+            else "Take every gauge block out"
+        )
+        self._ask(f"{what} under the ram, flat on the bed; hands out; press return")
+
     def press_extend(self) -> None:
         self._say("Hands clear. Hold the extend pedal down until told to let go.")
         self._until(lambda now: now.state != "ready", "the extend pedal")

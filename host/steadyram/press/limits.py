@@ -40,6 +40,24 @@ def rise_rate_N_s(press: PressFile, force_N: float, *, slow: bool = False) -> fl
     return series_stiffness_N_m(press) * flow / press.cylinder.area_m2
 
 
+def limit_position_m(press: PressFile) -> float | None:
+    """The physical limit of a stop on depth, metres (one standard deviation); None without a position sensor.
+
+    sqrt((Q/A)^2 (s_r^2 + s_c^2 + T^2/12) + noise^2/N + step^2/12), Q the slow feed where fitted, else the pump's flow
+    in free travel. The project's own definition, on the pattern of `limit_sigma_N`.
+    """
+    if press.position is None:
+        return None
+    flow = press.pump.flow_m3_s(0.0)
+    if press.valve.slow_feed is not None:
+        flow = min(flow, press.valve.slow_feed)
+    speed = flow / press.cylinder.area_m2
+    jitter2 = 2.0 * press.valve.jitter**2 + STEP_S**2 / 12.0
+    noise2 = press.position.noise_m**2 / AVERAGED_SAMPLES
+    step2 = press.position.step_m(press.adc.bits) ** 2 / 12.0
+    return math.sqrt(speed**2 * jitter2 + noise2 + step2)
+
+
 def landing_band_N(limit_sigma_N: float, setpoint_N: float) -> float:
     """How far from the setpoint a part may land and count as in the band, newtons.
 

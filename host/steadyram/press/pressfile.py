@@ -151,6 +151,38 @@ class Transducer(_Table):
     output: Literal["ratiometric", "4-20 mA"] = "ratiometric"
 
 
+class Position(_Table):
+    """Ram position sensor. `range` (m) of a potentiometer's wiper over 90 % of its supply; `step` (m) of an encoder."""
+
+    kind: Literal["potentiometer", "encoder"]
+    range: Length | None = None
+    step: Annotated[float, BeforeValidator(_quantity("meter", 1e-7, 2e-4))] | None = None
+    noise: Fraction = 0.0
+    nonlinearity: SignedFraction = 0.0
+    gain_error: SignedFraction = 0.0
+
+    @model_validator(mode="after")
+    def _own_figures(self) -> Position:
+        if self.kind == "potentiometer" and not self.range:
+            raise ValueError("a potentiometer needs its range")
+        if self.kind == "encoder" and self.step is None:
+            raise ValueError("an encoder needs its step")
+        return self
+
+    def step_m(self, bits: int) -> float:
+        """What one step of the sensor is worth, metres; `bits` of the converter."""
+        if self.kind == "encoder":
+            assert self.step is not None
+            return self.step
+        assert self.range is not None
+        return self.range / (0.9 * float(1 << bits))
+
+    @property
+    def noise_m(self) -> float:
+        """RMS noise of one sample, metres; an encoder's count has none."""
+        return 0.0 if self.kind == "encoder" or self.range is None else self.noise * self.range
+
+
 class Adc(_Table):
     bits: int = Field(ge=8, le=16)
 
@@ -182,6 +214,7 @@ class PressFile(_Table):
     transducer: Transducer
     adc: Adc
     work: Work
+    position: Position | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> PressFile:
@@ -190,6 +223,10 @@ class PressFile(_Table):
         if self.work.gap >= self.cylinder.stroke:
             raise ValueError(
                 "work.gap is not smaller than cylinder.stroke, so the ram never reaches the work"
+            )
+        if self.position is not None and self.position.range and self.position.range < self.cylinder.stroke:
+            raise ValueError(
+                "position.range is smaller than cylinder.stroke, so the wiper would leave its track"
             )
         return self
 

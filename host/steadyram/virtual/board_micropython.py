@@ -3,7 +3,7 @@
 
 argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap (0 or 1).
 
-Request: <HhH = ticks, knob steps, link bytes; then ticks pairs of u16 (counts, inputs); then the link bytes.
+Request: <HhH = ticks, knob steps, link bytes; then ticks triples of u16 (counts, inputs, place); then the link bytes.
 Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text.
 A reply whose first word is 0xFFFF carries a traceback as its link bytes and is the last one.
 Requests without ticks: 0xFFFF = cut the power in the flash program after so many (no reply); 0xFFFE = reply with
@@ -66,10 +66,10 @@ def locked(tick):
     """`tick` with the heap locked: any allocation in it raises MemoryError."""
     from micropython import heap_lock, heap_unlock
 
-    def guarded(counts, inputs):
+    def guarded(counts, inputs, place):
         heap_lock()
         try:
-            return tick(counts, inputs)
+            return tick(counts, inputs, place)
         finally:
             heap_unlock()
 
@@ -78,7 +78,7 @@ def locked(tick):
 
 def serve(standin, core, flash, requests, replies):
     head = bytearray(6)
-    samples = array("H", bytes(2 * 2 * 256))
+    samples = array("H", bytes(2 * 3 * 256))
     view = memoryview(samples)
     while True:
         got = requests.readinto(head)
@@ -91,7 +91,7 @@ def serve(standin, core, flash, requests, replies):
         if ticks == 0xFFFE:
             replies.write(struct.pack("<HHHH", core.state, core.fault, core.refusal, core.stop))
             continue
-        requests.readinto(view[: 2 * ticks])
+        requests.readinto(view[: 3 * ticks])
         if size:
             standin.link_in += requests.read(size)
         standin.turns += knob

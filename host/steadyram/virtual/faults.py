@@ -126,6 +126,45 @@ def _supply(press: VirtualPress) -> Repair:
     return repair
 
 
+# ---------------------------------------------------------------------- ram position
+LOST_SHARE: Final = 0.15
+PLACE_JUMP: Final = 3000
+
+
+def _place(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
+    """A fault that alters the position sensor's reading of each step."""
+
+    def bring(press: VirtualPress) -> Repair:
+        press.plant.place_override = make(press)
+
+        def repair() -> None:
+            press.plant.place_override = None
+
+        return repair
+
+    return bring
+
+
+def _place_held(press: VirtualPress) -> Callable[[int, int], int]:
+    held = press.plant.place()
+    return lambda step, place: held
+
+
+def _place_jumps(press: VirtualPress) -> Callable[[int, int], int]:
+    first = press.plant.step_index
+    # From the next step on the reading is off: an encoder that missed a burst of edges, a wiper that slipped.
+    return lambda step, place: (place + PLACE_JUMP) & 0xFFFF if step > first else place
+
+
+def _place_loses(press: VirtualPress) -> Repair:
+    press.plant.lost_share = LOST_SHARE
+
+    def repair() -> None:
+        press.plant.lost_share = 0.0
+
+    return repair
+
+
 # ---------------------------------------------------------------------- contacts
 def _contact(change: Callable[[int], int]) -> Bring:
     """A fault that alters the input word."""
@@ -279,6 +318,22 @@ FAULTS: Final[dict[str, Fault]] = {
             f"transducer overstrained: every reading too high by {ZERO_SHIFT_SHARE:.0%} of range",
             "start",
             _signal(lambda p: lambda s, c: _coded(p, c + ZERO_SHIFT_SHARE * _SPAN)),
+        ),
+        Fault(
+            "position-open",
+            "position sensor's wire open: the reading falls to 0",
+            "approach",
+            _place(lambda p: lambda s, c: 0),
+        ),
+        Fault(
+            "position-frozen", "the position reading stays at its last value", "start", _place(_place_held)
+        ),
+        Fault("position-jump", "the position reading jumps and stays off", "approach", _place(_place_jumps)),
+        Fault(
+            "position-lost-counts",
+            f"{LOST_SHARE:.0%} of the travel downwards is not counted",
+            "start",
+            _place_loses,
         ),
         Fault("supply-shift", f"transducer supply at {SUPPLY_FACTOR:.0%}, reference not", "start", _supply),
         Fault(

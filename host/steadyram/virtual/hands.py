@@ -30,6 +30,10 @@ class VirtualHands(Hands):
     def use_block(self) -> None:
         self._press.swap_block()
 
+    def use_stack(self, height_m: float) -> None:
+        self.to_top()
+        self._press.operator.use_stack(height_m)
+
     def press_extend(self) -> None:
         self._press.operator.press_extend()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from steadyram.errors import BadInput
 from steadyram.virtual.work import Part, block, no_part
 
 if TYPE_CHECKING:
@@ -157,6 +158,16 @@ class Operator:
         """A solid block in the part's place, as far from the ram: the dead stop of commissioning."""
         self._press.plant.load_part(block(self._press.plant.press.work.gap))
         self._act("swap-block")
+
+    def use_stack(self, height_m: float) -> None:
+        """Gauge blocks of that height, metres, on a bed that the ram meets at nine tenths of its stroke."""
+        gap = 0.9 * self._press.plant.press.cylinder.stroke - height_m
+        if not gap > 0:
+            raise BadInput(
+                f"A stack of {1000 * height_m:.1f} mm does not fit under this ram; choose a lower one."
+            )
+        self._press.plant.load_part(block(gap))
+        self._act("gauge-stack")
 
     def remove_part(self) -> None:
         """Nothing under the ram."""

@@ -115,6 +115,10 @@ class LineHands(Hands):
     def use_block(self) -> None:
         self._line.do("block")
 
+    def use_stack(self, height_m: float) -> None:
+        self.to_top()
+        self._line.do(f"stack {height_m:.9f}")
+
     def press_extend(self) -> None:
         self._line.do("press extend")
 

@@ -103,6 +103,12 @@ class Plant:
         self._noise = NoiseTape(seed, 1)
         valve_tapes = (NoiseTape(seed, 2), NoiseTape(seed, 3), NoiseTape(seed, 4))
         self._parts = NoiseTape(seed, 5)
+        self._place_noise = NoiseTape(seed, 6)
+        self.place_override: Callable[[int, int], int] | None = None
+        self.lost_share = 0.0
+        self._lost_m = 0.0
+        self._lost_from_m = 0.0
+        self.deepest_m = 0.0
         self._parts_drawn = 0
         v = press.valve
         self.extend, self.retract, self.slow = (
@@ -146,6 +152,7 @@ class Plant:
         self._noise_sd = press.transducer.noise
         self._gain_error = press.transducer.gain_error
         self._zero_share = press.transducer.zero_error / press.transducer.range
+        self._position = press.position
 
     def set_press(self, press: PressFile) -> None:
         """Change parameters in mid-batch (oil, valve, transducer, work); the ram stays where it is."""
@@ -285,6 +292,13 @@ class Plant:
         force = self.force_N
         if force > self.peak_N:
             self.peak_N = force
+        if self._position is not None:
+            here = (self.u - self.oil_compliance * force / self.area) / self.area
+            if here > self.deepest_m:
+                self.deepest_m = here
+            if self.lost_share and here > self._lost_from_m:
+                self._lost_m += self.lost_share * (here - self._lost_from_m)
+            self._lost_from_m = here
         p1 = (force + self.friction) / self.area - self.deficit / self.oil_compliance
         if p1 < 0.0:
             p1 = 0.0
@@ -408,12 +422,32 @@ class Plant:
             counts = self.sensor_override(self.step_index, counts)
         return counts
 
+    def place(self) -> int:
+        """Reading of the position sensor after the last step, 0 to 65535 (an encoder's count wraps); 0 without one."""
+        sensor = self._position
+        if sensor is None:
+            return 0
+        travel = self.position_m - self._lost_m
+        if sensor.kind == "encoder":
+            counts = math.floor(travel * (1.0 + sensor.gain_error) / (sensor.step or 1.0) + 0.5) & 0xFFFF
+        else:
+            share = travel / (sensor.range or 1.0)
+            share += sensor.gain_error * share + 4.0 * sensor.nonlinearity * share * (1.0 - share)
+            if sensor.noise:
+                share += sensor.noise * self._place_noise.at(self.step_index)
+            fraction = min(1.0, max(0.0, 0.05 + 0.9 * share))
+            counts = int(fraction * self._codes + 0.5) << self._shift
+        if self.place_override is not None:
+            counts = self.place_override(self.step_index, counts)
+        return counts
+
     # ------------------------------------------------------------------ rewind
     def snapshot(self) -> tuple[object, ...]:
         """All that a step changes, to come back to with `restore`."""
         return (
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
+            self.deepest_m, self._lost_m, self._lost_from_m,
             self.extend.spool, tuple(self.extend.pending),
             self.retract.spool, tuple(self.retract.pending),
             self.slow.spool, tuple(self.slow.pending),
@@ -423,6 +457,7 @@ class Plant:
         (
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
+            self.deepest_m, self._lost_m, self._lost_from_m,
             self.extend.spool, extend, self.retract.spool, retract, self.slow.spool, slow,
         ) = state  # type: ignore[assignment]  # fmt: skip
         self.extend.pending, self.retract.pending, self.slow.pending = list(extend), list(retract), list(slow)  # type: ignore[call-overload]

@@ -275,6 +275,7 @@ class VirtualPress(ValveChecks):
         snapshots = []
         samples = array("H")
         add = samples.append
+        place = plant.place
         looking = stop is not None or bool(watched)
         for i in range(most):
             if not i % _SNAPSHOT_EVERY:
@@ -284,9 +285,10 @@ class VirtualPress(ValveChecks):
             for change in filters:
                 levels = change(plant.step_index, levels)
             add(levels)
+            add(place())
             if looking and ((stop is not None and stop(self)) or any(w[0](self) for w in watched)):
                 break
-        sent = len(samples) // 2
+        sent = len(samples) // 3
         link = b""
         if self._to_device:
             link = bytes(self._to_device[:_LINK_MOST])
@@ -298,7 +300,7 @@ class VirtualPress(ValveChecks):
         except FlashCut:
             # Which tick of the batch wrote is not known; the batch is taken as lived through.
             runtime.close()
-            self._last_counts = samples[-2]
+            self._last_counts = samples[-3]
             self._power_lost()
             return
         except SteadyramError:
@@ -307,7 +309,7 @@ class VirtualPress(ValveChecks):
             self._take_outputs(0)
             raise
         ran = heard.ticks
-        self._last_counts = samples[2 * ran - 2]
+        self._last_counts = samples[3 * ran - 3]
         if ran < sent:
             plant.restore(snapshots[ran // _SNAPSHOT_EVERY])
             for _ in range(ran % _SNAPSHOT_EVERY):

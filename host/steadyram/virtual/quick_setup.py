@@ -43,6 +43,8 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     values["holds_load"] = int(press.valve.load_holding)
     values["slow_fitted"] = int(press.valve.slow_feed is not None)
     values["burst_feed"] = int(press.pump.burst)
+    if press.position is not None:
+        values["position_kind"] = 1 if press.position.kind == "potentiometer" else 2
     return values
 
 
@@ -72,6 +74,17 @@ def datasheet_characteristics(press: PressFile) -> dict[str, int]:
         "noise_n": max(1, round(full_N * press.transducer.noise)),
         "leak_ppm_s": round(1e6 * valve.leak_down),
         "coast_us": round(1e6 * press.pump.coast_down / 2),
+    } | (_datasheet_speeds(press) if press.position is not None else {})
+
+
+def _datasheet_speeds(press: PressFile) -> dict[str, int]:
+    """Ram speeds Q / A and the position sensor's noise, by the data sheets."""
+    assert press.position is not None
+    area = press.cylinder.area_m2
+    return {
+        "position_noise_um": round(1e6 * press.position.noise_m),
+        "speed_um_s": round(1e6 * press.pump.flow_m3_s(0.0) / area),
+        "speed_slow_um_s": round(1e6 * (press.valve.slow_feed or 0.0) / area),
     }
 
 
@@ -84,6 +97,11 @@ def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
     values["c1_n"] = round(full_N * 65536 / _SPAN_COUNTS)
     values["max_counts"] = 58982
     values["friction_n"] = round(press.cylinder.seal_friction)
+    sensor = press.position
+    if sensor is not None and sensor.kind == "encoder":
+        values["position_step_nm"] = round(1e9 * (sensor.step or 0.0))
+    elif sensor is not None:
+        values["position_um_64k"] = round(1e6 * (sensor.range or 0.0) / 0.9)
     return values
 
 

@@ -81,7 +81,7 @@ class Runtime(ABC):
 
     @abstractmethod
     def exchange(self, samples: array[int], link: bytes, knob: int) -> Heard:
-        """Run the pairs (counts, inputs) until something comes out. Raises FirmwareStopped or FlashCut."""
+        """Run the triples (counts, inputs, place) until something comes out. Raises FirmwareStopped or FlashCut."""
 
     @abstractmethod
     def look(self) -> CoreState:
@@ -129,7 +129,7 @@ class CpythonRuntime(Runtime):
         if link:
             standin.link_in += link
         standin.turns += knob
-        ran = standin.batch(samples, len(samples) // 2)
+        ran = standin.batch(samples, len(samples) // 3)
         out = standin.link_out
         if out:
             standin.link_out = b""
@@ -210,7 +210,7 @@ class MicropythonRuntime(Runtime):
             raise
 
     def exchange(self, samples: array[int], link: bytes, knob: int) -> Heard:
-        head = struct.pack("<HhH", len(samples) // 2, knob, len(link))
+        head = struct.pack("<HhH", len(samples) // 3, knob, len(link))
         try:
             os.write(self._requests, head + samples.tobytes() + link)
         except OSError:

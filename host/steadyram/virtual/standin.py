@@ -60,7 +60,7 @@ class StandIn:
         """Nothing to do: on a board this would sleep until the next tick."""
 
     def batch(self, samples, count: int) -> int:  # type: ignore[no-untyped-def]
-        """Run up to `count` ticks on pairs (counts, inputs); return how many were run.
+        """Run up to `count` ticks on triples (counts, inputs, place); return how many were run.
 
         Returns right after the tick in which an output changed, or bytes or panel text were written.
         """
@@ -68,13 +68,13 @@ class StandIn:
         poll = self.poll
         outputs = self.outputs
         at = 0
-        end = 2 * count
+        end = 3 * count
         while at < end:
-            now = tick(samples[at], samples[at + 1])  # type: ignore[operator]
+            now = tick(samples[at], samples[at + 1], samples[at + 2])  # type: ignore[operator]
             poll()  # type: ignore[operator]
-            at += 2
+            at += 3
             if now != outputs or self.noisy:
                 self.outputs = now
                 self.noisy = False
                 break
-        return at // 2
+        return at // 3

@@ -6,6 +6,7 @@ moved by pedals only. The truth (peak on the work) is read from the plant; the d
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,11 +14,17 @@ from typing import Any
 
 from steadyram.commission.calibrate import Found, calibrate
 from steadyram.commission.characterise import Characteristics, characterise
+from steadyram.commission.position import (
+    PositionFound,
+    calibrate_position,
+    measure_speeds,
+    touch_counts_for,
+)
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.press.limits import HOLD_TO, landing_band_N, limit_sigma_N
+from steadyram.press.limits import HOLD_TO, landing_band_N, limit_position_m, limit_sigma_N
 from steadyram.press.pressfile import (
     PressFile,
     apply_change,
@@ -35,6 +42,13 @@ from steadyram.virtual.runtime import RuntimeName
 from steadyram_fw import tables
 
 STRATEGY = {"threshold": 0, "learned": 1, "lead": 2}
+STOP_ON = {"force": 0, "depth": 1, "first": 2}
+# Gauge stacks of a virtual installation, as shares of the daylight under the ram; one standard deviation of a
+# block's height, metres (invented, the order of a workshop grade).
+_STACKS = (0.15, 0.35, 0.55, 0.75, 0.95)
+_STACK_ERROR_M = 5e-7
+# The limit on force of a stroke that stops on depth, where none is given.
+_LIMIT_SHARE = 0.9
 _SPAN_COUNTS = 58982 - 6554
 _CALIBRATED_UNIX = 1_767_225_600  # 2026-01-01, so that a trial's records are the same on any day
 _LOOK_S = 0.04
@@ -48,6 +62,7 @@ class Setup:
 
     calibration: Found
     characteristics: Characteristics | None
+    position: PositionFound | None = None
 
 
 def install(
@@ -75,9 +90,8 @@ def install(
         progress=lambda done, of: progress("calibrating", done, of),
     )
     hands.open_changes()
-    device.push_calibration(
-        found.polynomial.fields | {"serial": 1, "made_unix": _CALIBRATED_UNIX, "due_unix": 0}
-    )
+    calibration = found.polynomial.fields | {"serial": 1, "made_unix": _CALIBRATED_UNIX, "due_unix": 0}
+    device.push_calibration(calibration)
     measured: Characteristics | None = None
     if strategy != STRATEGY["threshold"]:
         measured = characterise(
@@ -92,8 +106,57 @@ def install(
             progress=lambda done, of: progress("characterising", done, of),
         )
         hands.open_changes()
-        device.push_settings(values | measured.settings())
-    return Setup(found, measured)
+        values |= measured.settings()
+        device.push_settings(values)
+    position: PositionFound | None = None
+    if model.position is not None and measured is not None:
+        position = _install_position(press, device, hands, found, calibration, values, progress)
+    return Setup(found, measured, position)
+
+
+def _install_position(
+    press: VirtualPress,
+    device: Device,
+    hands: VirtualHands,
+    found: Found,
+    calibration: dict[str, int],
+    values: dict[str, int],
+    progress: Callable[[str, int, int], None],
+) -> PositionFound:
+    """Position against gauge blocks, then the ram's speeds; pushed on top of what is in force already."""
+    model = press.plant.press
+    sensor = model.position
+    assert sensor is not None
+    daylight = 0.9 * model.cylinder.stroke
+    draws = random.Random(press.seed ^ 0x6A0)
+    span = model.capacity_N * 65536 / found.polynomial.fields["c1_n"]
+    touch = touch_counts_for(span, float(device.now().spread_counts))
+    slow = model.valve.slow_feed is not None
+    located = calibrate_position(
+        device,
+        hands,
+        [share * daylight + draws.gauss(0.0, _STACK_ERROR_M) for share in _STACKS],
+        kind=sensor.kind,
+        nominal_m=(sensor.step or 0.0) if sensor.kind == "encoder" else (sensor.range or 0.0) / 0.9,
+        zero_counts=found.zero_counts,
+        touch_counts=touch,
+        slow_fitted=slow,
+        progress=lambda done, of: progress("measuring position", done, of),
+    )
+    hands.open_changes()
+    device.push_calibration(calibration | located.fields)
+    device.push_settings(values | {"position_kind": 1 if sensor.kind == "potentiometer" else 2})
+    speeds = measure_speeds(
+        device,
+        hands,
+        zero_counts=found.zero_counts,
+        touch_counts=touch,
+        slow_fitted=slow,
+        burst=model.pump.burst,
+    )
+    hands.open_changes()
+    device.push_settings(values | speeds.settings(located))
+    return located
 
 
 def check_setpoint(press: PressFile, setpoint_N: float) -> list[str]:
@@ -121,6 +184,32 @@ def check_setpoint(press: PressFile, setpoint_N: float) -> list[str]:
     ]
 
 
+def check_target(press: PressFile, stop_on: str, target_m: float | None, cutoff: str) -> dict[str, int]:
+    """Job fields of a stop on depth; none for one on force. Raises BadInput for what cannot be run."""
+    if stop_on not in STOP_ON:
+        raise BadInput(f"--stop is '{stop_on}'; choose force, depth or first.")
+    if stop_on == "force":
+        if target_m is not None:
+            raise BadInput("--target is a depth; add --stop depth or --stop first.")
+        return {}
+    if target_m is None:
+        raise BadInput(
+            "A stop on depth needs --target, the ram's travel from the top switch, e.g. '5.30 mm'."
+        )
+    if press.position is None:
+        raise BadInput(
+            'The press file has no [position] table, so depth cannot be seen; add one, e.g. kind = "encoder" and '
+            'step = "5 um".'
+        )
+    if cutoff == "threshold":
+        raise BadInput("A plain threshold knows force alone; leave --cutoff at learned for a stop on depth.")
+    if not 0 < target_m <= press.cylinder.stroke:
+        raise BadInput(
+            f"The target {1000 * target_m:.2f} mm is not within the stroke of {1000 * press.cylinder.stroke:.1f} mm."
+        )
+    return {"stop_on": STOP_ON[stop_on], "depth_um": round(1e6 * target_m)}
+
+
 def run_trial(
     path: str | Path,
     setpoint_N: float,
@@ -132,11 +221,14 @@ def run_trial(
     faults: Sequence[str] = (),
     changes: Sequence[str] = (),
     job: dict[str, int] | None = None,
+    stop_on: str = "force",
+    target_m: float | None = None,
     progress: Callable[[str, int, int], None] = lambda what, done, of: None,
     warn: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
-    """The document that `steadyram trial --json` prints. Forces in newtons, times in seconds.
+    """The document that `steadyram trial --json` prints. Forces in newtons, travel in metres, times in seconds.
 
+    stop_on: "force", "depth" (setpoint_N is then the limit on force) or "first"; target_m: ram travel from the top.
     changes: "table.key=value@cycle"; faults: "NAME@CYCLE[:PHASE]". Raises BadInput and what the device refuses.
     """
     if cutoff not in STRATEGY:
@@ -145,6 +237,9 @@ def run_trial(
         raise BadInput("--cycles is not between 1 and 100000.")
     raw = read_press_tables(path)
     model = build_press(raw, str(path))
+    job = dict(job or {}) | check_target(model, stop_on, target_m, cutoff)
+    if setpoint_N <= 0 and stop_on != "force":
+        setpoint_N = _LIMIT_SHARE * model.capacity_N
     warnings = check_setpoint(model, setpoint_N)
     for text in warnings:
         warn(text)
@@ -173,6 +268,8 @@ def run_trial(
             row, code = run_cycle(press, device, n, setpoint_N, seen)
             seen = row.pop("next_seq")
             rows.append(row)
+            if target_m is not None:
+                row["target_m"] = target_m
             if code is not None:
                 found.append({"cycle": n, "code": code})
             progress("running", n, cycles)
@@ -190,6 +287,8 @@ def run_trial(
             "cycles": rows,
             "faults": found,
         }
+        if stop_on != "force":
+            document |= {"stop_on": stop_on, "target_m": target_m, "limit_sigma_m": limit_position_m(model)}
         if warnings:
             document["warnings"] = warnings
         return document
@@ -204,6 +303,7 @@ def run_cycle(
     press.load_part()
     press.run(_LOADING_S)
     plant.peak_N = 0.0
+    plant.deepest_m = 0.0
     log_from = len(press.valve_log)
     began = press.time_s
     operator.press_extend()
@@ -222,6 +322,7 @@ def run_cycle(
     if reading.state == "fault":
         code = reading.fault
     peak, settled = plant.peak_N, plant.force_N
+    depth, settled_depth = plant.deepest_m, plant.position_m
     ended = began
     extend = tables.OUT_EXTEND | tables.OUT_SLOW
     before = 0
@@ -256,6 +357,10 @@ def run_cycle(
         reading = device.now()
     records = list(device.log(seen)) if reading.next_seq > seen else []
     last = records[-1] if records else None
+    travel: dict[str, Any] = {}
+    if plant.press.position is not None:
+        travel = {"depth_m": round(depth, 8), "settled_depth_m": round(settled_depth, 8)}
+        travel["device_depth_m"] = last["depth_um"] / 1e6 if last else 0.0
     return (
         {
             "n": n,
@@ -268,7 +373,8 @@ def run_cycle(
             "pulses": last["pulses"] if last else 0,
             "flags": sorted(last.flags) if last else [],
             "next_seq": reading.next_seq,
-        },
+        }
+        | travel,
         code,
     )
 

@@ -24,6 +24,7 @@ enable                       hold the panel's enable button
 unseal                       hold it longer: opens the calibration's seal, too
 ack                          feet off, touch the acknowledge button
 knob N                       turn the setpoint knob by N steps
+stack METRES                 gauge blocks of that height on the bed, for the position sensor
 part | block | empty         put a part, a solid block, or nothing under the ram
 work                         one part: load, press until done, send the ram up
 cycle N                      from here on count cycles from N (faults name them)
@@ -90,6 +91,8 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         op.turn_knob(int(_number(rest, line, -1000, 1000)))
     elif verb in ("part", "block", "empty"):
         {"part": op.load_part, "block": op.swap_block, "empty": op.remove_part}[verb]()
+    elif verb == "stack":
+        op.use_stack(_number(rest, line, 0.0, 5.0))
     elif verb == "work":
         yield from script.one_part(press)
     elif verb == "cycle":

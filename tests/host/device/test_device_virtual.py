@@ -11,6 +11,7 @@ from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.link.client import Client
+from steadyram.link.definition import definition
 from steadyram.virtual.press import VirtualPress
 
 PRESS = Path(__file__).parents[2] / "presses" / "workshop-20.toml"
@@ -23,7 +24,7 @@ def test_hello_push_and_pull_on_the_virtual_press(tmp_path: Path) -> None:
         press.operator.hold_enable()
         press.run(2.5)
         device = Device(Client(press.transport(), source=random.Random(1)))
-        assert device.hello().proto == 1
+        assert device.hello().proto == definition().version
         assert device.now().changes_left_s > 0
         wanted = (job(1, "nut"), job(4, "dimple", dwell_ms=300))
         assert device.push_jobs(wanted).jobs == wanted

@@ -1,0 +1,233 @@
+"""Calibrate the ram's position sensor against gauge blocks, and measure how fast the ram moves.
+
+The ram is let down on stacks of known height; travel from one stack to another is their difference, so neither the
+daylight nor where the sensor sits need be known. The line through the points is the metrology code's. The ram meets
+every stack in the same way, so what frame and block give at the touch is the same each time and drops out.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from steadyram.commission.hands import Hands
+from steadyram.commission.strokes import probe_stroke
+from steadyram.device import Device
+from steadyram.errors import BadInput, CheckFailed
+from steadyram.metrology.exact_fit import fit_polynomial
+
+Kind = Literal["potentiometer", "encoder"]
+READINGS = 24
+_TOUCH_SHARE = 0.02
+_WRAP = 65536
+
+
+@dataclass(frozen=True)
+class PositionPoint:
+    """One stack: its height in metres, the mean reading on it (counts, an encoder's unwrapped from the top)."""
+
+    height_m: float
+    counts: float
+
+
+@dataclass(frozen=True)
+class PositionFound:
+    """The line through the points.
+
+    counts_per_m: its slope; relative_error: its standard error over it; residual_m: standard deviation of the points
+    about it, metres; noise_m: standard deviation of one sample at rest; fields: the calibration fields it gives.
+    """
+
+    kind: Kind
+    points: tuple[PositionPoint, ...]
+    counts_per_m: float
+    relative_error: float
+    residual_m: float
+    noise_m: float
+    fields: dict[str, int]
+
+    def to_json(self) -> dict[str, Any]:
+        """For a record."""
+        return asdict(self)
+
+
+def calibrate_position(
+    device: Device,
+    hands: Hands,
+    heights_m: Sequence[float],
+    *,
+    kind: Kind,
+    nominal_m: float,
+    zero_counts: float,
+    touch_counts: float,
+    slow_fitted: bool,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> PositionFound:
+    """Let the ram down on each stack in turn and fit the line.
+
+    heights_m: of the stacks, at least four different ones, metres; nominal_m: by the data sheet, an encoder's step or
+    a potentiometer's travel over all its supply; zero_counts, touch_counts: force reading at rest, and how far above
+    it the touch ends. Raises BadInput, CheckFailed, LinkError, DeviceRefusal.
+    """
+    if len(set(heights_m)) < 4:
+        raise BadInput(
+            "Four or more gauge blocks (or stacks) of different height are needed; give --heights."
+        )
+    if not nominal_m > 0:
+        raise BadInput("The sensor's nominal figure must be above zero.")
+    points: list[PositionPoint] = []
+    noises: list[float] = []
+    top: float | None = None
+    lowest = min(heights_m)
+    for number, height in enumerate(sorted(heights_m, reverse=True)):
+        hands.use_stack(height)
+        hands.to_top()
+        hands.wait(0.5)
+        at_top, _ = _readings(device)
+        # An encoder counts on over all strokes; a reference that moves between two of them is a fault elsewhere.
+        top = at_top if top is None or kind == "potentiometer" else top
+        probe_stroke(
+            device,
+            hands,
+            slow=slow_fitted,
+            cut_counts=zero_counts + touch_counts,
+            pause_ms=200,
+            collect=False,
+        )
+        hands.wait(0.3)
+        mean, spread = _readings(device)
+        noises.append(spread)
+        moved = mean - at_top
+        if kind == "encoder":
+            moved = (moved + _WRAP / 2) % _WRAP - _WRAP / 2
+            if points:
+                # How often the count has wrapped follows from the heights and the data sheet's step.
+                sign = math.copysign(1.0, points[0].counts) if points[0].counts else 1.0
+                expected = points[0].counts + sign * (points[0].height_m - height) / nominal_m
+                moved += round((expected - moved) / _WRAP) * _WRAP
+        else:
+            moved = mean
+        points.append(PositionPoint(height, moved))
+        progress(number + 1, len(heights_m))
+    hands.to_top()
+    return _fitted(kind, points, noises, nominal_m, lowest)
+
+
+def _readings(device: Device) -> tuple[float, float]:
+    """Mean and standard deviation of several raw readings; around a wrap they are taken from the first one's side."""
+    first = device.place()
+    values = [float(first)]
+    for _ in range(READINGS - 1):
+        step = (device.place() - first + _WRAP // 2) % _WRAP - _WRAP // 2
+        values.append(first + step)
+    return statistics.fmean(values), statistics.stdev(values)
+
+
+def _fitted(
+    kind: Kind, points: list[PositionPoint], noises: list[float], nominal_m: float, lowest: float
+) -> PositionFound:
+    travel = [lowest - point.height_m for point in points]
+    fit = fit_polynomial(travel, [point.counts for point in points], 1)
+    slope, error = fit.coefficients[1], fit.standard_errors[1]
+    if slope == 0:
+        raise CheckFailed(
+            "The position reading does not move with the ram; check the sensor's wiring and coupling."
+        )
+    expected = 1.0 / nominal_m if kind == "encoder" else 65536.0 / nominal_m
+    if not 0.5 < abs(slope) / expected < 2.0:
+        raise CheckFailed(
+            f"The position reading moves {abs(slope) / expected:.2f} times as much as the data sheet's figure says; "
+            "check the nominal figure, the heights, and that the sensor does not slip."
+        )
+    if kind == "encoder":
+        fields = {"position_step_nm": round(1e9 / slope), "position_um_64k": 0}
+    else:
+        fields = {"position_um_64k": round(65536e6 / slope), "position_step_nm": 0}
+    return PositionFound(
+        kind,
+        tuple(points),
+        slope,
+        abs(error / slope),
+        fit.residual_sd / abs(slope),
+        0.0 if kind == "encoder" else statistics.median(noises) / abs(slope),
+        fields,
+    )
+
+
+@dataclass(frozen=True)
+class Speeds:
+    """Ram speeds in free travel, metres a second; `slow_m_s` is 0 without a slow feed."""
+
+    full_m_s: float
+    slow_m_s: float
+
+    def settings(self, found: PositionFound) -> dict[str, int]:
+        """Settings that these and the sensor's calibration give, in protocol units."""
+        return {
+            "position_kind": 1 if found.kind == "potentiometer" else 2,
+            "position_noise_um": round(1e6 * found.noise_m),
+            "speed_um_s": round(1e6 * self.full_m_s),
+            "speed_slow_um_s": round(1e6 * self.slow_m_s),
+        }
+
+
+def measure_speeds(
+    device: Device,
+    hands: Hands,
+    *,
+    zero_counts: float,
+    touch_counts: float,
+    slow_fitted: bool,
+    burst: bool,
+) -> Speeds:
+    """Free strokes down to the block, at full feed and at slow feed; the position must be calibrated and in force.
+
+    Raises CheckFailed, LinkError, DeviceRefusal.
+    """
+    hands.use_block()
+    full = _speed(device, hands, zero_counts + touch_counts, False, burst)
+    slow = _speed(device, hands, zero_counts + touch_counts, True, False) if slow_fitted else 0.0
+    hands.to_top()
+    return Speeds(full, slow)
+
+
+def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: bool) -> float:
+    hands.to_top()
+    hands.wait(0.6)
+    probe_stroke(device, hands, slow=slow, cut_counts=cut_counts, pause_ms=100, collect=False)
+    trace = device.travel(device.now().next_seq - 1)
+    if trace is None or len(trace.points) < 16:
+        raise CheckFailed(
+            "The stroke left no trace of the ram's travel; check the position sensor's calibration."
+        )
+    travel = np.asarray(trace.travel_m())
+    end = float(travel.max())
+    if end < 2e-4:
+        raise CheckFailed("The ram moved less than 0.2 mm before it met the block; leave it more daylight.")
+    # From one fifth to four fifths of the way: neither the start nor the touch.
+    inside = np.flatnonzero((travel > 0.2 * end) & (travel < 0.8 * end))
+    if len(inside) < 4:
+        inside = np.flatnonzero((travel > 0.05 * end) & (travel < 0.95 * end))
+    if len(inside) < 3:
+        raise CheckFailed(
+            "The ram reached the block too soon for its speed to be seen; leave it more daylight."
+        )
+    times = trace.dt_s * inside
+    if not burst:
+        return float(np.polyfit(times, travel[inside], 1)[0])
+    # A hand pump's flow comes in bursts: the speed within one counts, not the mean over the pauses.
+    width = max(1, round(0.03 / trace.dt_s))
+    local = (travel[inside[0] + width : inside[-1]] - travel[inside[0] : inside[-1] - width]) / (
+        width * trace.dt_s
+    )
+    return float(np.percentile(local, 85)) if len(local) else float(np.polyfit(times, travel[inside], 1)[0])
+
+
+def touch_counts_for(span_counts: float, noise_counts: float) -> float:
+    """How far above rest a touch ends: a fiftieth of the span of capacity, and clear of the noise."""
+    return max(_TOUCH_SHARE * span_counts, 8.0 * noise_counts)
