@@ -78,7 +78,7 @@ def filter_choice(press: PressFile, setpoint_N: float) -> dict[str, object]:
         "tau_s": FILTER_TAU_S,
         "corner_Hz": 1.0 / (2.0 * math.pi * FILTER_TAU_S),
         "ramp_lag_N": rate * FILTER_TAU_S,
-        "example": "1 kohm and 1 uF",
+        "example": "6 kohm (the dividers of 10 and 15) and 100 to 220 nF",
         "sampling_Hz": 1.0 / STEP_S,
     }
 

@@ -181,18 +181,23 @@ def test_stopping_says_what_was_changed_and_what_not(
         monkeypatch.setattr(f"click.{name}", stop)
     from steadyram.metrology.header_file import TEMPLATE
 
-    Path("header.toml").write_text(TEMPLATE)
+    Path("header.toml").write_text(TEMPLATE.replace('bore = "4 in"', 'bore = "100 mm"'))
     Path("jobs.toml").write_text('[[job]]\nname = "other"\nforce = "7 kN"\n')
     Path("settings.toml").write_text("changes_s = 700\n")
     port = ("--port", served.url)
     for args, says in (
         (("calibration", "new", "cal.jsonl", "--header", "header.toml", *port), "nothing was written"),
+        (("calibrate", "--header", "header.toml", *port), "was not touched, and no record was written"),
+        (("characterise", *port), "No setting was changed on the device and no record was written"),
+        (("iocheck", *port), "changes nothing on the device"),
+        (("commission", "record.md", "--walk", *port), "record.md was not written"),
         (("jobs", "push", "jobs.toml", *port), "Nothing was pushed; the device keeps its jobs"),
         (("device", "settings", "push", "settings.toml", *port), "the device keeps its settings"),
     ):
         _, err = run(capsys, *args, code=130)
-        assert err.count("Stopped.") == 1
+        assert err.count("Stopped.") == 1, err
         assert says in err
+    assert {path.name for path in Path().iterdir()} == {"header.toml", "jobs.toml", "settings.toml"}
 
 
 def test_a_trial_tells_which_parts_are_in_the_band(capsys: pytest.CaptureFixture[str]) -> None:
