@@ -18,9 +18,11 @@ ENCODER = 2
 BAD_MS = 5
 # A wiper within a hundredth of its supply's ends has lost a wire (common practice, no source).
 RAIL = 655
+# Driven so long without motion: until a known speed would have moved the ram STILL_DUE_UM, or as long as this.
 STILL_MS = 1000
 STILL_SLOW_MS = 4000
 STILL_UM = 100
+STILL_DUE_UM = 2000
 # Without a measured speed: a metre a second, faster than any shop press.
 UNKNOWN_JUMP_UM = 1000
 
@@ -56,6 +58,7 @@ class Travel:
         self._jump_um = UNKNOWN_JUMP_UM
         self._drift_um = 500
         self._still_ms = STILL_MS
+        self._still_slow_ms = STILL_SLOW_MS
         self._bad_ms = 0
         self._one_um = 0
         self._on_ms = 0
@@ -89,8 +92,17 @@ class Travel:
         speed = s[t.S_SPEED_UM_S]
         noise = 8 * self.noise_um + self._step_um()
         self._jump_um = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
-        slow = s[t.S_SLOW_FITTED] == 1 or s[t.S_BURST_FEED] == 1
-        self._still_ms = (STILL_SLOW_MS if slow else STILL_MS) + s[t.S_OPEN_LAG_US] // 1000
+        opens = max(s[t.S_OPEN_LAG_US], s[t.S_SLOW_OPEN_LAG_US]) // 1000 + 3 * s[t.S_JITTER_US] // 1000
+        burst = s[t.S_BURST_FEED] == 1
+        slow = s[t.S_SPEED_SLOW_UM_S]
+        self._still_ms = STILL_SLOW_MS if burst else STILL_MS
+        self._still_slow_ms = STILL_SLOW_MS
+        if speed and not burst:
+            self._still_ms = min(STILL_MS, 20 + STILL_DUE_UM * 1000 // speed)
+        if slow and not burst:
+            self._still_slow_ms = min(STILL_SLOW_MS, 20 + STILL_DUE_UM * 1000 // slow)
+        self._still_ms += opens
+        self._still_slow_ms += opens
         self._held_n = max(s[t.S_CAPACITY_N] >> 6, 4 * s[t.S_NOISE_N])
 
     def _step_um(self):
@@ -162,7 +174,7 @@ class Travel:
         moved = self.um - self._from_um
         if moved > STILL_UM or moved < -STILL_UM:
             self._on_ms = 0
-        elif self._on_ms > self._still_ms:
+        elif self._on_ms > (self._still_ms if outputs & t.OUT_EXTEND else self._still_slow_ms):
             self._on_ms = 0
             return t.FAULT_POSITION_STILL
         return 0
