@@ -3,12 +3,12 @@
 import math
 
 import pytest
-from steadyram.bending.person import PersonBending
 from tests.host.bending.bend_shop import BendShop
 
 from steadyram.bending.bend_list import build_bend_list, plan_list
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import Bed
+from steadyram.bending.person import PersonBending
 from steadyram.bending.plan import plan_bend
 from steadyram.bending.procedure import BendRun
 from steadyram.bending.sheet import sheet_of

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -88,3 +89,21 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         with pytest.raises(SystemExit) as ended:
             main(["cycles", "export", "--store", store, *words])
         assert ended.value.code == 2
+
+
+def test_committed_reading_by_spark(tmp_path: Path) -> None:
+    """tests/campaign/spark_parquet.py was run; every column that Spark read is still written, of the same kind."""
+    told = json.loads((Path(__file__).parents[2] / "campaign" / "spark_parquet.json").read_text())
+    assert told["differences"] == []
+    assert told["rows"] == 6004
+    assert len(told["compared"]) == 8
+    target = tmp_path / "all.parquet"
+    with CycleStore(filled(tmp_path / "c.db")) as store:
+        write_parquet(store, ["b"], target, traces=True)
+    kinds = {
+        "string": "string", "bigint": "int64", "double": "double", "timestamp": "timestamp[ms, tz=UTC]",
+        "array<string>": "list<", "array<float>": "list<",
+    }  # fmt: skip
+    written = {field.name: str(field.type) for field in pq.read_schema(target)}
+    for name, kind in told["columns"].items():
+        assert written[name].startswith(kinds[kind]), name
