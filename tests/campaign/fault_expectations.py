@@ -101,7 +101,9 @@ EXPECTED: dict[str, Expected] = {
     "valve-stuck-open": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
     "relay-welded": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
     "valve-stuck-closed": _row(_STALL + " position-still", "stop:short", "feed-on", "the pulses are used up"),
-    "pump-off": _row(_STALL + " position-still no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"),
+    "pump-off": _row(
+        _STALL + " position-still no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"
+    ),
     "relief-low": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
     "relief-high": _row(
         "over-force sensor-high",
@@ -140,10 +142,12 @@ EXPECTED: dict[str, Expected] = {
     "estop-open": _row("estop-open", stays=True),
     "top-switch-open": _row("return-too-long", evidence="retract"),
     "top-switch-closed": _row(
-        _STALL,
+        _STALL + " position-reference",
         "refused:zero-out",
         "feed-on",
-        "held pressure at what seems to be the top is refused as a shifted zero",
+        "held pressure at what seems to be the top is refused as a shifted zero; a position sensor sees at the next "
+        "rest that this is not the top",
+        9005,
     ),
     "power-cut": _row(
         "pedal-at-start", "went-on", evidence="power-up", why="nothing moves before both pedals were released"

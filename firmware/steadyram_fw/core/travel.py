@@ -66,6 +66,7 @@ class Travel:
         self._held_n = 1
         self._rest_ms = 0
         self._rest_sum = 0
+        self._may_refer = True
 
     # ------------------------------------------------------------------ not in a step
     def configure(self, settings, cal):
@@ -152,8 +153,10 @@ class Travel:
     def _um_of(self, x16):
         return mulq(self._um_64k, x16 >> 4) + ((self._um_64k * (x16 & 15)) >> 20)
 
-    def look(self, force, outputs):
+    def look(self, force, outputs, at_top):
         """Number of the fault that shows now, or 0."""
+        if not at_top:
+            self._may_refer = True
         if self.kind == POTENTIOMETER:
             if self.raw < RAIL or self.raw > 65535 - RAIL:
                 self._bad_ms += 1
@@ -163,7 +166,7 @@ class Travel:
                 self._bad_ms = 0
                 return 0
         if self._one_um > self._jump_um:
-            self.known = False
+            self._doubt()
             return t.FAULT_POSITION_JUMP
         if outputs & _FEED == 0 or force > self._held_n:
             self._on_ms = 0
@@ -193,6 +196,8 @@ class Travel:
         mean16 = self._rest_sum >> 2
         self._rest_sum = 0
         if not self.known:
+            if not self._may_refer:
+                return 0
             self._zero16 = mean16
             self._count = 0
             self.um = 0
@@ -202,9 +207,14 @@ class Travel:
             return 0
         off = self.um if self.kind == ENCODER else self._um_of(mean16 - self._zero16)
         if off > self._drift_um or off < -self._drift_um:
-            self.known = False
+            self._doubt()
             return t.FAULT_POSITION_REFERENCE
         return 0
+
+    def _doubt(self):
+        """The reference is not to be believed; a new one needs the ram to be seen coming to the top switch."""
+        self.known = False
+        self._may_refer = False
 
     def leaves(self):
         """The ram is not at rest at the top."""
