@@ -11,8 +11,9 @@ import sys
 from array import array
 
 import tape_replay
-from micropython import stack_use
 from tape_replay import STEP, heap_lock, heap_unlock
+
+from micropython import stack_use
 
 MOST = 4000
 

@@ -23,6 +23,8 @@ _STOP_WORDS = {
     "no-cutoff": "cutoff was off",
     "short": "force not reached",
     "probe": "a test stroke",
+    "window": "outside window",
+    "ceiling": "a handling job",
 }
 
 

@@ -41,6 +41,9 @@ _REFUSAL_WORDS = {
     "setpoint-range": "bad set force",
     "zero-out": "zero has moved",
     "sensor-doubtful": "check sensor",
+    "no-position": "calibrate depth",
+    "no-reference": "send ram to top",
+    "no-ceiling": "no ceiling set",
 }
 
 

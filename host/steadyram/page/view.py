@@ -103,6 +103,7 @@ def _press(reading: Reading, in_force: InForce | None, guided: bool) -> dict[str
         "latch": reading.latch,
         "estop_ok": reading.estop_ok,
         "top": reading.top,
+        "travel_m": reading.travel_m if reading.referenced else None,
         "changes_left_s": reading.changes_left_s,
         "next_seq": reading.next_seq,
     }
@@ -138,6 +139,10 @@ def _jobs(in_force: InForce) -> list[dict[str, Any]]:
             "unproven": bool(job.fields["unproven"]),
             "latch_return": job.fields["latch_return"],
             "cutoff_required": bool(job.fields["cutoff_required"]),
+            # A device of before the position input has no such fields: it stops on force.
+            "stop_on": job.fields.get("stop_on", 0),
+            "depth_m": job.fields.get("depth_um", 0) / 1e6,
+            "handling": bool(job.fields.get("handling", 0)),
         }
         for job in in_force.jobs.jobs
     ]

@@ -43,6 +43,10 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
     "step-overrun": "Note when it happened and report it; switch the press off and on.",
     "store-failed": "Pull the records. If it comes again, the board's memory is worn.",
     "memory": "Switch the press off and on; report it if it comes again.",
+    "position-signal": "Check the position sensor's plug and cable.",
+    "position-jump": "Check the position sensor's cable; keep it away from motor and valve wiring.",
+    "position-still": "Check that the position sensor is fast to the ram and has its supply.",
+    "position-reference": "Check whether position sensor or top switch has moved, before the next depth.",
     "over-capacity": "Lower the set force, or correct the press's settings.",
 }
 ACKNOWLEDGE: Final = "Then feet off the pedals and press the acknowledge button at the panel."
@@ -55,6 +59,9 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "setpoint-range": "Lower the job's set force, or check the tooling's rating.",
     "zero-out": "Let the pressure off with the ram at the top; if it stays, check the transducer.",
     "sensor-doubtful": "Check the transducer's plug and cable, then press the pedal again.",
+    "no-position": "Calibrate the position sensor, or choose a job that stops on force.",
+    "no-reference": "Send the ram to the top, then press the pedal again.",
+    "no-ceiling": "Set the ceiling of handling jobs in the press's settings (handling_n).",
 }
 
 # Headlines while the pedal is still up, for what the next touch of it would meet.
@@ -79,6 +86,9 @@ STOPS: Final[dict[str, tuple[str, str]]] = {
     "short": ("short of the set force", "warn"),
     "stalled": ("commissioning", "calm"),
     "over": ("over the set force", "alarm"),
+    "depth": ("set depth reached", "good"),
+    "window": ("outside the job's window", "alarm"),
+    "ceiling": ("handling: ceiling reached", "calm"),
 }
 
 LINK_LOST: Final = (

@@ -14,6 +14,13 @@ function decimals() {
 }
 function number(force_N) { return (force_N * now.hello.per_N).toFixed(decimals()); }
 function force(force_N) { return `${number(force_N)} ${now.hello.unit}`; }
+function millimetres(metres) { return `${(1000 * metres).toFixed(2)} mm`; }
+// What a job stops on: force, depth with the force as its limit, or whichever comes first.
+function goal(job) {
+  if (!job.stop_on) return force(job.setpoint_N);
+  return job.stop_on === 1 ? `${millimetres(job.depth_m)} deep, at most ${force(job.setpoint_N)}`
+    : `${force(job.setpoint_N)} or ${millimetres(job.depth_m)} deep, whichever comes first`;
+}
 function clock(unix) {
   return unix ? new Date(unix * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }) : "";
 }
@@ -107,6 +114,8 @@ function showView() {
     put($("setpoint"), press.setpoint_N ? force(press.setpoint_N) : "none");
     const job = view.jobs.find((each) => each.slot === press.job);
     put($("job"), job ? job.name : press.job ? `number ${press.job}` : "none chosen");
+    $("depth-row").hidden = !(job && job.stop_on);
+    if (job && job.stop_on) put($("depth"), `${press.travel_m === null || lost ? "–" : millimetres(press.travel_m)} of ${millimetres(job.depth_m)}`);
     showModes(press, job);
     const over = press.batch ? press.count - press.batch : -1;
     put($("count"), !press.batch ? `${press.count} parts`
@@ -136,6 +145,7 @@ function showModes(press, job) {
   const latched = job && job.latch_return !== 2 ? job.latch_return === 1 : press.latch;
   modes.push([latched ? "Return latched" : "Return while held", null]);
   if (!press.estop_ok) modes.push(["Emergency stop pressed", "alarm"]);
+  if (job && job.handling) modes.push(["Handling: slow, not counted", "warn"]);
   if (job && job.unproven) modes.push(["First part not proven", "warn"]);
   modes.push([press.top ? "Ram at the top" : "Ram down", null]);
   const text = modes.map((each) => each.join()).join(";");
@@ -243,8 +253,8 @@ function showSetup() {
     $("setup").dataset.text = text;
     $("jobs").replaceChildren(...view.jobs.map((job) => {
       const button = make("button", { type: "button", class: `act change${job.slot === press.job ? " main" : ""}`, "aria-pressed": String(job.slot === press.job) },
-        `${job.slot === press.job ? "✓ " : ""}${job.name}: ${force(job.setpoint_N)}`);
-      change(button, () => ask(`Use the job “${job.name}” with a set force of ${force(job.setpoint_N)}?`, "Use it", () => order({ do: "use", job: job.slot })));
+        `${job.slot === press.job ? "✓ " : ""}${job.name}: ${goal(job)}`);
+      change(button, () => ask(`Use the job “${job.name}” (${goal(job)})?`, "Use it", () => order({ do: "use", job: job.slot })));
       return button;
     }));
     showFirst(view, press);
