@@ -71,28 +71,6 @@ EXPECTED: dict[str, Expected] = {
     ),
     "sensor-spike": _row("slope-impossible"),
     "zero-shift": _row("slope-impossible"),
-    "position-open": _row(
-        "position-signal position-jump position-still position-reference",
-        needs="position",
-        bound_ms=4500,
-        why="an encoder cannot tell an open wire from a ram at the top before it is driven",
-    ),
-    "position-frozen": _row(
-        "position-still position-reference position-jump",
-        "went-on",
-        needs="position",
-        bound_ms=9000,
-        why="on the part the ram hardly moves; seen at the next travel or back at the top",
-    ),
-    "position-jump": _row("position-jump", needs="position"),
-    "position-lost-counts": _row(
-        "position-reference position-still",
-        "went-on",
-        evidence="retract",
-        needs="position",
-        bound_ms=5200,
-        why="compared at the top switch; what is lost after contact is less than the reference's limit",
-    ),
     "supply-shift": _row(
         "slope-impossible leak-fast",
         "refused:zero-out",
@@ -100,10 +78,8 @@ EXPECTED: dict[str, Expected] = {
     ),
     "valve-stuck-open": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
     "relay-welded": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
-    "valve-stuck-closed": _row(_STALL + " position-still", "stop:short", "feed-on", "the pulses are used up"),
-    "pump-off": _row(
-        _STALL + " position-still no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"
-    ),
+    "valve-stuck-closed": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
+    "pump-off": _row(_STALL + " no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"),
     "relief-low": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
     "relief-high": _row(
         "over-force sensor-high",
@@ -142,12 +118,10 @@ EXPECTED: dict[str, Expected] = {
     "estop-open": _row("estop-open", stays=True),
     "top-switch-open": _row("return-too-long", evidence="retract"),
     "top-switch-closed": _row(
-        _STALL + " position-reference",
+        _STALL,
         "refused:zero-out",
         "feed-on",
-        "held pressure at what seems to be the top is refused as a shifted zero; a position sensor sees at the next "
-        "rest that this is not the top",
-        9005,
+        "held pressure at what seems to be the top is refused as a shifted zero",
     ),
     "power-cut": _row(
         "pedal-at-start", "went-on", evidence="power-up", why="nothing moves before both pedals were released"

@@ -118,10 +118,10 @@ def prepare(file: Path, seed: int, runtime: str, folder: Path) -> None:
         device = open_device(press)
         setup = install(press, device, strategy=STRATEGY["learned"])
         open_changes(press)
-        values = setup.settings | {
-            "cycle_max_ms": cycle_max_ms(press.plant.press),
-            "return_max_ms": RETURN_MAX_MS,
-        }
+        values = nameplate_settings(press.plant.press) | {"strategy": 1}
+        if setup.characteristics is not None:
+            values |= setup.characteristics.settings()
+        values |= {"cycle_max_ms": cycle_max_ms(press.plant.press), "return_max_ms": RETURN_MAX_MS}
         device.push_settings(values)
         force = setpoint_N(file)
         fields = {f.name: f.default for f in definition().job}
