@@ -285,7 +285,7 @@ class Controller:
         fault = readings(cells, inputs, told, pressure(cells, inputs, told))
         if state != t.STATE_FAULT:
             if fitted and not fault:
-                fault = travel.look(force, outputs)
+                fault = travel.look(force, outputs, inputs & t.IN_TOP)
             if fault:
                 self._fail(fault)
                 state = t.STATE_FAULT

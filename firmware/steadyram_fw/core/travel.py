@@ -18,9 +18,11 @@ ENCODER = 2
 BAD_MS = 5
 # A wiper within a hundredth of its supply's ends has lost a wire (common practice, no source).
 RAIL = 655
+# Driven so long without motion: until a known speed would have moved the ram STILL_DUE_UM, or as long as this.
 STILL_MS = 1000
 STILL_SLOW_MS = 4000
 STILL_UM = 100
+STILL_DUE_UM = 2000
 # Without a measured speed: a metre a second, faster than any shop press.
 UNKNOWN_JUMP_UM = 1000
 
@@ -56,6 +58,7 @@ class Travel:
         self._jump_um = UNKNOWN_JUMP_UM
         self._drift_um = 500
         self._still_ms = STILL_MS
+        self._still_slow_ms = STILL_SLOW_MS
         self._bad_ms = 0
         self._one_um = 0
         self._on_ms = 0
@@ -63,6 +66,7 @@ class Travel:
         self._held_n = 1
         self._rest_ms = 0
         self._rest_sum = 0
+        self._may_refer = True
 
     # ------------------------------------------------------------------ not in a step
     def configure(self, settings, cal):
@@ -89,8 +93,17 @@ class Travel:
         speed = s[t.S_SPEED_UM_S]
         noise = 8 * self.noise_um + self._step_um()
         self._jump_um = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
-        slow = s[t.S_SLOW_FITTED] == 1 or s[t.S_BURST_FEED] == 1
-        self._still_ms = (STILL_SLOW_MS if slow else STILL_MS) + s[t.S_OPEN_LAG_US] // 1000
+        opens = max(s[t.S_OPEN_LAG_US], s[t.S_SLOW_OPEN_LAG_US]) // 1000 + 3 * s[t.S_JITTER_US] // 1000
+        burst = s[t.S_BURST_FEED] == 1
+        slow = s[t.S_SPEED_SLOW_UM_S]
+        self._still_ms = STILL_SLOW_MS if burst else STILL_MS
+        self._still_slow_ms = STILL_SLOW_MS
+        if speed and not burst:
+            self._still_ms = min(STILL_MS, 20 + STILL_DUE_UM * 1000 // speed)
+        if slow and not burst:
+            self._still_slow_ms = min(STILL_SLOW_MS, 20 + STILL_DUE_UM * 1000 // slow)
+        self._still_ms += opens
+        self._still_slow_ms += opens
         self._held_n = max(s[t.S_CAPACITY_N] >> 6, 4 * s[t.S_NOISE_N])
 
     def _step_um(self):
@@ -140,8 +153,10 @@ class Travel:
     def _um_of(self, x16):
         return mulq(self._um_64k, x16 >> 4) + ((self._um_64k * (x16 & 15)) >> 20)
 
-    def look(self, force, outputs):
+    def look(self, force, outputs, at_top):
         """Number of the fault that shows now, or 0."""
+        if not at_top:
+            self._may_refer = True
         if self.kind == POTENTIOMETER:
             if self.raw < RAIL or self.raw > 65535 - RAIL:
                 self._bad_ms += 1
@@ -151,7 +166,7 @@ class Travel:
                 self._bad_ms = 0
                 return 0
         if self._one_um > self._jump_um:
-            self.known = False
+            self._doubt()
             return t.FAULT_POSITION_JUMP
         if outputs & _FEED == 0 or force > self._held_n:
             self._on_ms = 0
@@ -162,7 +177,7 @@ class Travel:
         moved = self.um - self._from_um
         if moved > STILL_UM or moved < -STILL_UM:
             self._on_ms = 0
-        elif self._on_ms > self._still_ms:
+        elif self._on_ms > (self._still_ms if outputs & t.OUT_EXTEND else self._still_slow_ms):
             self._on_ms = 0
             return t.FAULT_POSITION_STILL
         return 0
@@ -181,6 +196,8 @@ class Travel:
         mean16 = self._rest_sum >> 2
         self._rest_sum = 0
         if not self.known:
+            if not self._may_refer:
+                return 0
             self._zero16 = mean16
             self._count = 0
             self.um = 0
@@ -190,9 +207,14 @@ class Travel:
             return 0
         off = self.um if self.kind == ENCODER else self._um_of(mean16 - self._zero16)
         if off > self._drift_um or off < -self._drift_um:
-            self.known = False
+            self._doubt()
             return t.FAULT_POSITION_REFERENCE
         return 0
+
+    def _doubt(self):
+        """The reference is not to be believed; a new one needs the ram to be seen coming to the top switch."""
+        self.known = False
+        self._may_refer = False
 
     def leaves(self):
         """The ram is not at rest at the top."""

@@ -65,7 +65,6 @@ def calibrate_position(
     nominal_m: float,
     zero_counts: float,
     touch_counts: float,
-    slow_fitted: bool,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> PositionFound:
     """Let the ram down on each stack in turn and fit the line.
@@ -91,14 +90,8 @@ def calibrate_position(
         at_top, _ = _readings(device)
         # An encoder counts on over all strokes; a reference that moves between two of them is a fault elsewhere.
         top = at_top if top is None or kind == "potentiometer" else top
-        probe_stroke(
-            device,
-            hands,
-            slow=slow_fitted,
-            cut_counts=zero_counts + touch_counts,
-            pause_ms=200,
-            collect=False,
-        )
+        # At full feed: a slow feed would take minutes for the daylight, and what it meets harder is the same each time.
+        probe_stroke(device, hands, cut_counts=zero_counts + touch_counts, pause_ms=200, collect=False)
         hands.wait(0.3)
         mean, spread = _readings(device)
         noises.append(spread)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +43,10 @@ from steadyram_fw import tables
 
 STRATEGY = {"threshold": 0, "learned": 1, "lead": 2}
 STOP_ON = {"force": 0, "depth": 1, "first": 2}
-# Gauge stacks of a virtual installation, as shares of the daylight under the ram; one standard deviation of a
+# Travel down to the gauge stacks of a virtual installation, as shares of the longest; one standard deviation of a
 # block's height, metres (invented, the order of a workshop grade).
-_STACKS = (0.15, 0.35, 0.55, 0.75, 0.95)
+_STACKS = (0.1, 0.3, 0.5, 0.7, 0.9)
+_LONGEST_S = 50.0
 _STACK_ERROR_M = 5e-7
 # The limit on force of a stroke that stops on depth, where none is given.
 _LIMIT_SHARE = 0.9
@@ -63,6 +64,8 @@ class Setup:
     calibration: Found
     characteristics: Characteristics | None
     position: PositionFound | None = None
+    # What is in force on the device afterwards, in protocol units.
+    settings: dict[str, int] = field(default_factory=dict)
 
 
 def install(
@@ -110,8 +113,8 @@ def install(
         device.push_settings(values)
     position: PositionFound | None = None
     if model.position is not None and measured is not None:
-        position = _install_position(press, device, hands, found, calibration, values, progress)
-    return Setup(found, measured, position)
+        position, values = _install_position(press, device, hands, found, calibration, values, progress)
+    return Setup(found, measured, position, values)
 
 
 def _install_position(
@@ -122,12 +125,14 @@ def _install_position(
     calibration: dict[str, int],
     values: dict[str, int],
     progress: Callable[[str, int, int], None],
-) -> PositionFound:
+) -> tuple[PositionFound, dict[str, int]]:
     """Position against gauge blocks, then the ram's speeds; pushed on top of what is in force already."""
     model = press.plant.press
     sensor = model.position
     assert sensor is not None
     daylight = 0.9 * model.cylinder.stroke
+    # A hand pump is not worked for minutes: its blocks stand higher.
+    longest = min(daylight, _LONGEST_S * model.pump.flow_m3_s(0.0) / 2 / model.cylinder.area_m2)
     draws = random.Random(press.seed ^ 0x6A0)
     span = model.capacity_N * 65536 / found.polynomial.fields["c1_n"]
     touch = touch_counts_for(span, float(device.now().spread_counts))
@@ -135,12 +140,11 @@ def _install_position(
     located = calibrate_position(
         device,
         hands,
-        [share * daylight + draws.gauss(0.0, _STACK_ERROR_M) for share in _STACKS],
+        [daylight - share * longest + draws.gauss(0.0, _STACK_ERROR_M) for share in _STACKS],
         kind=sensor.kind,
         nominal_m=(sensor.step or 0.0) if sensor.kind == "encoder" else (sensor.range or 0.0) / 0.9,
         zero_counts=found.zero_counts,
         touch_counts=touch,
-        slow_fitted=slow,
         progress=lambda done, of: progress("measuring position", done, of),
     )
     hands.open_changes()
@@ -155,8 +159,9 @@ def _install_position(
         burst=model.pump.burst,
     )
     hands.open_changes()
-    device.push_settings(values | speeds.settings(located))
-    return located
+    values = values | speeds.settings(located)
+    device.push_settings(values)
+    return located, values
 
 
 def check_setpoint(press: PressFile, setpoint_N: float) -> list[str]:
