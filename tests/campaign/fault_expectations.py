@@ -10,6 +10,8 @@
   retract   retract is energised with the fault on
   returned  the first feed after that was told to close
   (cycle and return limits, and no-fall, count from the pedal and from retract, whatever stands here)
+  stroke-over  a feed was told to close for the last time
+  rest      the ram is at the top with nothing energised
   over      the true force passes the over-force limit
   power-up  the power is back
 """
@@ -59,6 +61,7 @@ def _row(
     )
 
 
+_REST = "600 ms from the valves off: valve and ram come to rest first, and from there 200 ms count"
 _STALL = "cycle-too-long no-rise"
 EXPECTED: dict[str, Expected] = {
     "sensor-open": _row("sensor-low", stays=True),
@@ -128,5 +131,35 @@ EXPECTED: dict[str, Expected] = {
     ),
     "settings-corrupt": _row("settings-bad", evidence="power-up", stays=True),
     "calibration-corrupt": _row("calibration-bad", evidence="power-up"),
+    "position-open": _row(
+        "position-signal position-jump position-reference position-still",
+        "went-on",
+        why="an encoder without wires counts 0: a jump, or no change at all where it stood at 0",
+        needs="position",
+    ),
+    "position-frozen": _row(
+        "position-still position-reference",
+        "went-on",
+        "feed-on",
+        "frozen at the top in a stroke that is down in less than a second it is not seen; in a stroke that stops by "
+        f"force it does no harm; {_REST}",
+        bound_ms=600,
+        needs="position",
+    ),
+    "position-jump": _row("position-jump", needs="position"),
+    "position-lost-counts": _row(
+        "position-reference",
+        evidence="rest",
+        why=_REST,
+        bound_ms=600,
+        needs="position",
+    ),
+    "flash-fails": _row(
+        "store-failed",
+        evidence="stroke-over",
+        bound_ms=1000,
+        stays=True,
+        why="the record is written when the dwell of 0.6 s is over: nothing is energised then",
+    ),
     "host-flood": _row(ends="went-on", healthy=True, why="the control step does not wait for the link"),
 }

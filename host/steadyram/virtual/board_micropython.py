@@ -7,7 +7,7 @@ Request: <HhH = ticks, knob steps, link bytes; then ticks triples of u16 (counts
 Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text.
 A reply whose first word is 0xFFFF carries a traceback as its link bytes and is the last one.
 Requests without ticks: 0xFFFF = cut the power in the flash program after so many (no reply); 0xFFFE = reply with
-state, fault, refusal and stop of the core instead.
+state, fault, refusal and stop of the core instead; 0xFFFD = from now on every flash program fails (1) or works (0).
 """
 
 import os
@@ -28,12 +28,15 @@ class Flash:
         self.blocks = blocks
         self.file = open(path, "r+b")  # noqa: SIM115
         self.left = -1
+        self.failing = False
 
     def readblocks(self, block, buffer, offset=0):
         self.file.seek(block * BLOCK + offset)
         self.file.readinto(buffer)
 
     def writeblocks(self, block, buffer, offset=None):
+        if self.failing:
+            return -5  # EIO
         self.file.seek(block * BLOCK + (offset or 0))
         if self.left >= 0:
             self.left -= 1
@@ -87,6 +90,9 @@ def serve(standin, core, flash, requests, replies):
         ticks, knob, size = struct.unpack("<HhH", head)
         if ticks == 0xFFFF:
             flash.left = knob
+            continue
+        if ticks == 0xFFFD:
+            flash.failing = knob != 0
             continue
         if ticks == 0xFFFE:
             replies.write(struct.pack("<HHHH", core.state, core.fault, core.refusal, core.stop))

@@ -273,6 +273,16 @@ def _power(damage: str | None = None) -> Bring:
     return bring
 
 
+def _flash_fails(press: VirtualPress) -> Repair:
+    def turn(on: bool) -> None:
+        runtime = press._runtime
+        if runtime is not None:
+            runtime.fail_writes(on)
+
+    turn(True)
+    return lambda: turn(False)
+
+
 def _flood(press: VirtualPress) -> Repair:
     tape = NoiseTape(press.seed, _FLOOD_STREAM)
     on = [True]
@@ -427,6 +437,7 @@ FAULTS: Final[dict[str, Fault]] = {
             "idle",
             _power("calibration"),
         ),
+        Fault("flash-fails", "no write to the flash succeeds: worn or full", "rise", _flash_fails),
         Fault("host-flood", f"garbage on the link, {FLOOD_BYTES} bytes a millisecond", "start", _flood),
         Fault("top-switch-open", "the top switch never closes", "start", _contact(lambda w: w & ~_IN.IN_TOP)),
         Fault("top-switch-closed", "the top switch never opens", "start", _contact(lambda w: w | _IN.IN_TOP)),

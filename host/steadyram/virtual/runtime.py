@@ -7,6 +7,7 @@ ahead of the firmware and take its steps again when it ran too far.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import platform
 import shutil
@@ -19,7 +20,7 @@ from abc import ABC, abstractmethod
 from array import array
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Final, Literal, NamedTuple
+from typing import IO, Any, Final, Literal, NamedTuple
 
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.virtual.standin import StandIn
@@ -31,6 +32,7 @@ FLASH_BLOCKS: Final = 256  # 1 MiB of files, the usual share of a 2 MiB board
 MOST_TICKS: Final = 256
 _DEAD: Final = 0xFFFF
 _LOOK: Final = 0xFFFE
+_FAIL_WRITES: Final = 0xFFFD
 _CUT_IN_WRITE: Final = 9
 
 
@@ -91,6 +93,10 @@ class Runtime(ABC):
     def close(self) -> None:
         """Cut the power."""
 
+    @abstractmethod
+    def fail_writes(self, on: bool) -> None:
+        """From now on every write to flash fails, or works again."""
+
     def cut_in_write(self, after: int) -> None:
         """Cut the power in the middle of the flash program that follows `after` whole ones."""
         raise BadInput(
@@ -106,6 +112,13 @@ class _NoCollection:
 
     def mem_free(self) -> int:
         return 1 << 20
+
+
+def _open_to_read(path: str, mode: str = "r") -> IO[Any]:
+    """`open` on a flash that takes nothing more."""
+    if mode[0] != "r":
+        raise OSError(errno.EIO, "write failed")
+    return open(path, mode)
 
 
 class CpythonRuntime(Runtime):
@@ -140,8 +153,18 @@ class CpythonRuntime(Runtime):
         core = self.app.core
         return CoreState(core.state, core.fault, core.refusal, core.stop)
 
+    def fail_writes(self, on: bool) -> None:
+        from steadyram_fw.services import cyclelog, segments, store
+
+        for module in (cyclelog, segments, store):
+            if on:
+                module.open = _open_to_read
+            else:
+                vars(module).pop("open", None)
+
     def close(self) -> None:
-        return None
+        # The services' modules are shared with the next one.
+        self.fail_writes(False)
 
 
 def find_micropython() -> Path | None:
@@ -229,6 +252,9 @@ class MicropythonRuntime(Runtime):
         except OSError:
             self._gone()
         return CoreState(*struct.unpack("<HHHH", self._read(8)))
+
+    def fail_writes(self, on: bool) -> None:
+        os.write(self._requests, struct.pack("<HhH", _FAIL_WRITES, int(on), 0))
 
     def cut_in_write(self, after: int) -> None:
         os.write(self._requests, struct.pack("<HhH", _DEAD, after, 0))
