@@ -40,6 +40,7 @@ class Depth:
         self.accept_um = 1
         self.lead_um = 0
         self.first = True
+        self.coarse = False
         self.pulses = 0
         self.flat = 0
         self.landed = False
@@ -79,10 +80,16 @@ class Depth:
         self.lead_um = learned[L_DEPTH_LEAD_UM]
         # A first part may be off by what the lags are not known to (half a millisecond), too.
         self.aim_um = 3 * self.sig_um + over(fine, 8)
+        self.coarse = False
         if not self.first:
             # Where the parts themselves make the end of travel scatter, stop that much shorter and close in.
             more = learned[L_DEPTH_SPREAD_UM] - self.sig_um
             self.aim_um = ((3 * self.sig_um) >> 2) + (3 * more if more > 0 else 0)
+            grain = self.z.grain_um - 4 * self.z.noise_um
+            self.coarse = grain > 2 * self.sig_um
+            if self.coarse and self.aim_um < grain:
+                # A step of the sensor is coarser than the landing: stop one short, and let pulses find it.
+                self.aim_um = grain
             least = 16 + (p.slow_close16 - p.slow_open16 if p.slow_fitted else p.close16 - p.open16)
             if least > 0 and over(fine, least) > 2 * self.sig_um:
                 # The shortest pulse is coarser than the feed's own landing: that must do.
@@ -174,6 +181,9 @@ class Depth:
                 self.flat = 0
             v16 = clamp(seen, max(1, (v16 * 171) >> 8), v16)
         short = self.sig_um if self.first else self.sig_um >> 1
+        if self.coarse:
+            # A count is met somewhere within its step: half a step less.
+            short = max(short, (self.z.grain_um - 4 * self.z.noise_um) >> 1)
         w16 = ((gap - short) << 8) // v16
         ms = (w16 + open16 - close16 + min(self.flat, 12) * (p.jitter16 >> 3)) >> 4
         if ms < 1:
