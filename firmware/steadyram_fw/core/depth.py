@@ -13,6 +13,7 @@ from .. import tables as t
 from .fixed import clamp, isqrt
 from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
 from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
+from .travel import ENCODER
 
 ON_FORCE = 0
 ON_DEPTH = 1
@@ -86,7 +87,8 @@ class Depth:
             more = learned[L_DEPTH_SPREAD_UM] - self.sig_um
             self.aim_um = ((3 * self.sig_um) >> 2) + (3 * more if more > 0 else 0)
             grain = self.z.grain_um - 4 * self.z.noise_um
-            self.coarse = grain > 2 * self.sig_um
+            # (A potentiometer's noise and motion blur its steps.)
+            self.coarse = grain > 2 * self.sig_um and self.z.kind == ENCODER
             if self.coarse and self.aim_um < grain:
                 # A step of the sensor is coarser than the landing: stop one short, and let pulses find it.
                 self.aim_um = grain
