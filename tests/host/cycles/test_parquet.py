@@ -126,7 +126,7 @@ def test_committed_reading_by_spark(tmp_path: Path) -> None:
         write_parquet(store, ["b"], target, traces=True)
     kinds = {
         "string": "string", "bigint": "int64", "double": "double", "timestamp": "timestamp[ms, tz=UTC]",
-        "array<string>": "list<", "array<float>": "list<",
+        "array<string>": "list<", "array<float>": "list<", "array<double>": "list<",
     }  # fmt: skip
     written = {field.name: str(field.type) for field in pq.read_schema(target)}
     for name, kind in told["columns"].items():
