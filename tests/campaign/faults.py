@@ -342,7 +342,10 @@ class Case:
         if code == "cycle-too-long":
             return press.time_of("press-extend")
         if code == "position-reference" or kind == "rest":
-            return max([onset_s, *(b for _, b in press.on_times(VALVES) if b <= latched_s)])
+            # At rest: nothing energised and no pedal down.
+            released = [e.time_s for e in press.events if e.name.startswith("release-")]
+            ends = [*(b for _, b in press.on_times(VALVES)), *released]
+            return max([onset_s, *(t for t in ends if t <= latched_s)])
         if code in ("no-fall", "return-too-long"):
             kind = "retract"
         if kind in ("feed-on", "retract"):

@@ -246,8 +246,11 @@ class Soak:
             values = {row[0]: row[3] for row in T.JOB}
             values["setpoint_n"] = 8000 + 4000 * slot
             values["batch"] = batch
-            words = " ".join(["%s=%d" % (row[0], values[row[0]]) for row in T.JOB])
-            out.append('slot=%d name="part %d" %s' % (slot, slot, words))
+            words = ["%s=%d" % (row[0], values[row[0]]) for row in T.JOB]
+            words.insert(0, 'name="part %d"' % slot)
+            # more than one line holds
+            for i in range(0, len(words), 6):
+                out.append("slot=%d %s" % (slot, " ".join(words[i : i + 6])))
         self.put("jobs", out)
 
     def pull(self):

@@ -39,7 +39,7 @@ def test_native_code_gives_the_same_day(tmp_path: Path) -> None:
     path = tmp_path / "day.tape"
     tape.write(path)
     expected = [f"ok steps={tape.steps} digest={tape.digest} heap=locked"]
-    built(tmp_path / "native", "--arch", "x64")
+    built(tmp_path / "native", "--arch", "x64", "--names")
     built(tmp_path / "plain", "--arch", "x64", "--bytecode")
     native = (tmp_path / "native/steadyram_fw/core/sense.mpy").read_bytes()
     assert native != (tmp_path / "plain/steadyram_fw/core/sense.mpy").read_bytes()

@@ -2,11 +2,14 @@
 
 
 class NoTravel:
-    fitted = False
-    known = False
-    um = 0
+    def __init__(self):
+        # Of its own, not of the class: a first store to an instance would allocate, in a step.
+        self.fitted = False
+        self.known = False
+        self.um = 0
 
 
 class NoDepth:
-    on = False
-    done = False
+    def __init__(self):
+        self.on = False
+        self.done = False

@@ -115,8 +115,11 @@ def _print_depths(document: dict[str, Any]) -> None:
     table = Table(
         title=f"Stop on {document['stop_on']}, firmware on {document['runtime']}, seed {document['seed']}"
     )
+    bent = any("angle_deg" in row for row in document["cycles"])
     for name in ("part", "true depth", "off by", "true peak", "stop", "pulses", "time"):
         table.add_column(name, justify="right" if name != "stop" else "left")
+    if bent:
+        table.add_column("angle", justify="right")
     target, limit = document["target_m"], document["limit_sigma_m"]
     for row in document["cycles"]:
         table.add_row(
@@ -127,6 +130,7 @@ def _print_depths(document: dict[str, Any]) -> None:
             row["stop"],
             str(row["pulses"]),
             f"{row['duration_s']:.2f} s",
+            *([f"{row['angle_deg']:.2f} deg"] if bent else []),
         )
     out.print(table)
     errors = [row["depth_m"] - target for row in document["cycles"][4:] if row["stop"] in ("depth", "over")]

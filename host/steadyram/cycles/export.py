@@ -35,7 +35,8 @@ def as_csv(cycles: Iterable[Mapping[str, Any]]) -> str:
     rows = list(cycles)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    keys = list(rows[0]) if rows else ["uid", "seq"]
+    # Records of older firmware lack the newest fields: the header has every field that any of them has.
+    keys = list(dict.fromkeys(key for row in rows for key in row)) if rows else ["uid", "seq"]
     writer.writerow(keys)
     for row in rows:
         writer.writerow([_cell(row.get(key)) for key in keys])

@@ -2,7 +2,9 @@
 
 One row a cycle, sorted by uid and seq; names carry their units as in the CSV. `at_utc` is a timestamp (none
 when the device's clock was not set), `flags` a list of names, `trace_force_N` a list of forces `trace_dt_s`
-apart, the first at `trace_dt_s`. Only types of the Parquet format's first version that every reader has.
+apart, the first at `trace_dt_s`; `trace_travel_m` is the ram's travel at the same points, none without a
+position sensor, as are `depth_m`, `contact_m` and `target_m`. Only types of the Parquet format's first version
+that every reader has.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ _INTEGERS: Final = (
 )  # fmt: skip
 _FLOATS: Final = (
     "at_s", "setpoint_N", "peak_N", "settled_N", "end_N", "duration_s", "contact_s", "knee_N", "trace_s",
-    "trace_unit_N",
+    "trace_unit_N", "depth_m", "contact_m", "target_m",
 )  # fmt: skip
 
 
@@ -94,7 +96,12 @@ def _schema(pa: Any, traces: bool) -> Any:
         pa.field("flags", pa.list_(pa.string())),
     ]
     if traces:
-        fields += [pa.field("trace_dt_s", pa.float64()), pa.field("trace_force_N", pa.list_(pa.float32()))]
+        fields += [
+            pa.field("trace_dt_s", pa.float64()),
+            pa.field("trace_force_N", pa.list_(pa.float32())),
+            # Doubles: a float's seven digits of 0.2 m would round near the sensor's step.
+            pa.field("trace_travel_m", pa.list_(pa.float64())),
+        ]
     return pa.schema(fields)
 
 
@@ -115,16 +122,22 @@ def _columns(chunk: list[StoredCycle], names: Any) -> dict[str, list[Any]]:
     }
     for key in (*_INTEGERS, *_FLOATS, "stop", "fault", "flags"):
         columns[key] = [row.get(key) for row in told]
+    for key in ("depth_m", "contact_m", "target_m"):
+        # The device says 0 where it has no sensor, or where none was asked for: here that is no value.
+        columns[key] = [row.get(key) or None if "travel" in row["flags"] else None for row in told]
     return columns
 
 
 def _traces(store: CycleStore, uid: str, chunk: list[StoredCycle]) -> dict[str, list[Any]]:
     found = store.traces(uid, [cycle.record.seq for cycle in chunk])
     ordered = [found.get(cycle.record.seq) for cycle in chunk]
+    travels = store.travels(uid, [cycle.record.seq for cycle in chunk])
+    moved = [travels.get(cycle.record.seq) for cycle in chunk]
     return {
         "trace_dt_s": [None if trace is None else trace.dt_s for trace in ordered],
         # A commissioning stroke's trace is in counts: it has no forces to give.
         "trace_force_N": [
             None if trace is None or not trace.unit_N else trace.force_N() for trace in ordered
         ],
+        "trace_travel_m": [None if travel is None else travel.travel_m() for travel in moved],
     }

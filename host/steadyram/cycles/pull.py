@@ -5,14 +5,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
-from steadyram.link.records import CycleRecord, Trace
+from steadyram.link.records import CycleRecord, Trace, TravelTrace
 
 Progress = Callable[[str, int, int], None]
+Points = TypeVar("Points", Trace, TravelTrace)
 
 _TRACES_AT_ONCE: Final = 16
 _MISSED_MOST: Final = 3
@@ -80,35 +81,51 @@ def pull(
         done += len(chunk)
         if progress is not None:
             progress("records", done, max(total, done))
-    fresh = _pull_traces(device, store, identity.uid, reading.first_seq, progress) if traces else 0
+    fresh = 0
+    if traces:
+        fresh = _pull_points(
+            device.trace, store.add_traces, identity.uid, store.traces_wanted(identity.uid, reading.first_seq),
+            "traces", progress,
+        )  # fmt: skip
+        # Records without a position sensor have none and are not asked for.
+        _pull_points(
+            device.travel, store.add_travels, identity.uid, store.travels_wanted(identity.uid, reading.first_seq),
+            "travel", progress,
+        )  # fmt: skip
     changes = store.add_changes(identity.uid, device.changes(store.last_change(identity.uid) + 1))
     return PullResult(identity.uid, new, fresh, changes, lost, store.count(identity.uid))
 
 
-def _pull_traces(
-    device: Device, store: CycleStore, uid: str, first_seq: int, progress: Progress | None
+def _pull_points(
+    ask: Callable[[int], Points | None],
+    keep: Callable[[str, list[tuple[int, Points | None]]], None],
+    uid: str,
+    wanted: list[int],
+    what: str,
+    progress: Progress | None,
 ) -> int:
-    """Newest first. Several go into the store at once, so that the line does not stand still for each."""
-    # What the device no longer has a record of it has no trace of either.
-    wanted = store.traces_wanted(uid, first_seq)
+    """Newest first. Several go into the store at once, so that the line does not stand still for each.
+
+    wanted: no record that the device no longer has: of those it has no trace either.
+    """
     fresh = missed = 0
-    waiting: list[tuple[int, Trace | None]] = []
+    waiting: list[tuple[int, Points | None]] = []
     try:
         for number, seq in enumerate(wanted, start=1):
-            trace = device.trace(seq)
-            waiting.append((seq, trace))
-            fresh += trace is not None
-            missed = 0 if trace is not None else missed + 1
-            if missed == _MISSED_MOST and device.trace(wanted[-1]) is None:
+            found = ask(seq)
+            waiting.append((seq, found))
+            fresh += found is not None
+            missed = 0 if found is not None else missed + 1
+            if missed == _MISSED_MOST and ask(wanted[-1]) is None:
                 # The device overwrites the oldest traces first: what is older than these is gone, too.
                 waiting += [(older, None) for older in wanted[number:]]
                 break
             if len(waiting) >= _TRACES_AT_ONCE:
-                store.add_traces(uid, waiting)
+                keep(uid, waiting)
                 waiting = []
             if progress is not None:
-                progress("traces", number, len(wanted))
+                progress(what, number, len(wanted))
     finally:
         # Also when the link went in the middle: what came is kept.
-        store.add_traces(uid, waiting)
+        keep(uid, waiting)
     return fresh

@@ -24,6 +24,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from steadyram.cycles import store_schema as t
 from steadyram.cycles.store_engine import explained, open_engine, shown, writing
 from steadyram.errors import CheckFailed
+from steadyram.link.definition import definition
 from steadyram.link.records import (
     CalibrationState,
     Change,
@@ -34,6 +35,7 @@ from steadyram.link.records import (
     SetState,
     SettingsState,
     Trace,
+    TravelTrace,
 )
 
 _ALL: Final = 2**63 - 1
@@ -172,7 +174,7 @@ class CycleStore:
             for row in there:
                 known = _record(row)
                 offered = given.pop(known.seq, None)
-                if offered is not None and dict(offered.values) != dict(known.values):
+                if offered is not None and _differs(offered, known):
                     raise CheckFailed(
                         f"Record {known.seq} of device {identity.uid} differs from the one in "
                         f"{self.path}: the device's log was begun anew; keep this store and pull into "
@@ -193,6 +195,13 @@ class CycleStore:
         if rows:
             with self._transaction() as db:
                 db.execute(self._insert(t.trace).on_conflict_do_nothing(), rows)
+
+    def add_travels(self, uid: str, travels: Iterable[tuple[int, TravelTrace | None]]) -> None:
+        """Add the ram's travel along some records' traces, in one transaction; None as for a trace."""
+        rows = [_travel_row(uid, seq, travel) for seq, travel in travels]
+        if rows:
+            with self._transaction() as db:
+                db.execute(self._insert(t.travel).on_conflict_do_nothing(), rows)
 
     def add_snapshot(self, uid: str, state: SetState, unix: int) -> None:
         """Keep a set that is in force, once a generation."""
@@ -299,20 +308,24 @@ class CycleStore:
 
     def traces_wanted(self, uid: str, first: int = 0) -> list[int]:
         """Numbers of records from `first` on whose trace is not in the store, newest first."""
-        joined = t.cycle.outerjoin(
-            t.trace, and_(t.trace.c.uid == t.cycle.c.uid, t.trace.c.seq == t.cycle.c.seq)
-        )
+        return self._wanted(t.trace, uid, first, 0)
+
+    def travels_wanted(self, uid: str, first: int = 0) -> list[int]:
+        """The same for the ram's travel: of records that say that there is one."""
+        flags = (bit for bit, flag in definition().flags.items() if flag.name == "travel")
+        return self._wanted(t.travel, uid, first, 1 << next(flags))
+
+    def _wanted(self, table: Table, uid: str, first: int, flag: int) -> list[int]:
+        c = t.cycle.c
+        joined = t.cycle.outerjoin(table, and_(table.c.uid == c.uid, table.c.seq == c.seq))
         query = (
-            select(t.cycle.c.seq)
+            select(c.seq)
             .select_from(joined)
-            .where(
-                t.cycle.c.uid == uid,
-                t.cycle.c.seq >= first,
-                t.cycle.c.trace_len > 0,
-                t.trace.c.seq.is_(None),
-            )
-            .order_by(t.cycle.c.seq.desc())
+            .where(c.uid == uid, c.seq >= first, c.trace_len > 0, table.c.seq.is_(None))
+            .order_by(c.seq.desc())
         )
+        if flag:
+            query = query.where(c.flags.bitwise_and(flag) != 0)
         with self.reading() as db:
             return [int(row[0]) for row in db.execute(query)]
 
@@ -328,6 +341,18 @@ class CycleStore:
         )
         with self.reading() as db:
             return {int(row[0]): _trace(*row) for row in db.execute(query)}
+
+    def travels(self, uid: str, seqs: Sequence[int]) -> dict[int, TravelTrace]:
+        """The ram's travel along some records' traces (at most a few thousand), by number."""
+        c = t.travel.c
+        query = select(c.seq, c.dt_s, c.unit_m, c.points).where(
+            c.uid == uid, c.seq.in_(seqs), c.points.is_not(None)
+        )
+        with self.reading() as db:
+            return {
+                int(row[0]): TravelTrace(int(row[0]), float(row[1]), float(row[2]), _points(row[3]))
+                for row in db.execute(query)
+            }
 
     def snapshots(self, uid: str, kind: str) -> list[Snapshot]:
         """Sets of a kind that were seen, oldest generation first."""
@@ -439,22 +464,43 @@ def _record(row: Any) -> CycleRecord:
     return CycleRecord(values)
 
 
+def _differs(offered: CycleRecord, known: CycleRecord) -> bool:
+    """Told by the fields that both have: the known one may have been pulled by an older tool, which knew fewer."""
+    return any(offered.values[key] != value for key, value in known.values.items() if key in offered.values)
+
+
 def _trace_row(uid: str, seq: int, trace: Trace | None) -> dict[str, Any]:
     row: dict[str, Any] = {"uid": uid, "seq": seq, "dt_s": 0.0, "unit_N": 0.0, "points": None}
     if trace is not None:
-        points = array("H", trace.points)
-        if sys.byteorder == "big":
-            points.byteswap()
-        row |= {"dt_s": trace.dt_s, "unit_N": trace.unit_N, "points": points.tobytes()}
+        row |= {"dt_s": trace.dt_s, "unit_N": trace.unit_N, "points": _bytes(trace.points)}
+    return row
+
+
+def _travel_row(uid: str, seq: int, travel: TravelTrace | None) -> dict[str, Any]:
+    row: dict[str, Any] = {"uid": uid, "seq": seq, "dt_s": 0.0, "unit_m": 0.0, "points": None}
+    if travel is not None:
+        row |= {"dt_s": travel.dt_s, "unit_m": travel.unit_m, "points": _bytes(travel.points)}
     return row
 
 
 def _trace(seq: int, dt_s: float, unit_N: float, raw: bytes) -> Trace:
-    points = array("H")
-    points.frombytes(raw)
+    return Trace(int(seq), float(dt_s), float(unit_N), _points(raw))
+
+
+def _bytes(points: Sequence[int]) -> bytes:
+    """Points as little-endian 16-bit integers."""
+    packed = array("H", points)
     if sys.byteorder == "big":
-        points.byteswap()
-    return Trace(int(seq), float(dt_s), float(unit_N), tuple(points))
+        packed.byteswap()
+    return packed.tobytes()
+
+
+def _points(raw: bytes) -> tuple[int, ...]:
+    packed = array("H")
+    packed.frombytes(raw)
+    if sys.byteorder == "big":
+        packed.byteswap()
+    return tuple(packed)
 
 
 def job_names(jobs: Iterable[DeviceJob], crc_of: Callable[[DeviceJob], int]) -> Mapping[tuple[int, int], str]:

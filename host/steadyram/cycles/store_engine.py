@@ -21,7 +21,7 @@ from steadyram.errors import BadInput
 
 _APPLICATION_ID: Final = 0x73645952  # "sdYR"
 # Kept beside Alembic's own table, so that a tool from before it says "newer steadyram" and stops.
-_USER_VERSION: Final = 2
+_USER_VERSION: Final = 3
 # Number of the advisory lock that schema changes are made under; any constant does.
 SCHEMA_LOCK: Final = 0x73645952
 _WAIT_S: Final = 30.0

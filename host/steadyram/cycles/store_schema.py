@@ -21,12 +21,12 @@ from sqlalchemy import (
 )
 
 # Revision that this tool works with; a test holds it to the newest script in `migrations/versions`.
-HEAD: Final = "0002"
+HEAD: Final = "0003"
 
 RECORD_COLUMNS: Final = (
     "seq", "boot", "at_ms", "at_unix", "job", "job_crc", "cal_serial", "settings_gen", "count", "setpoint_n",
     "peak_n", "settled_n", "end_n", "stop", "fault", "flags", "duration_ms", "contact_ms", "knee_n", "pulses",
-    "zero_counts", "trace_ms", "trace_len", "trace_unit_n",
+    "zero_counts", "trace_ms", "trace_len", "trace_unit_n", "depth_um", "contact_um", "target_um",
 )  # fmt: skip
 _REQUIRED: Final = frozenset({"seq", "job", "job_crc", "trace_len"})
 
@@ -58,6 +58,14 @@ trace = Table(
     "trace", metadata,
     Column("uid", Text, primary_key=True), Column("seq", BigInteger, primary_key=True),
     Column("dt_s", Double, nullable=False), Column("unit_N", Double, nullable=False),
+    Column("points", LargeBinary),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+travel = Table(
+    "travel", metadata,
+    Column("uid", Text, primary_key=True), Column("seq", BigInteger, primary_key=True),
+    Column("dt_s", Double, nullable=False), Column("unit_m", Double, nullable=False),
     Column("points", LargeBinary),
     sqlite_with_rowid=False,
 )  # fmt: skip

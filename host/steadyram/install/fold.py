@@ -60,7 +60,7 @@ def fold(path: str, text: str, constants: Constants) -> str:
         if not isinstance(node, ast.ImportFrom) or node.level == 0:
             continue
         for alias in node.names:
-            base = _resolve(path, node)
+            base = module_of(path, node)
             found = constants.get(f"{base}/{alias.name}.py")
             if found is not None:
                 modules[alias.asname or alias.name] = found
@@ -79,7 +79,8 @@ def fold(path: str, text: str, constants: Constants) -> str:
     return _replace(text, _places(tree, modules, names))
 
 
-def _resolve(path: str, node: ast.ImportFrom) -> str:
+def module_of(path: str, node: ast.ImportFrom) -> str:
+    """Path, without its ending, of what a relative import in `path` imports from."""
     folder = PurePosixPath(path).parent
     for _ in range(node.level - 1):
         folder = folder.parent

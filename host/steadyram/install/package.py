@@ -13,6 +13,7 @@ from pathlib import Path
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.install.fold import constants_of, fold
 from steadyram.install.machine_code import machine_code
+from steadyram.install.prune import prune
 
 MANIFEST = "files.txt"
 
@@ -60,12 +61,13 @@ def loader_source() -> bytes:
     )
 
 
-def build(arch: str | None, sources: Mapping[str, str] | None = None) -> Package:
+def build(arch: str | None, sources: Mapping[str, str] | None = None, *, names: bool = False) -> Package:
     """Compile the firmware.
 
     Args:
         arch: name of the native architecture as mpy-cross spells it; None = bytecode only.
         sources: modules by path; None = those that this tool carries.
+        names: keep the names of all constants, for scripts from outside that read them.
 
     Raises SteadyramError when mpy-cross is missing or does not take a file.
     """
@@ -74,11 +76,10 @@ def build(arch: str | None, sources: Mapping[str, str] | None = None) -> Package
     version = constants_of_version(texts)
     files: dict[str, bytes] = {}
     with tempfile.TemporaryDirectory() as scratch:
-        for path, text in texts.items():
-            folded = fold(path, text, constants)
-            if arch is not None:
-                folded = machine_code(path, folded, arch)
-            files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, folded, arch)
+        folded = {path: fold(path, text, constants) for path, text in texts.items()}
+        for path, text in (folded if names else prune(folded, constants)).items():
+            code = text if arch is None else machine_code(path, text, arch)
+            files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, code, arch)
     return Package(version, arch, files)
 
 

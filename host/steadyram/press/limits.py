@@ -22,7 +22,7 @@ BAND_SHARE = 0.012
 def series_stiffness_N_m(press: PressFile, *, work_stiffness_N_m: float | None = None) -> float:
     """k of oil, frame and work in series: 1/k = V/(beta A^2) + 1/k_f + 1/k_work, newton per metre of ram travel."""
     area = press.cylinder.area_m2
-    work = press.work.stiffness if work_stiffness_N_m is None else work_stiffness_N_m
+    work = press.work.stiffness_N_m if work_stiffness_N_m is None else work_stiffness_N_m
     oil = press.oil.bulk_modulus * area**2 / press.oil.trapped_volume
     return 1.0 / (1.0 / oil + 1.0 / press.frame.stiffness + 1.0 / work)
 

@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from steadyram.errors import BadInput, UnitError
 from steadyram.plain_file import read_plain
+from steadyram.press.strip_materials import STRIP_MATERIALS, beam_stiffness_N_m
 from steadyram.toml_text import parse_toml
 from steadyram.units import parse
 
@@ -188,18 +189,63 @@ class Adc(_Table):
 
 
 class Work(_Table):
-    kind: Literal["clinch", "dimple", "dead-stop", "press-fit"]
+    """What is under the ram. `bend` is sheet over a V die, the other kinds are curves of plateau, travel and stiffness.
+
+    scatter: part to part, of plateau and travel, or of a sheet's strength (one standard deviation); coil_scatter:
+    within how much of nominal the strength of the coil lies that all sheets of a press are cut from.
+    """
+
+    kind: Literal["clinch", "dimple", "dead-stop", "press-fit", "bend"]
     gap: Length
     plateau: Force = 0.0
     travel: Length = 0.0
-    stiffness: Stiffness
+    stiffness: Stiffness | None = None
     scatter: Fraction = 0.0
+    material: str | None = None
+    thickness: Length = 0.0
+    length: Length = 0.0
+    opening: Length = 0.0
+    punch_radius: Length = 0.0
+    shoulder_radius: Length = 0.0
+    die_angle: Annotated[float, BeforeValidator(_quantity("radian", math.radians(20), math.radians(150)))] = (
+        math.radians(85)
+    )
+    coil_scatter: Fraction = 0.0
 
     @model_validator(mode="after")
     def _complete(self) -> Work:
+        if self.kind == "bend":
+            self._bendable()
+            return self
+        if self.stiffness is None:
+            raise ValueError(f"stiffness is missing, and a {self.kind} needs it; add it with its unit")
         if self.kind != "dead-stop" and (self.plateau <= 0 or self.travel <= 0):
             raise ValueError(f"plateau and travel are needed for a {self.kind}")
         return self
+
+    def _bendable(self) -> None:
+        if self.material not in STRIP_MATERIALS:
+            near = difflib.get_close_matches(self.material or "", STRIP_MATERIALS, 1, 0.5)
+            hint = f"did you mean {near[0]}" if near else f"choose one of {', '.join(STRIP_MATERIALS)}"
+            given = (
+                f"material '{self.material[:40]}' is not known" if self.material else "material is missing"
+            )
+            raise ValueError(f"{given}; {hint}")
+        for key in ("thickness", "length", "opening", "punch_radius"):
+            if not getattr(self, key) > 0:
+                raise ValueError(f"{key} is missing or zero, and a bend needs it; add it with its unit")
+        if self.punch_radius + self.shoulder_radius + self.thickness >= self.opening / 2:
+            raise ValueError(
+                "sheet, punch_radius and shoulder_radius do not fit into half the opening; open the die"
+            )
+
+    @property
+    def stiffness_N_m(self) -> float:
+        """Stiffness of the work where nothing yields, newtons per metre; a sheet's is that of a beam over the die."""
+        if self.stiffness is not None:
+            return self.stiffness
+        assert self.material is not None
+        return beam_stiffness_N_m(STRIP_MATERIALS[self.material], self.thickness, self.length, self.opening)
 
 
 class PressFile(_Table):

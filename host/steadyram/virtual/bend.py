@@ -18,14 +18,21 @@ sin(psi) = C(M)/N - sin(l) with C(M) the integral of curvature over moment. The 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from steadyram.errors import BadInput
-from steadyram.virtual.plant import Plant
+from steadyram.press.pressfile import Work
+from steadyram.press.strip_materials import STRIP_MATERIALS, StripMaterial
 from steadyram.virtual.work import Part
+
+if TYPE_CHECKING:
+    from steadyram.virtual.plant import Plant
+
+__all__ = ["STRIP_MATERIALS", "BentStrip", "StripMaterial", "StripTooling"]
 
 Array = npt.NDArray[np.float64]
 
@@ -37,41 +44,6 @@ _ROUNDS = 16
 _HALF_RAD = np.radians(np.concatenate([np.geomspace(0.1, 3.0, 20), np.linspace(3.0, 65.0, 78)[1:]]))
 # Where a fall of force is levelled, this much of the peak is added from touch to bottom, so that the curve rises.
 _LEVEL_RISE = 1e-3
-
-
-@dataclass(frozen=True)
-class StripMaterial:
-    """Tensile yield (Pa), hardening exponent n and strength coefficient K (Pa) of K e^n, modulus, Poisson's ratio.
-
-    Flow stress K (e0 + plastic strain)^n, with e0 such that it begins at the yield strength.
-    """
-
-    name: str
-    yield_Pa: float
-    coefficient_Pa: float
-    exponent: float
-    modulus_Pa: float
-    poisson: float
-    source: str
-
-    def stronger(self, factor: float) -> StripMaterial:
-        """The same metal with its whole flow curve multiplied; the modulus does not scatter."""
-        return replace(self, yield_Pa=self.yield_Pa * factor, coefficient_Pa=self.coefficient_Pa * factor)
-
-
-_TEXTBOOK = "K and n as textbooks tabulate them, from memory; yield a typical handbook figure, from memory"
-STRIP_MATERIALS: dict[str, StripMaterial] = {
-    m.name: m
-    for m in (
-        StripMaterial("mild-steel", 220e6, 530e6, 0.24, 205e9, 0.29, _TEXTBOOK),
-        StripMaterial("stainless-304", 280e6, 1275e6, 0.45, 195e9, 0.29, _TEXTBOOK),
-        StripMaterial("aluminium-5052-h32", 190e6, 330e6, 0.11, 70e9, 0.33, _TEXTBOOK),
-        StripMaterial("aluminium-6061-t6", 275e6, 410e6, 0.07, 69e9, 0.33, _TEXTBOOK),
-        StripMaterial("copper-half-hard", 220e6, 360e6, 0.10, 117e9, 0.34, _TEXTBOOK),
-        StripMaterial("high-strength-low-alloy", 420e6, 750e6, 0.14, 205e9, 0.29, _TEXTBOOK),
-        StripMaterial("brass-half-hard", 250e6, 580e6, 0.20, 105e9, 0.34, _TEXTBOOK),
-    )
-}
 
 
 @dataclass(frozen=True)
@@ -129,6 +101,23 @@ def coil_factor(rng: np.random.Generator, spread: float) -> float:
 def part_factor(rng: np.random.Generator, sigma: float) -> float:
     """Strength of one part over its coil's: normal, cut off at three sigma."""
     return 1.0 + sigma * float(np.clip(rng.standard_normal(), -3.0, 3.0))
+
+
+def strip_of(work: Work, coil_draw: float = 0.0, part_draw: float = 0.0) -> BentStrip:
+    """A strip of a press file's bent work; the draws are standard normal, of the coil and of the part.
+
+    The coil's strength lies anywhere within its scatter alike (the draw's place among all draws), a part's about its
+    coil's by the normal law, cut off at three sigma.
+    """
+    place = math.erf(coil_draw / math.sqrt(2.0))
+    factor = (1.0 + work.coil_scatter * place) * (1.0 + work.scatter * min(3.0, max(-3.0, part_draw)))
+    assert work.material is not None
+    return BentStrip(
+        STRIP_MATERIALS[work.material].stronger(max(0.05, factor)),
+        work.thickness,
+        work.length,
+        StripTooling(work.opening, work.punch_radius, work.shoulder_radius, work.die_angle),
+    )
 
 
 class BentStrip:

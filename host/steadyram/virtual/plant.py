@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from steadyram.press.pressfile import PressFile
+from steadyram.virtual.bend import BentStrip, deepest_travel_m, strip_of
 from steadyram.virtual.work import Part, make_part
 
 STEP_S = 0.001
@@ -104,6 +105,8 @@ class Plant:
         valve_tapes = (NoiseTape(seed, 2), NoiseTape(seed, 3), NoiseTape(seed, 4))
         self._parts = NoiseTape(seed, 5)
         self._place_noise = NoiseTape(seed, 6)
+        self._coil = NoiseTape(seed, 7).at(0)
+        self.strip: BentStrip | None = None
         self.place_override: Callable[[int, int], int] | None = None
         self.lost_share = 0.0
         self._lost_m = 0.0
@@ -127,7 +130,7 @@ class Plant:
         self.deficit = self.dead_band
         self.pressure_Pa = 0.0
         self.sensed_Pa = 0.0
-        self.load_part(make_part(press.work))
+        self._load_work(0.0, 0.0)
 
     # ------------------------------------------------------------------ parameters
     def _derive(self) -> None:
@@ -165,17 +168,34 @@ class Plant:
         self._chart()
 
     def next_part(self) -> None:
-        """Draw and load the next part of the press file's work (its own plateau and travel)."""
+        """Draw and load the next part of the press file's work (its own plateau and travel, or its own strength)."""
         i = self._parts_drawn
         self._parts_drawn += 2
-        self.load_part(make_part(self.press.work, self._parts.at(i), self._parts.at(i + 1)))
+        self._load_work(self._parts.at(i), self._parts.at(i + 1))
+
+    def _load_work(self, first: float, second: float) -> None:
+        work = self.press.work
+        if work.kind == "bend":
+            strip = strip_of(work, self._coil, first)
+            self.load_part(strip.part(work.gap))
+            self.strip = strip
+        else:
+            self.load_part(make_part(work, first, second))
 
     def load_part(self, part: Part) -> None:
         """Put a fresh part under the ram. The ram must be clear of it."""
         self.part = part
+        self.strip = None
         self._chart()
         self.u_max = self.u_contact
         self.force_max = 0.0
+
+    def released_angle_rad(self) -> float | None:
+        """Bend angle (0 is flat) that the sheet on the die has once released; None when no sheet is on it.
+
+        Follows from how deep the ram has been in it at most, whatever it does now.
+        """
+        return None if self.strip is None else self.strip.released_at(deepest_travel_m(self))
 
     def _chart(self) -> None:
         """Corner points of force against volume for the part under the ram."""

@@ -6,6 +6,7 @@ moved by pedals only. The truth (peak on the work) is read from the plant; the d
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -350,6 +351,7 @@ def run_cycle(
             )
     press.run(0.2)
     _up(press)
+    bend = plant.released_angle_rad()
     reading = device.now()
     if reading.state == "fault":
         # A return that does not come off is a fault of this cycle too.
@@ -366,6 +368,9 @@ def run_cycle(
     if plant.press.position is not None:
         travel = {"depth_m": round(depth, 8), "settled_depth_m": round(settled_depth, 8)}
         travel["device_depth_m"] = last["depth_um"] / 1e6 if last else 0.0
+    if bend is not None:
+        # What a protractor shows after release.
+        travel["angle_deg"] = round(180.0 - math.degrees(bend), 4)
     return (
         {
             "n": n,

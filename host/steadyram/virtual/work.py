@@ -29,7 +29,10 @@ class Part:
 
 
 def make_part(work: Work, plateau_scatter: float = 0.0, travel_scatter: float = 0.0) -> Part:
-    """A part of a press file's work; scatters are standard normal draws, multiplied by `work.scatter`."""
+    """A part of a press file's work but for a bend (see `bend.strip_of`).
+
+    Scatters are standard normal draws, multiplied by `work.scatter`.
+    """
     p = work.plateau * max(0.05, 1.0 + work.scatter * plateau_scatter)
     t = work.travel * max(0.05, 1.0 + work.scatter * travel_scatter)
     if work.kind == "clinch":
@@ -38,7 +41,7 @@ def make_part(work: Work, plateau_scatter: float = 0.0, travel_scatter: float = 
         corners = ((t, p),)
     else:
         corners = ()
-    return Part(corners, work.stiffness, work.gap)
+    return Part(corners, work.stiffness_N_m, work.gap)
 
 
 def block(gap_m: float, stiffness_N_m: float = BLOCK_STIFFNESS_N_M) -> Part:

@@ -42,7 +42,6 @@ class Board:
     def knob(self): return 0
     def show(self, lines): pass
 from steadyram_fw.app import App
-from steadyram_fw.boards.screen import WIDTH
 picture = bytearray(1024)
 app = App(Board())
 for _ in range(300):

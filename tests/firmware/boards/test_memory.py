@@ -15,8 +15,8 @@ BOARD_HEAP = 190_000
 NATIVE_EXTRA = 14_000
 
 
-def compiled(folder, arch=None):
-    package = build(arch)
+def compiled(folder, arch=None, names=False):
+    package = build(arch, names=names)
     for name, data in package.files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -49,7 +49,7 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
 def test_busy_in_every_way_on_a_limited_heap(tmp_path):
     """64-bit objects are up to twice the size of a board's: 320 KB here is less than 190 KB there."""
     program = runtimes.micropython()
-    folder, _ = compiled(tmp_path / "fw")
+    folder, _ = compiled(tmp_path / "fw", names=True)
     files = tmp_path / "files"
     files.mkdir()
     script = HERE / "busy_on_micropython.py"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from steadyram.cycles.store_schema import RECORD_COLUMNS
-from steadyram.link.records import CycleRecord, Identity, Trace
+from steadyram.link.records import CycleRecord, Identity, Trace, TravelTrace
 from steadyram_fw import tables as T
 
 
@@ -42,3 +42,8 @@ def record(seq: int, **fields: int) -> CycleRecord:
 def sample_trace(seq: int, points: int = 200) -> Trace:
     """A rise to about 9 kN."""
     return Trace(seq, 0.008, 1.0, tuple(min(65535, 9000 * at // points + seq % 17) for at in range(points)))
+
+
+def sample_travel(seq: int, points: int = 200) -> TravelTrace:
+    """Down to some 80 mm, in steps of 4 um."""
+    return TravelTrace(seq, 0.008, 4e-6, tuple(100 * at + seq % 17 for at in range(points)))

@@ -9,6 +9,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from array import array
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,26 @@ def test_a_pull_brings_everything_once(tmp_path: Path) -> None:
         jobs = store.jobs_seen("b3nch001")
         assert record["job_crc"] == job_crc(jobs[0])
         assert record["settings_gen"] == store.snapshots("b3nch001", "settings")[0].gen
+
+
+def test_a_pull_brings_the_travel_of_those_records_that_have_it(tmp_path: Path) -> None:
+    bench = ready_bench(tmp_path / "flash", 2)
+    bench.core.trace_travel = array("H", range(1000, 1512))
+    bench.stroke(9000, flags=T.FLAG_CUTOFF | T.FLAG_TRAVEL, depth_um=5234, contact_um=4100)
+    bench.core.trace_travel = None
+    bench.stroke(9000)
+    asked: list[tuple[str, int, int]] = []
+    with CycleStore(tmp_path / "c.db") as store:
+        pull(connect(bench), store, progress=lambda *words: asked.append(words))
+        assert [words for words in asked if words[0] == "travel"] == [("travel", 1, 1)]
+        assert store.travels_wanted("b3nch001") == []
+        (travel,) = store.travels("b3nch001", [1, 2, 3, 4]).values()
+        assert (travel.seq, travel.unit_m, travel.points) == (3, 4e-6, tuple(range(1000, 1050)))
+        assert len(store.traces("b3nch001", [1, 2, 3, 4])) == 4
+        rows = named_cycles(store, "b3nch001")
+    table = list(csv.DictReader(io.StringIO(as_csv(rows))))
+    assert (table[2]["depth_m"], table[2]["contact_m"], table[2]["target_m"]) == ("0.005234", "0.0041", "0")
+    assert json.loads(as_json_text(rows))["cycles"][2]["depth_m"] == 0.005234
 
 
 def test_a_pull_broken_off_goes_on_where_it_was(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from tests.host.cycles.samples import identity, record, sample_trace
+from tests.host.cycles.samples import identity, record, sample_trace, sample_travel
 
 from steadyram.cli import main
 from steadyram.cycles.parquet import write_parquet
@@ -53,6 +53,30 @@ def test_duckdb_reads_it_as_it_is(tmp_path: Path) -> None:
         f"SELECT stop, fault, at_utc, trace_force_N FROM {table} WHERE uid = 'b' AND seq = 4"
     ).fetchone()
     assert odd == ("fault", "slope-impossible", None, None)
+
+
+def test_travel_stands_beside_the_force_and_is_none_without_a_sensor(tmp_path: Path) -> None:
+    target = tmp_path / "some.parquet"
+    seen = T.FLAG_CUTOFF | T.FLAG_TRAVEL
+    with CycleStore(tmp_path / "c.db") as store:
+        store.see_device(identity("a"), 1)
+        records = [
+            record(1),
+            record(2, flags=seen, depth_um=81_234, contact_um=80_100),
+            record(3, flags=seen, depth_um=81_300, contact_um=80_000, target_um=81_300, trace_len=0),
+        ]
+        store.add_cycles(identity("a"), records, 1)
+        store.add_traces("a", [(1, sample_trace(1)), (2, sample_trace(2))])
+        store.add_travels("a", [(2, sample_travel(2))])
+        write_parquet(store, ["a"], target, traces=True)
+    rows = duckdb.execute(
+        f"SELECT depth_m, contact_m, target_m, len(trace_force_N), trace_travel_m FROM '{target}' ORDER BY seq"
+    ).fetchall()
+    assert rows == [
+        (None, None, None, 200, None),
+        (0.081234, 0.0801, None, 200, sample_travel(2).travel_m()),
+        (0.0813, 0.08, 0.0813, None, None),
+    ]
 
 
 def test_types_are_those_of_the_first_version(tmp_path: Path) -> None:
@@ -102,7 +126,7 @@ def test_committed_reading_by_spark(tmp_path: Path) -> None:
         write_parquet(store, ["b"], target, traces=True)
     kinds = {
         "string": "string", "bigint": "int64", "double": "double", "timestamp": "timestamp[ms, tz=UTC]",
-        "array<string>": "list<", "array<float>": "list<",
+        "array<string>": "list<", "array<float>": "list<", "array<double>": "list<",
     }  # fmt: skip
     written = {field.name: str(field.type) for field in pq.read_schema(target)}
     for name, kind in told["columns"].items():

@@ -10,14 +10,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 from tests.host.cycles.real_servers import Postgres, postgres_missing
-from tests.host.cycles.samples import identity, record, sample_trace
+from tests.host.cycles.samples import identity, record, sample_trace, sample_travel
 
 from steadyram.cycles import store_engine, store_schema
 from steadyram.cycles.store import CycleStore, PartTest, Verdict
 from steadyram.cycles.store_engine import StoreError, shown
 from steadyram.errors import BadInput, CheckFailed
-from steadyram.link.records import Change, SettingsState
+from steadyram.link.records import Change, CycleRecord, SettingsState
+from steadyram_fw import tables as T
 
 # The first tool's schema, as it stood in files that people have.
 _FIRST = """
@@ -80,6 +82,52 @@ def test_everything_that_goes_in_comes_out(where: str) -> None:
         assert (test.value, test.passed) == (812.5, True)
         assert [v.why for v in store.verdicts("p1")] == ["flange cracked"]
         assert [cycle.record.seq for cycle in store.cycles("p1", 2, 4, 1)] == [2, 3, 4]
+
+
+def test_travel_is_wanted_of_those_that_have_it_alone(where: str) -> None:
+    seen = T.FLAG_CUTOFF | T.FLAG_TRAVEL
+    records = [record(1), record(2, flags=seen), record(3, flags=seen), record(4, flags=seen, trace_len=0)]
+    with CycleStore(where) as store:
+        store.add_cycles(identity("p1"), records, 1)
+        assert store.travels_wanted("p1") == [3, 2]
+        assert store.travels_wanted("p1", 3) == [3]
+        store.add_travels("p1", [(2, sample_travel(2)), (3, None)])
+        store.add_travels("p1", [(2, None)])
+        assert store.travels_wanted("p1") == []
+        assert store.travels("p1", [1, 2, 3, 4]) == {2: sample_travel(2)}
+        # Traces go their own way.
+        assert store.traces_wanted("p1") == [3, 2, 1]
+
+
+def test_depths_that_an_earlier_tool_kept_aside_come_into_columns(where: str) -> None:
+    depths = {"depth_um": 81_000, "contact_um": 80_000, "target_um": 0}
+    with CycleStore(where) as store, store.engine.connect() as db, db.begin():
+        # Back to the schema before, as its tool left it.
+        db.exec_driver_sql("DROP TABLE travel")
+        for name in depths:
+            db.exec_driver_sql(f"ALTER TABLE cycle DROP COLUMN {name}")
+        db.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
+        names = [name for name in store_schema.RECORD_COLUMNS if name not in depths]
+        for seq, extra in ((1, None), (2, depths), (3, depths | {"odd_one": 9})):
+            values = [record(seq)[name] for name in names]
+            text = "NULL" if extra is None else f"'{json.dumps(extra)}'"
+            db.exec_driver_sql(
+                f"INSERT INTO cycle (uid, {', '.join(names)}, fw, pulled_unix, extra) "
+                f"VALUES ('p1', {', '.join(map(str, values))}, '1', 5, {text})"
+            )
+    bare = {key: value for key, value in record(1).values.items() if key not in depths}
+    with CycleStore(where, create=False) as store:
+        assert [each.record for each in store.cycles("p1")] == [
+            CycleRecord(bare),
+            record(2, **depths),
+            record(3, **depths, odd_one=9),
+        ]
+        columns = store_schema.cycle.c
+        with store.reading() as db:
+            extras = db.execute(select(columns.extra).order_by(columns.seq)).scalars().all()
+        assert extras == [None, None, '{"odd_one": 9}']
+        # The newest record comes again from a tool that knows more of it: the same record all the same.
+        assert store.add_cycles(identity("p1"), [record(1)], 1) == 0
 
 
 def test_a_field_that_no_column_knows_is_kept(where: str) -> None:

@@ -92,7 +92,7 @@ def test_jobs_are_compared_then_pushed(
     assert run("jobs", "push", str(file), "--yes", "--store", str(store)) == 0
     with CycleStore(store) as kept:
         assert [(s.gen, len(s.content)) for s in kept.snapshots("b3nch001", "jobs")] == [(1, 2), (2, 2)]
-    assert "first part slowly" in capsys.readouterr().err.replace("\n", " ")
+    assert "press one part with 'steadyram first-part'" in capsys.readouterr().err.replace("\n", " ")
     assert served.bench.app.keeper.gen("jobs") == 2
     assert run("jobs", "push", str(file), "--yes", "--json") == 0
     assert json.loads(capsys.readouterr().out)["pushed"] is False

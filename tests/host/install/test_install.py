@@ -6,9 +6,11 @@ import pytest
 
 from steadyram.errors import BadInput, PortLost, SteadyramError
 from steadyram.install.board import BoardRepl
+from steadyram.install.fold import constants_of, fold
 from steadyram.install.install import POINTER, check_interpreter, install
 from steadyram.install.machine_code import machine_code
 from steadyram.install.package import build, firmware_sources
+from steadyram.install.prune import prune
 
 APP = """
 import sys
@@ -281,3 +283,20 @@ def test_unsuitable_interpreter_is_told_in_a_sentence(change, words):
     check_interpreter(Interpreter(**known))
     with pytest.raises(BadInput, match=words):
         check_interpreter(Interpreter(**{**known, **change}))
+
+
+def test_constants_that_nobody_reads_are_left_out_and_lines_stay():
+    sources = {
+        "p/t.py": "A = const(1)\nB = const(2)\nIN_X = const(3)\nROWS = (A, 5)\n",
+        "p/m.py": "from . import t\nfrom .t import (\n    A,\n    B,\n)\n\n\ndef f(B):\n    return A + t.B + B\n",
+        "p/n.py": 'from . import t\n\nx = getattr(t, "IN_" + "X")\n',
+    }
+    constants = constants_of(sources)
+    folded = {path: fold(path, text, constants) for path, text in sources.items()}
+    slim = prune(folded, constants)
+    # f has a B of its own: its import is taken for read, to be safe
+    assert slim["p/t.py"] == "pass\nB = const(2)\nIN_X = const(3)\nROWS = (1, 5)\n"
+    assert slim["p/n.py"] == sources["p/n.py"]
+    assert "import A" not in slim["p/m.py"]
+    assert len(slim["p/m.py"].splitlines()) == len(sources["p/m.py"].splitlines())
+    assert slim["p/m.py"].endswith("    return 1 + 2 + B\n")

@@ -193,10 +193,11 @@ function drawChart() {
   let words = "No stroke yet.";
   if (live) words = `As it happens.${band}`;
   else if (trace) {
+    // The mean of what was held may lie a newton above the highest short mean of the stroke.
     // The record's figures, not the trace's: one highest force for one stroke, wherever it is shown.
     const row = now.rows.find((each) => each.seq === trace.seq);
     words = `${row ? `Part ${row.count} (record ${trace.seq})` : `Record ${trace.seq}`}, as the press logged it${
-      row ? `: highest ${force(row.peak_N)}, held ${force(row.settled_N)}` : ""}.${band}`;
+      row ? `: highest ${force(Math.max(row.peak_N, row.settled_N))}, held ${force(row.settled_N)}` : ""}.${band}`;
   }
   put($("trace-words"), words);
   put($("trace-title"), live ? "Trace, pressing now" : "Trace of the last stroke");
@@ -217,8 +218,9 @@ function part(row) {
   const say = (verdict) => () => verdict === "good" ? order({ do: "word", seq: row.seq, verdict }) : askWhy(row.seq);
   return make("li", { class: "card part", "data-seq": row.seq },
     make("span", { class: "pip", "data-look": row.look, "aria-hidden": "true" }, MARKS[row.look]),
-    make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, `record ${row.seq} ${clock(row.at_unix)}`)),
-    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.setpoint_N ? `${row.stop}; ${Math.abs(off).toFixed(1)} % ${off >= 0 ? "above" : "below"} set` : row.stop)),
+    make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, [`record ${row.seq}`, clock(row.at_unix)].filter(Boolean).join(", "))),
+    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.stop),
+      make("div", { class: "quiet" }, row.setpoint_N ? `${Math.abs(off).toFixed(1)}\u00a0% ${off >= 0 ? "above" : "below"} the set force` : "")),
     make("div", { class: "marks" }, words.length ? words.join("; ") : row.judged ? "curve like the good parts'" : ""),
     make("div", { class: "row" },
       make("button", { type: "button", class: "act", "aria-label": `Show the trace of record ${row.seq}`, click: () => { order({ do: "trace", seq: row.seq }); go("press"); } }, "Trace"),
