@@ -390,8 +390,8 @@ def case_flash_that_refuses_leaves_everything_as_it_was(root):
         raise StoreError("full")
 
     before = bench.ask("show kind=settings")
-    save = keeper.cells["settings"].save
-    keeper.cells["settings"].save = full
+    save = keeper.cells["settings"].save_pieces
+    keeper.cells["settings"].save_pieces = full
     bench.ok("stage kind=settings")
     for text in settings_puts(capacity_n=100000):
         bench.ok("put " + text)
@@ -399,7 +399,7 @@ def case_flash_that_refuses_leaves_everything_as_it_was(root):
     assert bench.refused("commit digest=" + digest) == T.E_STORE_FAILED
     assert bench.ask("show kind=settings") == before
     assert bench.core.settings[T.S_CAPACITY_N] == 178000
-    keeper.cells["settings"].save = save
+    keeper.cells["settings"].save_pieces = save
     # the set is still staged
     assert bench.ok("commit digest=" + digest)["gen"] == "2"
     assert bench.core.settings[T.S_CAPACITY_N] == 100000

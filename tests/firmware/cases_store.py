@@ -9,7 +9,7 @@ from steadyram_fw.services.clock import Clock
 from steadyram_fw.services.crc import crc16, crc32, digest
 from steadyram_fw.services.cyclelog import ChangeLog, CycleLog
 from steadyram_fw.services.segments import Segments
-from steadyram_fw.services.store import Cell
+from steadyram_fw.services.store import Cell, StoreError
 
 
 def damage(path, at):
@@ -54,6 +54,28 @@ def case_cell_keeps_generations(root):
     other = Cell(root, "thing", 6)
     other.load()
     assert other.foreign
+
+
+def case_cell_takes_pieces(root):
+    cell = Cell(root, "x", 3)
+    assert cell.save_pieces(lambda: (b"one ", b"", b"two"), 9) == 1
+    assert cell.payload is None
+    again = Cell(root, "x", 3)
+    assert again.load() == b"one two"
+    assert again.note == 9
+    # a payload of another length than told is not taken
+    longer = []
+
+    def growing():
+        longer.append(b"x")
+        return longer
+
+    try:
+        again.save_pieces(growing)
+        raise AssertionError("it was taken")
+    except StoreError:
+        pass
+    assert Cell(root, "x", 3).load() == b"one two"
 
 
 def case_cell_falls_back(root):

@@ -172,8 +172,7 @@ class Keeper:
             return cell.gen
         self.flush_changes()
         before = cell.gen
-        cell.save(b"".join(sets.text_lines(kind, value)), self.changes.next)
-        cell.release()
+        cell.save_pieces(lambda: sets.text_lines(kind, value), self.changes.next)
         old = self.value(kind)
         self._take(kind, value)
         self.changes.note(by, kind, "gen %d %s" % (before, self.digests[kind]), "gen %d %s" % (cell.gen, new))

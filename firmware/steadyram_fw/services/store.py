@@ -80,18 +80,31 @@ class Cell:
 
     def save(self, payload, note=0):
         """Make `payload` the value in force; returns its generation. Raises StoreError."""
+        gen = self.save_pieces(lambda: (payload,), note)
+        self.payload = payload
+        return gen
+
+    def save_pieces(self, pieces, note=0):
+        """The same for a payload in pieces: pieces() gives an iterator over them, twice. It is not kept.
+
+        On a heap that has been in use for a while there may be no room in one piece for a large one.
+        """
         gen = self.gen + 1 + self._skip
-        head = struct.pack(_HEAD, _MAGIC, _FORMAT, self.owner, gen, len(payload), note)
-        crc = struct.pack("<I", crc32(payload, crc32(head)))
+        length = 0
+        for piece in pieces():
+            length += len(piece)
+        head = struct.pack(_HEAD, _MAGIC, _FORMAT, self.owner, gen, length, note)
         new = self._path + ".new"
         side = "a" if self._good == "b" else "b"
         try:
             with open(new, "wb") as file:
                 file.write(head)
-                file.write(payload)
-                file.write(crc)
-            found = _unpack(files.read(new, _LIMIT) or b"")
-            if found is None or found[1] != gen:
+                crc = crc32(head)
+                for piece in pieces():
+                    file.write(piece)
+                    crc = crc32(piece, crc)
+                file.write(struct.pack("<I", crc))
+            if not _is_as_written(new, head, length, crc):
                 raise OSError("read back wrong")
             os.rename(new, self._path + "." + side)
         except OSError as error:
@@ -101,13 +114,30 @@ class Cell:
         self._skip = 0
         self.gen = gen
         self.note = note
-        self.payload = payload
+        self.payload = None
         self.foreign = False
         return gen
 
     def release(self):
         """Let go of the payload's memory; the files stay."""
         self.payload = None
+
+
+def _is_as_written(path, head, length, crc):
+    """True if the file reads back with this head, so long a payload and this checksum, a few bytes at a time."""
+    if files.size(path) != _HEAD_LEN + length + 4 or _HEAD_LEN + length + 4 > _LIMIT:
+        return False
+    with open(path, "rb") as file:
+        if file.read(_HEAD_LEN) != head:
+            return False
+        seen = crc32(head)
+        while length:
+            piece = file.read(min(length, 128))
+            if not piece:
+                return False
+            seen = crc32(piece, seen)
+            length -= len(piece)
+        return seen == crc and file.read(4) == struct.pack("<I", crc)
 
 
 def _unpack(data):

@@ -6,7 +6,7 @@ import ast
 import hashlib
 import subprocess
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,13 +61,20 @@ def loader_source() -> bytes:
     )
 
 
-def build(arch: str | None, sources: Mapping[str, str] | None = None, *, names: bool = False) -> Package:
+def build(
+    arch: str | None,
+    sources: Mapping[str, str] | None = None,
+    *,
+    names: bool = False,
+    readers: Iterable[str] = (),
+) -> Package:
     """Compile the firmware.
 
     Args:
         arch: name of the native architecture as mpy-cross spells it; None = bytecode only.
         sources: modules by path; None = those that this tool carries.
         names: keep the names of all constants, for scripts from outside that read them.
+        readers: such scripts' sources: keep those that they read.
 
     Raises SteadyramError when mpy-cross is missing or does not take a file.
     """
@@ -77,7 +84,7 @@ def build(arch: str | None, sources: Mapping[str, str] | None = None, *, names: 
     files: dict[str, bytes] = {}
     with tempfile.TemporaryDirectory() as scratch:
         folded = {path: fold(path, text, constants) for path, text in texts.items()}
-        for path, text in (folded if names else prune(folded, constants)).items():
+        for path, text in (folded if names else prune(folded, constants, readers)).items():
             code = text if arch is None else machine_code(path, text, arch)
             files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, code, arch)
     return Package(version, arch, files)

@@ -13,19 +13,21 @@ from collections.abc import Iterable, Mapping
 from steadyram.install.fold import Constants, module_of
 
 
-def prune(texts: Mapping[str, str], constants: Constants) -> dict[str, str]:
+def prune(texts: Mapping[str, str], constants: Constants, readers: Iterable[str] = ()) -> dict[str, str]:
     """The folded sources without constants that nobody reads.
 
     Args:
         texts: every module of the package, folded, by path.
         constants: from `constants_of` over the same package.
+        readers: sources outside the package; what they read stays.
     """
     trees = {path: ast.parse(text) for path, text in texts.items()}
     slim = {path: _imports(path, texts[path], tree, constants) for path, tree in trees.items()}
     trees = {path: ast.parse(text) for path, text in slim.items()}
-    starts = tuple(_asked_for(trees.values()))
+    every = [*trees.values(), *map(ast.parse, readers)]
+    starts = tuple(_asked_for(every))
     read: set[str] = set()
-    for tree in trees.values():
+    for tree in every:
         for node in ast.walk(tree):
             if isinstance(node, ast.Attribute):
                 read.add(node.attr)

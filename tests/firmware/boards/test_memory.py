@@ -63,3 +63,21 @@ def test_busy_in_every_way_on_a_limited_heap(tmp_path):
     assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
     assert found["records"] == 14, "six by the tests' core, eight by the firmware's own"
     assert found["pictures"] > 20
+
+
+def test_a_day_passes_on_a_heap_that_leaves_a_board_room(tmp_path):
+    """The day of tests/benchmarks/heap_day.py, whose least heap and margin heap_margin.py measures."""
+    day = Path(__file__).parents[2] / "benchmarks" / "heap_day.py"
+    scripts = [day, HERE.parent / "bench.py", HERE.parent / "fake_core.py"]
+    folder = tmp_path / "fw"
+    for name, data in build(None, readers=[script.read_text() for script in scripts]).files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    files = tmp_path / "files"
+    files.mkdir()
+    command = [str(runtimes.micropython()), "-X", "heapsize=265k", str(day), str(folder), str(HERE.parent)]
+    done = subprocess.run([*command, str(files), "0"], capture_output=True, text=True, timeout=120)
+    found = figures(done.stdout)
+    assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
+    assert found["records"] == 9, "three by the tests' core, six by the firmware's own"

@@ -1,0 +1,150 @@
+"""How much of a small board's heap the firmware needs on a busy day, and what is left.
+
+    python tests/benchmarks/heap_margin.py [--write]
+
+Measured: the least heap on which the day of heap_day.py passes on the 64-bit unix build (by bisection, with the
+fragmentation that comes with it); the most that is in use there and on the 32-bit WebAssembly build, whose objects
+have a board's size. Estimated, and labelled so: what a board needs. That build's heap grows by itself, hence the
+detour: a board's need is the most in use there, times what the 64-bit build needs beyond its own most.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.micropython import runtimes  # noqa: E402
+
+from steadyram.install.package import build  # noqa: E402
+
+HERE = Path(__file__).resolve().parent
+TESTS = ROOT / "tests" / "firmware"
+RESULTS = HERE / "results" / "heap_margin.txt"
+# Heap of an RP2040's interpreter, of the chip's 264 KB (from memory; `steadyram doctor` and gc.mem_free() tell).
+BOARD = 190_000
+
+
+def compiled(folder: Path) -> int:
+    """The firmware as bytecode, names kept for the day's script; returns what machine code adds for a Cortex-M0+."""
+    scripts = [HERE / "heap_day.py", TESTS / "bench.py", TESTS / "fake_core.py"]
+    readers = [script.read_text(encoding="utf-8") for script in scripts]
+    for name, data in build(None, readers=readers).files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    slim, machine = (sum(map(len, build(arch).files.values())) for arch in (None, "armv6m"))
+    return machine - slim
+
+
+def figures(text: str) -> dict[str, int]:
+    rows = [line.split() for line in text.splitlines()]
+    return {row[0]: int(row[1]) for row in rows if len(row) == 2 and row[1].lstrip("-").isdigit()}
+
+
+def passes(found: dict[str, int]) -> bool:
+    """Every stroke recorded, nothing ran out."""
+    return found.get("fault") == 0 and found.get("records") == 9
+
+
+def on_unix(firmware: Path, heap: int, look: bool = False) -> dict[str, int]:
+    """The day on a heap of so many bytes. look: how much of it is in use."""
+    with tempfile.TemporaryDirectory() as files:
+        command = [str(runtimes.micropython()), "-X", f"heapsize={heap}", str(HERE / "heap_day.py")]
+        done = subprocess.run(
+            [*command, str(firmware), str(TESTS), files, str(int(look))],
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+    return figures(done.stdout)
+
+
+def least(firmware: Path, step: int = 2048) -> int:
+    """Least heap, bytes, on which the day passes on the 64-bit build."""
+    low, high = 100_000, 500_000
+    if not passes(on_unix(firmware, high)):
+        raise SystemExit("The day does not pass on 500 KB either.")
+    while high - low > step:
+        middle = (low + high) // 2
+        if passes(on_unix(firmware, middle)):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def on_wasm(firmware: Path) -> dict[str, int]:
+    """The day on the 32-bit build; empty without Node or that build."""
+    node = shutil.which("node")
+    if node is None or not runtimes.WASM.is_file():
+        return {}
+    command = [node, str(HERE / "heap_day.mjs"), str(runtimes.WASM), str(firmware), str(TESTS)]
+    done = subprocess.run([*command, str(HERE / "heap_day.py")], capture_output=True, text=True, timeout=300)
+    return figures(done.stdout)
+
+
+def at_rest(firmware: Path) -> int:
+    """The application alone at rest on the 32-bit build, as installed (names left out)."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, data in build(None).files.items():
+            path = Path(folder) / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+        script = TESTS / "boards" / "heap_on_wasm.mjs"
+        node = shutil.which("node")
+        assert node is not None
+        found = figures("\n".join(runtimes.run([node, str(script), str(runtimes.WASM), folder])))
+    return found["application"] - found["interpreter"]
+
+
+def report() -> list[str]:
+    with tempfile.TemporaryDirectory() as folder:
+        firmware = Path(folder)
+        machine = compiled(firmware)
+        need = least(firmware)
+        large = on_unix(firmware, 8_000_000, look=True)
+        lines = [
+            "Heap of the whole application on a busy day: settings, calibration, 16 jobs, strokes with records and",
+            "traces, the link asking for everything, log and traces pulled, knob and display. Bytes; collected",
+            "between slices (one line of the link, or 4 ms), so that `peak` holds a slice's garbage, too.",
+            "",
+            f"64-bit unix build: least heap on which the day passes  {need:>8}  (measured, bisection to 2 KB)",
+            f"64-bit unix build: live, peak                          {large['live']:>8} {large['peak']:>8}  (measured)",
+        ]
+        small = on_wasm(firmware)
+        if not passes(small):
+            return [*lines, "32-bit build: not measured, Node or the WebAssembly build is missing"]
+        rest = at_rest(firmware)
+        factor = max(1.0, need / large["peak"])
+        board = round((small["peak"] + machine) * factor)
+        lines += [
+            f"32-bit WebAssembly build: live, peak                   {small['live']:>8} {small['peak']:>8}  (measured)",
+            f"  of the live, the application at rest, as installed   {rest:>8}  (measured)",
+            f"machine code of the control step, Cortex-M0+           {machine:>8}  (measured: size of the files)",
+            f"a board's need: (peak + machine code) x {factor:.2f}          {board:>8}  ESTIMATE",
+            f"heap of an RP2040's interpreter                        {BOARD:>8}  (from memory)",
+            f"margin                                                 {BOARD - board:>8}  ESTIMATE",
+        ]
+        return lines
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="How much heap a busy day needs.")
+    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.relative_to(ROOT)} too")
+    chosen = parser.parse_args()
+    text = "\n".join(report()) + "\n"
+    print(text, end="")
+    if chosen.write:
+        RESULTS.parent.mkdir(exist_ok=True)
+        RESULTS.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
