@@ -114,6 +114,32 @@ def commissioned(press: PressFile, rng: np.random.Generator) -> Controller:
     return core
 
 
+def worn(press: PressFile, kind: str, share: float, amount: float) -> PressFile:
+    """A press with this trouble, `share` of the way (1 = all); amount 0..1 = from least to worst."""
+    cylinder, valve, oil, pump = press.cylinder, press.valve, press.oil, press.pump
+    if kind == "seal":
+        more = share * cylinder.seal_friction * (0.5 + 1.0 * amount)
+        cylinder = cylinder.model_copy(update={"seal_friction": cylinder.seal_friction + more})
+    elif kind == "leak":
+        valve = valve.model_copy(update={"leak_down": share * (0.025 + 0.035 * amount)})
+    elif kind == "valve":
+        late = 1.0 + share * (0.2 + 0.4 * amount)
+        valve = valve.model_copy(
+            update={"close_delay": valve.close_delay * late, "open_delay": valve.open_delay * late}
+        )
+    elif kind == "warm":
+        softer = 1.0 - share * (0.15 + 0.20 * amount)
+        slower = 1.0 - share * (0.04 + 0.06 * amount)
+        oil = oil.model_copy(update={"bulk_modulus": oil.bulk_modulus * softer})
+        pump = pump.model_copy(
+            update={
+                "flow_low_stage": pump.flow_low_stage * slower,
+                "flow_high_stage": pump.flow_high_stage * slower,
+            }
+        )
+    return press.model_copy(update={"cylinder": cylinder, "valve": valve, "oil": oil, "pump": pump})
+
+
 class Shift:
     """One press with one job from its first part on."""
 
@@ -174,31 +200,8 @@ class Shift:
         return replace(made, gap_m=gap)
 
     def wear(self, kind: str, share: float, amount: float) -> None:
-        """The press with this trouble, `share` of the way (1 = all); amount 0..1 = from least to worst."""
-        cylinder, valve, oil, pump = self.press.cylinder, self.press.valve, self.press.oil, self.press.pump
-        if kind == "seal":
-            more = share * cylinder.seal_friction * (0.5 + 1.0 * amount)
-            cylinder = cylinder.model_copy(update={"seal_friction": cylinder.seal_friction + more})
-        elif kind == "leak":
-            valve = valve.model_copy(update={"leak_down": share * (0.025 + 0.035 * amount)})
-        elif kind == "valve":
-            late = 1.0 + share * (0.2 + 0.4 * amount)
-            valve = valve.model_copy(
-                update={"close_delay": valve.close_delay * late, "open_delay": valve.open_delay * late}
-            )
-        elif kind == "warm":
-            softer = 1.0 - share * (0.15 + 0.20 * amount)
-            slower = 1.0 - share * (0.04 + 0.06 * amount)
-            oil = oil.model_copy(update={"bulk_modulus": oil.bulk_modulus * softer})
-            pump = pump.model_copy(
-                update={
-                    "flow_low_stage": pump.flow_low_stage * slower,
-                    "flow_high_stage": pump.flow_high_stage * slower,
-                }
-            )
-        self.now = self.press.model_copy(
-            update={"cylinder": cylinder, "valve": valve, "oil": oil, "pump": pump}
-        )
+        """The press with this trouble from now on; see `worn`."""
+        self.now = worn(self.press, kind, share, amount)
         self.plant.set_press(self.now)
 
     # ------------------------------------------------------------------ one cycle
