@@ -114,19 +114,17 @@ def main(firmware, tests, files, look):
     """look: 1 = how much is in use at most, collections only between slices, as on the WebAssembly build."""
     gc.collect()
     before = gc.mem_alloc()
-    live = peak = 0
+    live = 0
     if look == "1":
         gc.disable()
     last = ""
     for said in day(firmware, tests, files):
         last = said
         if look == "1":
-            peak = max(peak, gc.mem_alloc() - before)
             gc.collect()
             live = max(live, gc.mem_alloc() - before)
     print(last)
     print("live", live)
-    print("peak", peak)
 
 
 if __name__ == "__main__":

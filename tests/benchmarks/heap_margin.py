@@ -3,9 +3,9 @@
     python tests/benchmarks/heap_margin.py [--write]
 
 Measured: the least heap on which the day of heap_day.py passes on the 64-bit unix build (by bisection, with the
-fragmentation that comes with it); the most that is in use there and on the 32-bit WebAssembly build, whose objects
+fragmentation that comes with it); what is live there and on the 32-bit WebAssembly build, whose objects
 have a board's size. Estimated, and labelled so: what a board needs. That build's heap grows by itself, hence the
-detour: a board's need is the most in use there, times what the 64-bit build needs beyond its own most.
+detour: passing work and fragmentation are taken from the 64-bit build, by the ratio of what is live on both.
 """
 
 from __future__ import annotations
@@ -112,23 +112,24 @@ def report() -> list[str]:
         large = on_unix(firmware, 8_000_000, look=True)
         lines = [
             "Heap of the whole application on a busy day: settings, calibration, 16 jobs, strokes with records and",
-            "traces, the link asking for everything, log and traces pulled, knob and display. Bytes; collected",
-            "between slices (one line of the link, or 4 ms), so that `peak` holds a slice's garbage, too.",
+            "traces, the link asking for everything, log and traces pulled, knob and display. Bytes.",
             "",
             f"64-bit unix build: least heap on which the day passes  {need:>8}  (measured, bisection to 2 KB)",
-            f"64-bit unix build: live, peak                          {large['live']:>8} {large['peak']:>8}  (measured)",
+            f"  of that live between slices                          {large['live']:>8}  (measured)",
         ]
         small = on_wasm(firmware)
         if not passes(small):
             return [*lines, "32-bit build: not measured, Node or the WebAssembly build is missing"]
         rest = at_rest(firmware)
-        factor = max(1.0, need / large["peak"])
-        board = round((small["peak"] + machine) * factor)
+        own = small["live"] - small["script"]
+        more = round((need - large["live"]) * small["live"] / large["live"])
+        board = own + machine + more
         lines += [
-            f"32-bit WebAssembly build: live, peak                   {small['live']:>8} {small['peak']:>8}  (measured)",
-            f"  of the live, the application at rest, as installed   {rest:>8}  (measured)",
+            f"32-bit WebAssembly build: live, the day's script apart {own:>8}  (measured)",
+            f"  of that the application at rest                      {rest:>8}  (measured)",
             f"machine code of the control step, Cortex-M0+           {machine:>8}  (measured: size of the files)",
-            f"a board's need: (peak + machine code) x {factor:.2f}          {board:>8}  ESTIMATE",
+            f"passing work and fragmentation                         {more:>8}  ESTIMATE: 64-bit, by the ratio of live",
+            f"a board's need                                         {board:>8}  ESTIMATE",
             f"heap of an RP2040's interpreter                        {BOARD:>8}  (from memory)",
             f"margin                                                 {BOARD - board:>8}  ESTIMATE",
         ]

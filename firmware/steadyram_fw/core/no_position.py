@@ -1,7 +1,7 @@
 """What stands for ram position and stop on depth on a press without a sensor: nothing is loaded, nothing is known."""
 
 
-class NoTravel:
+class _Travel:
     def __init__(self):
         # Of its own, not of the class: a first store to an instance would allocate, in a step.
         self.fitted = False
@@ -9,7 +9,17 @@ class NoTravel:
         self.um = 0
 
 
-class NoDepth:
+class _Depth:
     def __init__(self):
         self.on = False
         self.done = False
+
+
+def NoTravel():
+    """Of no declared kind: Travel may take its place."""
+    return _Travel()
+
+
+def NoDepth():
+    """Of no declared kind: Depth may take its place."""
+    return _Depth()
