@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from steadyram.commission.calibrate import calibrate
 from steadyram.commission.installed import installed
-from steadyram.commission.journal_of import record_of, write_journal
+from steadyram.commission.journal_of import Partial, record_of, set_aside_unfinished, write_journal
 from steadyram.commission.person import PersonHands
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
@@ -67,6 +67,8 @@ def calibrate_at_page(
     if target.exists():
         raise BadInput(f"{target} exists already; a calibration record is never overwritten, move it away.")
     records.mkdir(parents=True, exist_ok=True)
+    if told := set_aside_unfinished(target):
+        guide.say(told)
     guide.say(CAUTION)
     hands = PersonHands(
         device,
@@ -78,6 +80,7 @@ def calibrate_at_page(
     )
     hands.open_changes()
     noise_N = max(4.0, float(device.now().spread_counts)) / press.counts_per_N / 16
+    partial = Partial(target, header, noise_N)
     found = calibrate(
         device,
         hands,
@@ -86,12 +89,14 @@ def calibrate_at_page(
         holds_load=press.holds_load,
         slow_fitted=press.slow_fitted,
         progress=guide.progress,
+        keep=partial.keep,
     )
     record = record_of(found, header, noise_N)
     fields = found.polynomial.fields
     if press.holds_load:
         fields = analyse(record, "the calibration").device.fields
     write_journal(record, target)
+    partial.done()
     hands.open_calibration()
     guide.check()
     unix = int(wall())
