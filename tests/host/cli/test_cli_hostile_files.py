@@ -64,6 +64,8 @@ COMMANDS = (
     ("jobs", "check", "jobs.toml", "--press", "X"),
     ("device", "settings", "push", "X", "--port", "socket://127.0.0.1:1"),
     ("collect", "--config", "X"),
+    ("bend", "list", "X"),
+    ("bend", "list", "X.csv"),
     ("fit", "X", "--model", "cubic", "--json"),
     ("calibration", "analyse", "X"),
     ("calibration", "analyse", "X", *GIVEN),
@@ -97,6 +99,7 @@ def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_hostile_file(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     file = Path("X")
     file.write_bytes(HOSTILE[name])
+    Path("X.csv").write_bytes(HOSTILE[name])
     before = {path.name: path.stat().st_size for path in Path().iterdir()}
     for command in COMMANDS:
         with pytest.raises(SystemExit) as stop:
