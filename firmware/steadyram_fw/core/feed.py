@@ -142,8 +142,10 @@ def due(c, a, force, rise16):
                 rate = rise16
                 if rate > dead:
                     rate = dead
-        # The pump's changeover may be on the way.
+        # The pump's changeover may be on the way; or it is just passed, and the slope still that of the stage before.
         turn_n = c[TURN_N]
+        if force >= turn_n:
+            turn_n = c[CHANGEOVER_N]
         if force < turn_n and turn_n < setpoint and rate > 0:
             left_n = turn_n - force
             gap_n = left_n

@@ -32,6 +32,7 @@ L_AIR = 18  # pulses before contact when L_UC was last seen
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
 L_SETPOINT = 40  # setpoint for which all this holds
 L_LEAD_N = 41  # cycles in which the lead was tried
+L_NO_LEAD = 46  # 1 = a part went far over by lead: its knee can lie within the lag, so land short instead
 L_DEPTH_UM = 42  # depth for which the next two hold
 L_DEPTH_N = 43  # strokes that landed there
 L_DEPTH_LEAD_UM = 44  # correction of the lead on depth (positive = close earlier)

@@ -7,6 +7,7 @@ from .learn import (
     L_LAST_ERR,
     L_LATE,
     L_LEAD_N,
+    L_NO_LEAD,
     L_PROFILE,
     L_RISE,
     L_RS,
@@ -171,6 +172,8 @@ def linear(c, guard_n):
     """True if one lag before the setpoint the force already rises as it will at the setpoint (no knee within)."""
     p = c.p
     a = c.learned
+    if a[L_NO_LEAD]:
+        return False
     trip_n = c.setpoint - guard_n - force_over(c.rs16, p.close16 + p.see16)
     if c.setpoint > p.changeover_n > trip_n or trip_n < 2 * c.touch_n:
         return False

@@ -12,6 +12,7 @@ from .learn import (
     L_LEAD,
     L_LEAD_N,
     L_LEAD_SLOW,
+    L_NO_LEAD,
     L_RISE,
     L_RS,
     L_RSS,
@@ -41,6 +42,7 @@ def learn(c, force):
         a[L_US] = 0
         a[L_LEAD] = 0
         a[L_LEAD_SLOW] = 0
+        a[L_NO_LEAD] = 0
     n = a[L_CYCLES]
     dead = p.dead16(setpoint)
     if a[L_RS] == 0:
@@ -74,6 +76,8 @@ def learn(c, force):
             old if old else rs, p.close16 + p.see16
         )
         a[L_RISE] = new
+    if (mode == MODE_LEAD or c.by_force) and p.holds_load and error > max(setpoint >> 5, 6 * c.sig_n):
+        a[L_NO_LEAD] = 1
     if error > max(setpoint >> 4, 4 * c.sig_n):
         # Over: whatever the cause, the next part is approached as if the valve were that much later.
         late = p.late16 + min(time_for(error, rs), p.late_max16)
@@ -84,7 +88,9 @@ def learn(c, force):
     elif a[L_LATE] > 0 and c.verified:
         # A valve that has recovered is noticed slowly: too long a lead only lands short.
         a[L_LATE] -= (a[L_LATE] >> 5) + 1
-    if (mode == MODE_LEAD or c.by_force) and not c.late_seen:
+    # A feed that ended before the changeover tells nothing of the lead after it.
+    beyond = setpoint < p.changeover_n or c.trip_n > p.changeover_n
+    if (mode == MODE_LEAD or c.by_force) and not c.late_seen and beyond:
         tried = a[L_LEAD_N]
         most = force_over(dead, p.close16 + p.see16) >> 1
         a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)

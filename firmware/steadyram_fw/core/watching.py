@@ -34,7 +34,16 @@ def watch(c, force):
     if moved16 > 0:
         # Only a move that follows a steep one counts as rise at the setpoint: the first steep move may
         # straddle the knee, and a plateau's slope taken for it would overshoot the next part.
-        if steep and c.steep and c.f0 > c.setpoint >> 1 and moved16 < 4000 and c.weight16 < 4000:
+        # Nor does one that crosses the pump's changeover: its first part rose faster.
+        crossed = c.f0 < p.changeover_n < force
+        if (
+            steep
+            and c.steep
+            and not crossed
+            and c.f0 > c.setpoint >> 1
+            and moved16 < 4000
+            and c.weight16 < 4000
+        ):
             c.weight16 += moved16
             c.best16 += gained
         if steep and not c.steep and c.knee_n == 0 and c.f0 > c.touch_n and c.pulses > 1:
