@@ -4,7 +4,7 @@
 
 Needs qemu-system-arm and a packaged MicroPython image for its Cortex-M0 machine (Debian: qemu-system-arm,
 firmware-microbit-micropython), and valgrind for the same count on this computer. The image is old (1.9.2) and
-small, so only `Sense.sample`, the arithmetic heart of the step, fits. What comes of it is the ratio of Thumb
+small, so only `sense.take` as bytecode, the arithmetic heart of the step, fits. What comes of it is the ratio of Thumb
 instructions to x86-64 instructions for the same bytecode, which turns the counts that step_cost.py makes into
 Cortex-M0 instructions. A virtual microsecond is 15.6 instructions (icount shift 6); checked with a loop of known
 length in assembler.
@@ -24,6 +24,7 @@ from pathlib import Path
 from steadyram.install.fold import constants_of, fold
 from steadyram.install.package import firmware_sources
 from steadyram.virtual.runtime import find_micropython
+from steadyram_fw.core.cells import C1, CELLS
 
 IMAGE = Path("/usr/share/firmware-microbit-micropython/firmware.hex")
 NS_AN_INSTRUCTION = 64
@@ -32,20 +33,16 @@ ASSEMBLER = "@micropython.asm_thumb\ndef a(r0):\n    label(L)\n    sub(r0, r0, 1
 
 
 def sense() -> str:
-    """`Sense` with its constants folded, without words, in one file that a small board can compile."""
+    """`take` with its constants folded, without words, in one file that a small board can compile."""
     sources = firmware_sources()
-    constants = constants_of(sources)
-    parts = []
-    for name in ("steadyram_fw/core/fixed.py", "steadyram_fw/core/sense.py"):
-        text = fold(name, sources[name], constants)
-        parts.append(re.sub(r'""".*?"""', "pass", text, flags=re.S))
-    mulq = re.search(r"def mulq.*?\n\n\n", parts[0] + "\n\n\n", re.S)
-    body = parts[1].split("class Sense", 1)[1]
-    assert mulq is not None
-    body = re.sub(r"    def force_of_mean.*?(?=    def mean16)", "", body, flags=re.S)
+    name = "steadyram_fw/core/sense.py"
+    text = fold(name, sources[name], constants_of(sources))
+    found = re.search(r"def take.*?\n\n\n", text, re.S)
+    assert found is not None
+    take = re.sub(r'""".*?"""', "pass", found[0], flags=re.S)
     return (
-        f"from array import array\n{mulq[0]}class Sense{body}\ns = Sense()\ns.set_polynomial(0, 338450, 0, 0)\n"
-        "def g(n):\n    f = s.sample\n    for k in range(n):\n        f(6554 + (k & 3))\n"
+        f"from array import array\n{take}c = array('i', [0] * {CELLS})\nc[{C1}] = 338450\n"
+        "def g(n):\n    f = take\n    for k in range(n):\n        f(c, 6554 + (k & 3))\n"
     )
 
 
@@ -124,7 +121,7 @@ def main() -> int:
     )
     for name, code, call, times in (
         ("loop", LOOP, "e(10000)", 10000),
-        ("Sense.sample", sense(), "g(1000)", 1000),
+        ("sense.take", sense(), "g(1000)", 1000),
     ):
         (ms,) = on_cortex_m0(code, [call])
         thumb = ms * 1e6 / NS_AN_INSTRUCTION / times

@@ -33,6 +33,7 @@ import numpy as np
 from tests.campaign.detection_sim import PRESSES, SHEET_SHARE, WEAR, commissioned, worn
 
 from steadyram.cycles.signature import Stroke
+from steadyram.cycles.travel_signature import seen_later_s
 from steadyram.press.pressfile import Position, PressFile, build_press, read_press_tables
 from steadyram.virtual.plant import Plant
 from steadyram.virtual.work import Part, make_part
@@ -47,7 +48,9 @@ HEIGHT_SD_M = 20e-6
 _REST = t.IN_ESTOP_OK | t.IN_CUTOFF
 _STOPS = {number: name for name, number in vars(t).items() if name.startswith("STOP_")}
 # A linear potentiometer and two encoders, each as in the press files that have one.
-POT = Position.model_validate(dict(kind="potentiometer", range="225 mm", noise=1e-4, nonlinearity=2e-4, gain_error=5e-3))
+POT = Position.model_validate(
+    dict(kind="potentiometer", range="225 mm", noise=1e-4, nonlinearity=2e-4, gain_error=5e-3)
+)
 ENCODER_5 = Position.model_validate(dict(kind="encoder", step="5 um"))
 ENCODER_10 = Position.model_validate(dict(kind="encoder", step="10 um"))
 
@@ -74,13 +77,19 @@ class Line:
 
 @dataclass(frozen=True)
 class Sample:
-    """One cycle: the part's truth, whether it was learned from, what the press was in, and what was pulled."""
+    """One cycle: the part's truth, whether it was learned from, how the press was, and what was pulled.
+
+    lag_s: as the host works it out from the settings; gap_m: where the part really is.
+    """
 
     truth: str
     learning: bool
     press: str
     stroke: Stroke
     travel_m: np.ndarray
+    lag_s: float
+    gap_m: float
+    contact_m: float
 
 
 def in_series(one: Part, two: Part) -> tuple[tuple[float, float], ...]:
@@ -101,8 +110,9 @@ def in_series(one: Part, two: Part) -> tuple[tuple[float, float], ...]:
 class TravelShift:
     """One press with one job from its first part on."""
 
-    def __init__(self, line: Line, seed: int) -> None:
+    def __init__(self, line: Line, seed: int, *, put_back: bool = True) -> None:
         self.line = line
+        self.put_back = put_back
         self.rng = np.random.default_rng([seed, 81])
         self.press = line.press()
         self.plant = Plant(self.press, seed)
@@ -161,9 +171,16 @@ class TravelShift:
     def cycle(self, kind: str, learning: bool = False, press: str = "sound") -> Sample:
         """Press one part of this kind and send the ram up again."""
         core = self.core
-        self.plant.load_part(self.part(kind))
+        part = self.part(kind)
+        learned = array("i", core.learned)
+        self.plant.load_part(part)
         self._run(20000, t.IN_EXTEND, (t.STATE_DONE, t.STATE_FAULT, t.STATE_REFUSED))
         self._run(200, t.IN_EXTEND)
+        if not core.record_ready:
+            # Nobody stands there for longer: the pedal ends it.
+            self._run(300, 0)
+        if not core.record_ready:
+            raise AssertionError(f"{self.line.name}: a stroke without a record (state {core.state})")
         r = core.record
         n = r[t.R_TRACE_LEN]
         if core.trace_travel is None:
@@ -183,7 +200,12 @@ class TravelShift:
         travel = np.asarray(core.trace_travel[:n], dtype=float) * (1 << TRAVEL_UNIT_SHIFT) * 1e-6
         core.record_stored()
         self._up()
-        return Sample(kind, learning, press, stroke, travel)
+        if self.put_back and kind != "good":
+            for i, value in enumerate(learned):
+                core.learned[i] = value
+        lag = seen_later_s({"position_kind": core.settings[t.S_POSITION_KIND],
+                            "sensor_lag_us": core.settings[t.S_SENSOR_LAG_US]})  # fmt: skip
+        return Sample(kind, learning, press, stroke, travel, lag, part.gap_m, r[t.R_CONTACT_UM] * 1e-6)
 
     def _up(self) -> None:
         """Acknowledge a fault, send the ram up, and let it rest at the top."""
@@ -222,14 +244,20 @@ def _add_position(core: Controller, press: PressFile) -> None:
 
 
 def shift(
-    line: Line, seed: int, *, learn: int = LEARN, mixed: int = MIXED, spell: int = SPELL
+    line: Line,
+    seed: int,
+    *,
+    learn: int = LEARN,
+    mixed: int = MIXED,
+    spell: int = SPELL,
+    put_back: bool = True,
 ) -> Iterator[Sample]:
     """A shift's cycles: `learn` good parts, `mixed` with one in five bad, `spell` on a press that drifts.
 
     The drift (one of seal, leak, valve, warm) grows over the first half of the spell; one part in five is bad there,
     too.
     """
-    made = TravelShift(line, seed)
+    made = TravelShift(line, seed, put_back=put_back)
     rng = np.random.default_rng([seed, 82])
     for _ in range(learn):
         yield made.cycle("good", learning=True)

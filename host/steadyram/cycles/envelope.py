@@ -150,8 +150,11 @@ def _spread(name: str, found: Sequence[Signature], floor: float) -> Spread | Non
     values = values[np.isfinite(values) & ((values > 0.0) if name in RELATIVE else True)]
     if len(values) < LEAST_PARTS:
         return None
-    if name in RELATIVE:
-        values = np.log(values)
+    return spread_of(np.log(values) if name in RELATIVE else values, floor)
+
+
+def spread_of(values: Array, floor: float) -> Spread:
+    """Centre and spread to either side of some values, robustly; `floor`: the smallest spread believed."""
     centre = float(np.median(values))
     robust = 1.4826 * float(np.median(np.abs(values - centre)))
     sides = []

@@ -164,6 +164,13 @@ def _contact(force: Array, setpoint_N: float, noise: float) -> tuple[int, float,
     return (int(free[-1]) + 1 if len(free) else 0), approach, touch
 
 
+def free_travel(force: Array, setpoint_N: float) -> tuple[int, float, float] | None:
+    """First point in contact, the force read in free travel, and the noise of one point; None without contact."""
+    noise = _noise(force)
+    found = _contact(force, setpoint_N, noise)
+    return None if found is None else (found[0], found[1], noise)
+
+
 def _crossing(above: Array, at: int, level: float) -> float:
     """Place, in points from the pedal (the first point lies one spacing after it), where `level` is crossed."""
     if at == 0:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from steadyram.cycles.charts import IndividualsChart, individuals_chart
 from steadyram.cycles.store import CycleStore, Snapshot, StoredCycle, job_names
@@ -16,6 +16,7 @@ from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob, Trace
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
+from steadyram.report.travel import TravelData, gather_travel
 
 TRACES_MOST = 60
 # Stops at which the stroke reached its force by the cutoff: these count in the statistics.
@@ -41,6 +42,8 @@ class Run:
     band_N: float
     chart: IndividualsChart | None
     traces: tuple[Trace, ...]
+    # None where no record has ram travel.
+    travel: TravelData | None = None
 
     @property
     def no_cutoff(self) -> int:
@@ -147,7 +150,9 @@ def _runs(
         band_ppt = bands.get(group[-1]["settings_gen"], default)
         found = store.traces(uid, [record.seq for record in group[-TRACES_MOST:]])
         traces = [found[seq] for seq in sorted(found)]
-        runs.append(_run(slot, name, jobs.get((slot, crc)), float(setpoint), group, band_ppt, traces))
+        job = jobs.get((slot, crc))
+        run = _run(slot, name, job, float(setpoint), group, band_ppt, traces)
+        runs.append(replace(run, travel=gather_travel(store, uid, group, job)))
     return tuple(runs)
 
 

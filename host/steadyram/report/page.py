@@ -16,6 +16,7 @@ from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord
 from steadyram.report.gather import ReportData, Run
 from steadyram.report.plot import WIDE, Plot
+from steadyram.report.travel_plot import travel_figures
 from steadyram.units import to_unit
 
 # Above these a report draws points as one cloud and lists only the strokes that are out of the ordinary.
@@ -33,6 +34,7 @@ class RunView:
     peaks: Markup
     chart: Markup | None
     chart_note: str
+    travel: Sequence[tuple[str, Markup, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +244,8 @@ def _view(run: Run, units: Preferences) -> RunView:
         "in_band": f"{run.in_band} of {len(run.landed)}" if run.landed else "–",
     }
     chart, note = _run_chart(run, units)
-    return RunView(run, cells, _traces(run, units), _peaks(run, units), chart, note)
+    travel = travel_figures(run.travel, run.job, units) if run.travel is not None else ()
+    return RunView(run, cells, _traces(run, units), _peaks(run, units), chart, note, travel)
 
 
 def _traces(run: Run, units: Preferences) -> Markup | None:

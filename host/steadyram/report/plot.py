@@ -99,6 +99,12 @@ class Plot:
                 f'height="{bottom - top:.1f}"/>'
             )
 
+    def area(self, xs: Sequence[float], lows: Sequence[float], highs: Sequence[float], style: str) -> None:
+        """The area of class `style` between two lines."""
+        there = [f"{self.x(a):.1f},{self.y(b):.1f}" for a, b in zip(xs, highs, strict=True)]
+        back = [f"{self.x(a):.1f},{self.y(b):.1f}" for a, b in zip(xs, lows, strict=True)]
+        self._parts.append(f'<polygon class="{escape(style)}" points="{" ".join(there + back[::-1])}"/>')
+
     def dot(self, x: float, y: float, style: str, tip: str) -> None:
         """A point whose tooltip is `tip`; class "odd" is drawn as a diamond, so that colour is not all."""
         a, b = self.x(x), self.y(min(max(y, self.y_low), self.y_high))

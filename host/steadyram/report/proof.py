@@ -32,6 +32,7 @@ from steadyram.link.records import CycleRecord, DeviceJob
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
 from steadyram.report.gather import LANDED, Gap, change_gaps, used_sets
+from steadyram.report.travel import TravelData, gather_travel
 
 SUBGROUP: Final = 5
 # A trend this unlikely by chance is named; 0.01, since a shop proves many batches a year.
@@ -80,6 +81,8 @@ class Proof:
     changes: ChangeHistory
     tests: tuple[PartTest, ...]
     verdicts: tuple[Verdict, ...]
+    # None where no record has ram travel.
+    travel: TravelData | None
 
     @property
     def unproven(self) -> bool:
@@ -190,6 +193,7 @@ def prove(
         changes=history,
         tests=tuple(store.part_tests(batch.uid, batch.job, batch.first_seq, batch.last_seq)),
         verdicts=tuple(store.verdicts(batch.uid, batch.first_seq, batch.last_seq)),
+        travel=gather_travel(store, batch.uid, records, jobs[-1] if jobs else None),
     )
 
 

@@ -17,6 +17,7 @@ from steadyram.report import proof_text as words
 from steadyram.report.page import clean, marks, when
 from steadyram.report.plot import WIDE, Plot
 from steadyram.report.proof import Proof
+from steadyram.report.travel_plot import travel_figures
 from steadyram.units import to_unit
 
 # Above this many points a chart draws them as one cloud; only those out of the ordinary keep their tooltips.
@@ -50,6 +51,9 @@ def render_proof(proof: Proof, units: Preferences, *, title: str = "Proof of a b
         assumes=words.ASSUMES,
         cautions=words.CAUTIONS,
         charts=charts(proof, units),
+        travel=travel_figures(proof.travel, proof.jobs[-1] if proof.jobs else None, units)
+        if proof.travel is not None
+        else (),
         rows=rows,
         marks=marks,
         stop_texts={entry.name: entry.text for entry in definition().stops.values()},

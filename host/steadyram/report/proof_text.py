@@ -129,6 +129,15 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
         ("limits", f"{force(proof.limits.below_N)} below to {force(proof.limits.above_N)} above the setpoint; "
                    f"{proof.limits.origin}"),
     ]  # fmt: skip
+    if proof.travel is not None and proof.travel.target_m:
+        there = sum(record.stop == "depth" for record in proof.records)
+        rows.append(
+            (
+                "depth",
+                f"{proof.travel.target_m * 1000:.3f} mm asked for, {there} of {len(proof.records)} stopped there; the "
+                "setpoint is a limit on force, and figures of landed parts are of those that force ended",
+            )
+        )
     for job in proof.jobs[-1:]:
         if job.fields.get("tool_limit_n"):
             rows.append(("tooling", f"rated for {force(float(job.fields['tool_limit_n']))}"))
