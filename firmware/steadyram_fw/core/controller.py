@@ -113,6 +113,7 @@ class Controller:
         self._stop_pending = t.STOP_NONE
         self._with_cutoff = False
         self._handling = False
+        self._unlearned = array("i", [0] * LEARNED_LEN)
         self._limit_n = 0
         self._contact_um = 0
         self._started_at_top = False
@@ -251,6 +252,13 @@ class Controller:
         if name == "setpoint_n":
             return self.job[t.J_SETPOINT_N]
         raise AttributeError(name)
+
+    def _handling_limit(self):
+        """Force at which a handling stroke ends: three deviations below the ceiling, which so is never passed; 0 where
+        no ceiling is set or this press cannot hold one so low."""
+        spread = self.holdable_n() // 39
+        ceiling = self.settings[t.S_HANDLING_N]
+        return ceiling - 3 * spread if 0 < 6 * spread < ceiling else 0
 
     def holdable_n(self):
         """Smallest setpoint this press can hold to 5 %, by what the dead-stop test measured; 0 if unknown."""
@@ -493,7 +501,7 @@ class Controller:
         if setpoint > self.sense.force_of(self.cal_max - self.zero):
             return t.REFUSAL_SETPOINT_RANGE
         if job[t.J_HANDLING]:
-            return t.REFUSAL_NONE if self.settings[t.S_HANDLING_N] else t.REFUSAL_NO_CEILING
+            return t.REFUSAL_NONE if self._handling_limit() else t.REFUSAL_NO_CEILING
         if job[t.J_STOP_ON] or job[t.J_WINDOW_HIGH_UM]:
             if not self.travel.fitted or not self.press.characterised:
                 return t.REFUSAL_NO_POSITION
@@ -538,13 +546,18 @@ class Controller:
         cut = self.cut
         limit = self.job[t.J_SETPOINT_N]
         if self._handling:
-            limit = min(limit, self.settings[t.S_HANDLING_N])
+            limit = min(limit, self._handling_limit())
         self._limit_n = limit
         cut.gentle = self._handling
         if self._with_cutoff:
             if self.job[t.J_STOP_ON] and not self._handling:
                 self.depth.begin(self.job, self.learned)
-            cut.begin(limit, self.learned, self._started_at_top)
+            learned = self.learned
+            if self._handling:
+                # Nothing of it belongs to a job.
+                learned = self._unlearned
+                forget(learned)
+            cut.begin(limit, learned, self._started_at_top)
         elif self._probe:
             cut.mode = MODE_PROBE
             cut.feed = self._probe_feed

@@ -1,0 +1,196 @@
+"""Stop on depth through `trial`: the issue's bars, windows, refusals; and handling under its ceiling."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from steadyram.errors import BadInput
+from steadyram.press.limits import limit_position_m
+from steadyram.press.pressfile import read_press, read_press_tables
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.quick_setup import set_up
+from steadyram.virtual.trial import run_cycle, run_trial
+from steadyram.virtual.work import block
+
+PRESSES = Path(__file__).resolve().parents[2] / "presses"
+
+
+@pytest.mark.parametrize(
+    ("press", "target_mm"), [("depth-20", 4.7), ("depth-20", 5.3), ("depth-30", 10.3), ("depth-30", 10.6)]
+)
+def test_parts_land_at_the_limit_of_position_and_a_first_part_never_far_over(
+    press: str, target_mm: float
+) -> None:
+    limit = limit_position_m(read_press(PRESSES / f"{press}.toml"))
+    assert limit is not None
+    target = target_mm / 1000
+    tables = read_press_tables(PRESSES / f"{press}.toml")
+    # Settings by the data sheets, so a sensor that keeps to them: calibrating it is the next test's matter.
+    tables["position"].pop("gain_error", None)
+    tables["position"].pop("nonlinearity", None)
+    with VirtualPress(tables, 21, "cpython") as virtual:
+        model = virtual.plant.press
+        job = {"stop_on": 1, "depth_um": round(1000 * target_mm)}
+        device = set_up(virtual, 0.8 * model.capacity_N, job=job)
+        virtual.run(0.5)
+        seen = device.now().next_seq
+        off = []
+        for n in range(1, 35):
+            row, code = run_cycle(virtual, device, n, 0.8 * model.capacity_N, seen)
+            seen = row["next_seq"]
+            assert (row["stop"], code) == ("depth", None)
+            off.append(row["depth_m"] - target)
+            # What the device records is what its sensor can tell.
+            assert row["device_depth_m"] == pytest.approx(row["settled_depth_m"], abs=4 * limit + 2e-5)
+    assert off[0] <= 3 * limit
+    within = sum(abs(error) <= 2 * limit for error in off[4:])
+    # 95 % of 30 is 28.5; one more may fall out by the luck of a draw of thirty.
+    assert within >= 28, [round(error / limit, 1) for error in off]
+
+
+def test_a_trial_measures_the_position_itself_before_it_lands_parts() -> None:
+    told = run_trial(
+        PRESSES / "depth-20.toml", 0.0, 6, seed=21, runtime="cpython", stop_on="depth", target_m=5.3e-3
+    )
+    assert (told["stop_on"], told["target_m"]) == ("depth", 5.3e-3)
+    assert all(row["target_m"] == 5.3e-3 for row in told["cycles"])
+    off = [row["depth_m"] - 5.3e-3 for row in told["cycles"]]
+    assert off[0] <= 3 * told["limit_sigma_m"]
+    assert max(off) <= 4 * told["limit_sigma_m"]
+    assert told["faults"] == []
+
+
+def test_equal_bytes_on_both_runtimes() -> None:
+    def told(runtime: Any) -> dict[str, Any]:
+        document = run_trial(
+            PRESSES / "depth-20.toml", 0.0, 3, seed=4, runtime=runtime, stop_on="depth", target_m=5.3e-3
+        )
+        del document["runtime"]
+        return document
+
+    assert json.dumps(told("micropython")) == json.dumps(told("cpython"))
+
+
+def test_the_first_of_both_ends_the_stroke() -> None:
+    # The knee comes 0.6 mm after contact at 5 mm: at 5.3 mm the force is still the plateau's.
+    depth = _one({"stop_on": 2, "depth_um": 5300}, 60e3)
+    assert depth["stop"] == "depth"
+    assert depth["peak_N"] < 25e3
+    force = _one({"stop_on": 2, "depth_um": 7000}, 40e3)
+    assert force["stop"] == "setpoint"
+    # By the nameplate's calibration: the sensor's own gain error is in it.
+    assert abs(force["peak_N"] / 40e3 - 1) < 0.08
+
+
+def _one(job: dict[str, int], setpoint_N: float) -> dict[str, Any]:
+    with VirtualPress(PRESSES / "depth-20.toml", 3, "cpython") as press:
+        device = set_up(press, setpoint_N, job=job)
+        press.run(0.5)
+        row, code = run_cycle(press, device, 1, setpoint_N, device.now().next_seq)
+        assert code is None
+        return row
+
+
+@pytest.mark.parametrize(
+    ("job", "setpoint_N", "stop"),
+    [
+        ({"window_low_um": 5300, "window_high_um": 6300}, 40e3, "setpoint"),
+        ({"window_low_um": 6500, "window_high_um": 7000}, 40e3, "window"),
+        ({"stop_on": 1, "depth_um": 5300, "window_low_n": 5000, "window_high_n": 30000}, 90e3, "depth"),
+        ({"stop_on": 1, "depth_um": 5300, "window_low_n": 40000, "window_high_n": 60000}, 90e3, "window"),
+        # The limit on force comes before the depth.
+        ({"stop_on": 1, "depth_um": 9000}, 40e3, "window"),
+    ],
+)
+def test_the_other_quantity_is_a_window(job: dict[str, int], setpoint_N: float, stop: str) -> None:
+    assert _one(job, setpoint_N)["stop"] == stop
+
+
+def test_what_cannot_be_run_is_said() -> None:
+    plain = PRESSES / "workshop-20.toml"
+    with pytest.raises(BadInput, match=r"no \[position\] table"):
+        run_trial(plain, 0.0, 1, stop_on="depth", target_m=5e-3)
+    with pytest.raises(BadInput, match="needs --target"):
+        run_trial(PRESSES / "depth-20.toml", 0.0, 1, stop_on="depth")
+    with pytest.raises(BadInput, match="within the stroke"):
+        run_trial(PRESSES / "depth-20.toml", 0.0, 1, stop_on="depth", target_m=0.5)
+    with pytest.raises(BadInput, match="plain threshold"):
+        run_trial(PRESSES / "depth-20.toml", 0.0, 1, stop_on="depth", target_m=5e-3, cutoff="threshold")
+    with pytest.raises(BadInput, match="--target is a depth"):
+        run_trial(plain, 10e3, 1, target_m=5e-3)
+
+
+def test_a_depth_job_without_a_sensor_is_refused() -> None:
+    with VirtualPress(PRESSES / "workshop-20.toml", 3, "cpython") as press:
+        device = set_up(press, 40e3, job={"stop_on": 1, "depth_um": 5300})
+        press.operator.press_extend()
+        press.run(0.3)
+        now = device.now()
+        assert (now.state, now.refusal) == ("refused", "no-position")
+        assert not press.outputs & 5
+
+
+@pytest.mark.parametrize(
+    ("press", "ceiling_N"), [("workshop-20", 20e3), ("workshop-20-slow", 3e3), ("bench-4", 4e3)]
+)
+def test_handling_never_passes_its_ceiling_whatever_the_setpoint(press: str, ceiling_N: float) -> None:
+    with VirtualPress(PRESSES / f"{press}.toml", 5, "cpython") as virtual:
+        model = virtual.plant.press
+        device = set_up(
+            virtual,
+            0.6 * model.capacity_N,
+            batch=10,
+            settings={"handling_n": round(ceiling_N)},
+            job={"handling": 1},
+        )
+        for _ in range(3):
+            virtual.plant.load_part(block(0.002))
+            virtual.plant.peak_N = 0.0
+            virtual.operator.press_extend()
+            assert virtual.run_until(lambda p: p.firmware.core.state == 6, 60.0)
+            virtual.run(0.4)
+            assert 0 < virtual.plant.peak_N <= ceiling_N
+            virtual.operator.release_all()
+            virtual.run(0.2)
+            virtual.operator.press_retract()
+            virtual.run_until(lambda p: p.plant.at_top, 30.0)
+            virtual.operator.release_all()
+            virtual.run(0.4)
+        last = list(device.log(device.now().next_seq - 1))[-1]
+        assert last.stop == "ceiling"
+        assert "handling" in last.flags
+        assert device.now().count == 0
+        assert not any(device.learned().get(1, [0]))
+
+
+def test_handling_is_refused_without_a_ceiling_and_with_the_cutoff_off() -> None:
+    with VirtualPress(PRESSES / "workshop-20.toml", 5, "cpython") as press:
+        device = set_up(press, 40e3, job={"handling": 1})
+        press.operator.press_extend()
+        press.run(0.3)
+        assert device.now().refusal == "no-ceiling"
+        press.operator.release_all()
+        press.run(0.2)
+        press.operator.cutoff(False)
+        press.run(0.1)
+        press.operator.press_extend()
+        press.run(0.3)
+        assert device.now().refusal == "cutoff-required"
+
+
+def test_the_reference_is_taken_at_the_top_and_compared_from_then_on() -> None:
+    with VirtualPress(PRESSES / "depth-20.toml", 5, "cpython") as press:
+        device = set_up(press, 60e3, job={"stop_on": 1, "depth_um": 5300})
+        press.run(0.5)
+        assert device.now().referenced
+        row, _ = run_cycle(press, device, 1, 60e3, device.now().next_seq)
+        assert row["stop"] == "depth"
+        press.inject("position-lost-counts@2:start")
+        press.cycle = 1
+        run_cycle(press, device, 2, 60e3, device.now().next_seq)
+        press.run(0.6)
+        assert device.now().fault == "position-reference"
