@@ -15,7 +15,7 @@ What the cutoff learned from a bad part is put back before the next one. As it i
 good one far over or short of its setpoint, and what is tried here is the telling apart. `as_is` has the same
 strokes without that.
 
-    python tests/campaign/travel_detection.py --seeds 3 --out tests/campaign/travel_detection.json
+    python -m tests.campaign.travel_detection --seeds 3 --out tests/campaign/travel_detection.json
 """
 
 from __future__ import annotations

@@ -56,9 +56,11 @@ _NOTHING: Final = 0.5
 _TWICE: Final = 1.5
 # Contact off by this many times the embedding: no sheet's doing.
 _FAR: Final = 1.5
+# A trace with a step wider than this share of the way says nothing of the force in between.
+_COARSE: Final = 0.3
 # Standard deviations of one part.
 _PLACE: Final = 4.5
-_PLACE_WITH_FORCE: Final = 2.8
+_PLACE_WITH_FORCE: Final = 3.4
 _FORCE_WITH_PLACE: Final = 2.0
 _FORCE: Final = 4.5
 BAND_POINTS: Final = 200
@@ -187,7 +189,7 @@ def _figures(given: TravelStroke, level_N: float, stiffness_N_per_m: float) -> T
     flush = at - level_N / stiffness_N_per_m
     embed = flush - contact
     plateau = math.nan
-    if embed > 0.0:
+    if embed > 0.0 and found.widest_m(contact, at) < _COARSE * (at - contact):
         # The work less what the stretch holds, over the way that the part gave.
         plateau = (found.work_J(contact, at) - level_N**2 / (2.0 * stiffness_N_per_m)) / embed
     return TravelFigures(contact, flush, embed, plateau, (contact + flush) / 2.0)
