@@ -51,6 +51,8 @@ JUDGED_STOPS: Final = frozenset({"setpoint", "short", "over", "depth", "window"}
 _LEVEL_SHARE, _LEVEL_QUANTILE = 0.97, 0.1
 _FLOOR_M: Final = 10e-6
 _FLOOR_SHARE: Final = 0.02
+# Parts that give way by less cannot be told from those that do not.
+_LEAST_M: Final = 30e-6
 # Less than this share of the good parts' embedding is none; more than that is two parts'.
 _NOTHING: Final = 0.5
 _TWICE: Final = 1.5
@@ -169,7 +171,7 @@ def learn_travel_envelope(strokes: Sequence[TravelStroke]) -> TravelEnvelope:
     figures = [
         found for each, _ in usable if (found := _figures(each, level, stiffness)) and found.embed_m > 0.0
     ]
-    if len(figures) < LEAST_PARTS:
+    if len(figures) < LEAST_PARTS or float(np.median([each.embed_m for each in figures])) < _LEAST_M:
         raise BadInput("The good parts hardly gave way: there is nothing to tell them by over travel.")
     spreads = {}
     for name in TravelFigures.__dataclass_fields__:
