@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, get_type_hints
 from pydantic import Field
 from typing_extensions import TypedDict
 
+from steadyram.bending.run_record import RunRecord
 from steadyram.commission.capability import Feed
 from steadyram.commission.characterise import Characteristics
 from steadyram.install.finding import Finding
@@ -405,6 +406,12 @@ class Demo(TypedDict):
     wall_s: float
 
 
+class BendRun(RunRecord):
+    record: str
+    pushes: Count
+    caution: str
+
+
 # Name of the schema: the command's words, and the shape of what it prints.
 DOCUMENTS: dict[str, Any] = {
     "batch-compare": BatchCompare,
@@ -412,6 +419,7 @@ DOCUMENTS: dict[str, Any] = {
     "batch-proof": BatchProof,
     "batch-test-add": BatchTest,
     "bench-cutoff": BenchCutoff,
+    "bend-run": BendRun,
     "calibrate": Calibrate,
     "calibration-check": Daily,
     "calibration-compare": Drift,

@@ -117,7 +117,7 @@ class Shop:
         self.pair, self.share = between(self.name, factor, self.thickness_m, self.opening_m, self.nominal_m)
         self.deepest_m = 0.0
 
-    def to_depth(self, depth_m: float, ceiling_N: float) -> Reached:
+    def to_depth(self, depth_m: float, ceiling_N: float, fresh: bool = True) -> Reached:
         """A stroke with the stop's error; the touch is off by what the sheet is thicker."""
         reached = depth_m + self.stop_sigma_m * float(self.rng.standard_normal())
         self.deepest_m = max(self.deepest_m, reached + self.thickness_m - self.nominal_m)

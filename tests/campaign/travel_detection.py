@@ -15,7 +15,7 @@ What the cutoff learned from a bad part is put back before the next one. As it i
 good one far over or short of its setpoint, and what is tried here is the telling apart. `as_is` has the same
 strokes without that.
 
-    python tests/campaign/travel_detection.py --seeds 3 --out tests/campaign/travel_detection.json
+    python -m tests.campaign.travel_detection --seeds 3 --out tests/campaign/travel_detection.json
 """
 
 from __future__ import annotations
@@ -55,12 +55,16 @@ KINDS = ("good", *PARTS)
 SAID = (*KINDS, "soft", "hard", "not judged")
 METHODS = ("time", "travel")
 _QUIET = ("good", "not judged")
-# What the figures depend on besides the firmware.
-JUDGES = ("host/steadyram/cycles/travel_signature.py", "host/steadyram/cycles/travel_envelope.py",
-          "host/steadyram/cycles/signature.py", "host/steadyram/cycles/envelope.py",
-          "host/steadyram/cycles/envelope_watch.py", "host/steadyram/virtual/plant.py",
-          "host/steadyram/virtual/work.py", "tests/campaign/travel_sim.py")  # fmt: skip
-CORE = "firmware/steadyram_fw/core"
+# What the figures depend on: what judges, and how the parts are made. Core and plant are told, too.
+JUDGES = (
+    "host/steadyram/cycles/travel_signature.py",
+    "host/steadyram/cycles/travel_envelope.py",
+    "host/steadyram/cycles/signature.py",
+    "host/steadyram/cycles/envelope.py",
+    "host/steadyram/cycles/envelope_watch.py",
+    "tests/campaign/travel_sim.py",
+)
+PRESS = ("firmware/steadyram_fw/core", "host/steadyram/virtual/plant.py", "host/steadyram/virtual/work.py")
 
 
 @dataclass
@@ -209,7 +213,7 @@ def main() -> None:
     document = {
         "made": provenance(),
         "judges": digest_of(*JUDGES),
-        "core": digest_of(CORE),
+        "press": digest_of(*PRESS),
         "seeds": list(seeds),
         "tried": campaign(TRIED, seeds, workers=told.workers),
         "as_is": campaign(TRIED, seeds[:1], workers=told.workers, put_back=False),

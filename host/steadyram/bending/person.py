@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 
 from steadyram.bending.procedure import BendingHands
+from steadyram.commission.person import PersonHands
 from steadyram.errors import UnitError
 from steadyram.units import parse
 
@@ -42,3 +43,16 @@ class PersonBending(BendingHands):
                 return found
             self._say("An included angle lies between 0 and 180 degrees; measure between the two legs.")
         return None
+
+
+class PersonPedals(PersonHands):
+    """The same person's feet: told when to press and when to let go, and what to hold when a job has to be pushed."""
+
+    def fresh_sheet(self) -> None:
+        """The question before the stroke has asked for it already."""
+        return None
+
+    def release_extend(self) -> None:
+        # Unlike a commissioning stroke, a bend needs no open changes.
+        self._say("Let go.")
+        self._until(lambda now: now.state in ("ready", "fault"), "the pedals to be released")

@@ -7,7 +7,7 @@ Nothing moves without the person's yes, and the stroke itself waits for the peda
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -21,6 +21,7 @@ TOLERANCE_RAD = math.radians(0.5)
 STROKES_MOST = 3
 # Ceiling of the force over its expected upper end: past it something other than the sheet is under the punch.
 _CEILING = 1.25
+_ASKED_MOST = 3
 KEEP_AWAY = "Hands away from punch, die and the sheet that will rise."
 
 
@@ -36,8 +37,12 @@ class Reached:
 class Stroke(Protocol):
     """One stroke of the press that stops at a depth, or at a force that must not be passed, whichever is first."""
 
-    def to_depth(self, depth_m: float, ceiling_N: float) -> Reached:
-        """Run it: depth of the ram past touch (m), and the force (N) at which it stops in any case."""
+    def to_depth(self, depth_m: float, ceiling_N: float, fresh: bool = True) -> Reached:
+        """Run it: depth of the ram past touch (m), and the force (N) at which it stops in any case.
+
+        fresh: the sheet lies flat on the die here, so that where the punch meets it can be felt; False strikes the
+        bend under the punch again.
+        """
 
 
 class BendingHands(Protocol):
@@ -89,11 +94,23 @@ class BendDone:
         }
 
 
+@dataclass(frozen=True)
+class Struck:
+    """A stroke that was made and whose angle is not known yet."""
+
+    part: int
+    number: int
+    strike: int
+    stop_m: float
+    reached: Reached
+
+
 class BendRun:
     """One bend list on one press with one coil of sheet; what it learns stays from part to part.
 
     tolerance_rad: of the included angle; strokes_most: of one bend of one part (1: never struck again);
-    shim_m: put under the die's middle after the touch was taken. Raises BadInput for a bend that press or tooling
+    shim_m: put under the die's middle after the touch was taken; keep: called with each stroke before its angle is
+    asked for, so that a run cut off there can be gone on with. Raises BadInput for a bend that press or tooling
     cannot carry, before anything moves.
     """
 
@@ -108,7 +125,9 @@ class BendRun:
         strokes_most: int = STROKES_MOST,
         shim_m: float = 0.0,
         correction: SheetCorrection | None = None,
+        keep: Callable[[Struck], None] = lambda struck: None,
     ) -> None:
+        self._keep = keep
         self._bends, self._stroke, self._hands = bends, stroke, hands
         self._tolerance_rad, self._strokes_most, self._shim_m = tolerance_rad, strokes_most, shim_m
         self.planned = plan_list(bends, capacity_N)
@@ -121,25 +140,54 @@ class BendRun:
         )
         self._line_load: dict[int, float] = {}
 
-    def part(self, number: int = 1) -> Iterator[BendDone]:
-        """Strike all bends of one part, yielding each stroke; ends early where the person says no."""
+    def part(self, number: int = 1, after: BendDone | None = None) -> Iterator[BendDone]:
+        """Strike all bends of one part, yielding each stroke; ends early where the person says no.
+
+        after: the last stroke already made of this part; what comes next is what would have come next.
+        """
         for planned in self.planned:
-            depth_m = self.correction.next_depth_m(planned.bend.bend_rad)
-            for strike in range(1, self._strokes_most + 1):
+            done = after if after is not None and planned.number == after.number else None
+            if after is not None and done is None and planned.number < after.number:
+                continue
+            strike, depth_m = 1, 0.0
+            if done is None:
+                depth_m = self.correction.next_depth_m(planned.bend.bend_rad)
+            while True:
+                if done is not None:
+                    if not self._goes_on(done):
+                        break
+                    assert done.measured_rad is not None
+                    strike = done.strike + 1
+                    depth_m = self.correction.deeper_m(
+                        done.depth_m, math.pi - done.measured_rad, planned.bend.bend_rad
+                    )
                 done = self._strike(number, planned, strike, depth_m)
                 if done is None:
                     return
                 yield done
-                if done.measured_rad is None or done.within or done.stopped_by != "depth":
-                    break
-                if done.measured_rad < done.target_rad:
-                    self._hands.note(
-                        "Overbent: it can only be opened by hand or scrapped. The next one goes less deep."
-                    )
-                    break
-                depth_m = self.correction.deeper_m(
-                    done.depth_m, math.pi - done.measured_rad, planned.bend.bend_rad
+
+    def remember(self, done: BendDone) -> None:
+        """Take in a stroke of an earlier session: its force, and its angle where it was learned from."""
+        bend = self.planned[done.number - 1].bend
+        self._line_load[done.number] = done.force_N / bend.length
+        if done.measured_rad is not None and done.stopped_by == "depth":
+            self.correction.learn(done.depth_m, math.pi - done.measured_rad)
+
+    def finished(self, done: BendDone) -> bool:
+        """True when a part needs nothing more after this stroke."""
+        return done.number >= len(self.planned) and not self._goes_on(done, told=True)
+
+    def _goes_on(self, done: BendDone, told: bool = False) -> bool:
+        """Whether this bend of this part is struck again; what cannot be mended is said unless `told`."""
+        if done.measured_rad is None or done.within or done.stopped_by != "depth":
+            return False
+        if done.measured_rad < done.target_rad:
+            if not told:
+                self._hands.note(
+                    "Overbent: it can only be opened by hand or scrapped. The next one goes less deep."
                 )
+            return False
+        return done.strike < self._strokes_most
 
     def _strike(self, part: int, planned: PlannedBend, strike: int, depth_m: float) -> BendDone | None:
         bend, load = planned.bend, planned.plan.load
@@ -158,28 +206,46 @@ class BendRun:
             f"{expected_N / 1e3:.3g} kN. {KEEP_AWAY}"
         ):
             return None
-        reached = self._stroke.to_depth(stop_m, min(ceilings_N))
+        reached = self._stroke.to_depth(stop_m, min(ceilings_N), strike == 1)
+        struck = Struck(part, planned.number, strike, stop_m, reached)
+        self._keep(struck)
+        return self.measured(struck)
+
+    def measured(self, struck: Struck) -> BendDone:
+        """Ask for the angle that a stroke left, and learn from it."""
+        reached, bend = struck.reached, self.planned[struck.number - 1].bend
         punch_m = true_depth_m(reached.depth_m, reached.force_N, self._bends.bed, self._shim_m)
-        self._line_load[planned.number] = reached.force_N / bend.length
+        self._line_load[struck.number] = reached.force_N / bend.length
         if reached.stopped_by == "force":
             self._hands.note(
                 f"Stopped by force at {reached.force_N / 1e3:.3g} kN, before the depth: look for a second "
                 f"sheet, a wrong one, or tooling that is not what the list says."
             )
-        measured_rad = self._hands.included_angle_rad(
-            f"Included angle of bend {planned.number} after release (empty: not measured)?"
-        )
         within, words = None, "not measured"
-        if measured_rad is not None:
+        measured_rad = None
+        for attempt in range(_ASKED_MOST):
+            measured_rad = self._hands.included_angle_rad(
+                f"Included angle of bend {struck.number} after release (empty: not measured)?"
+            )
+            if measured_rad is None:
+                break
             within = abs(measured_rad - bend.angle) <= self._tolerance_rad
             words = "stopped by force: not learned from"
-            if reached.stopped_by == "depth":
+            if reached.stopped_by != "depth":
+                break
+            try:
                 words = self.correction.learn(punch_m, math.pi - measured_rad).words
+                break
+            except BadInput as error:
+                # A slip of the tongue must not end the run; an angle that stays absurd must.
+                if attempt == _ASKED_MOST - 1:
+                    raise
+                self._hands.note(str(error))
         return BendDone(
-            part,
-            planned.number,
-            strike,
-            stop_m,
+            struck.part,
+            struck.number,
+            struck.strike,
+            struck.stop_m,
             punch_m,
             reached.force_N,
             reached.stopped_by,

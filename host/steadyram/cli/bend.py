@@ -22,6 +22,7 @@ from steadyram.bending.crowning import Bed, crowning, true_depth_m
 from steadyram.bending.plan import CAUTION, BendPlan, plan_bend
 from steadyram.bending.sheet import Sheet, sheet_of
 from steadyram.bending.tooling import Tooling
+from steadyram.cli.bend_run import run
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press.pressfile import read_press
@@ -445,4 +446,5 @@ def shim(
 
 def register(group: click.Group) -> None:
     """Add the command group."""
+    bend.add_command(run)
     group.add_command(bend)

@@ -50,7 +50,7 @@ from steadyram.metrology.summary import analysis_document
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show, ureg
 
 F = TypeVar("F", bound=Callable[..., Any])
-_HANDS_CLEAR = (
+HANDS_CLEAR = (
     "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in "
     "place and in force; steadyram replaces none of them."
 )
@@ -134,7 +134,7 @@ def calibrate(
         _same_press(header, press)
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)
-        click.echo(_HANDS_CLEAR, err=True)
+        click.echo(HANDS_CLEAR, err=True)
         with (
             _hands(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
             progress_bar() as bar,
@@ -266,7 +266,7 @@ def characterise(
             raise CheckFailed(
                 "The device has no calibration, so counts are no forces yet; run 'calibrate' first."
             )
-        click.echo(_HANDS_CLEAR, err=True)
+        click.echo(HANDS_CLEAR, err=True)
         N_per_count = calibration["c1_n"] / 65536
         with _hands(device, hands_url, "kN", None) as hands, progress_bar() as bar:
             hands.open_changes()

@@ -51,14 +51,18 @@ JUDGED_STOPS: Final = frozenset({"setpoint", "short", "over", "depth", "window"}
 _LEVEL_SHARE, _LEVEL_QUANTILE = 0.97, 0.1
 _FLOOR_M: Final = 10e-6
 _FLOOR_SHARE: Final = 0.02
+# Parts that give way by less cannot be told from those that do not.
+_LEAST_M: Final = 30e-6
 # Less than this share of the good parts' embedding is none; more than that is two parts'.
 _NOTHING: Final = 0.5
 _TWICE: Final = 1.5
 # Contact off by this many times the embedding: no sheet's doing.
 _FAR: Final = 1.5
+# A trace with a step wider than this share of the way says nothing of the force in between.
+_COARSE: Final = 0.3
 # Standard deviations of one part.
 _PLACE: Final = 4.5
-_PLACE_WITH_FORCE: Final = 2.8
+_PLACE_WITH_FORCE: Final = 3.4
 _FORCE_WITH_PLACE: Final = 2.0
 _FORCE: Final = 4.5
 BAND_POINTS: Final = 200
@@ -167,7 +171,7 @@ def learn_travel_envelope(strokes: Sequence[TravelStroke]) -> TravelEnvelope:
     figures = [
         found for each, _ in usable if (found := _figures(each, level, stiffness)) and found.embed_m > 0.0
     ]
-    if len(figures) < LEAST_PARTS:
+    if len(figures) < LEAST_PARTS or float(np.median([each.embed_m for each in figures])) < _LEAST_M:
         raise BadInput("The good parts hardly gave way: there is nothing to tell them by over travel.")
     spreads = {}
     for name in TravelFigures.__dataclass_fields__:
@@ -187,7 +191,7 @@ def _figures(given: TravelStroke, level_N: float, stiffness_N_per_m: float) -> T
     flush = at - level_N / stiffness_N_per_m
     embed = flush - contact
     plateau = math.nan
-    if embed > 0.0:
+    if embed > 0.0 and found.widest_m(contact, at) < _COARSE * (at - contact):
         # The work less what the stretch holds, over the way that the part gave.
         plateau = (found.work_J(contact, at) - level_N**2 / (2.0 * stiffness_N_per_m)) / embed
     return TravelFigures(contact, flush, embed, plateau, (contact + flush) / 2.0)

@@ -65,6 +65,12 @@ class Curve:
         share = (force_N - low) / (high - low)
         return float(self.travel_m[i - 1] + share * (self.travel_m[i] - self.travel_m[i - 1]))
 
+    def widest_m(self, first_m: float, last_m: float) -> float:
+        """The widest step of the trace that reaches into what lies between two places."""
+        steps = np.diff(self.travel_m)
+        within = (self.travel_m[1:] > first_m) & (self.travel_m[:-1] < last_m)
+        return float(steps[within].max()) if within.any() else 0.0
+
     def work_J(self, first_m: float, last_m: float) -> float:
         """Integral of force over travel between two places."""
         inside = (self.travel_m > first_m) & (self.travel_m < last_m)
@@ -157,10 +163,10 @@ def _contact(found: Curve, given: TravelStroke) -> float:
     low, high = found.travel_at(_LOW * top), found.travel_at(_HIGH * top)
     i = int(np.flatnonzero(f >= _LOW * top)[0])
     free = float(x[i - 1]) if i else float(x[0])
-    back = low - (high - low) * _LOW / (_HIGH - _LOW)
     if given.contact_m > 0.0:
         raw = np.maximum.accumulate(np.asarray(given.travel_m, dtype=float))
         at = int(np.searchsorted(raw, given.contact_m))
         if 0 < at < len(raw):
-            back = given.contact_m + given.lag_s * float(raw[at] - raw[at - 1]) / given.stroke.dt_s
-    return min(max(back, free - _NEAR_M), low + _NEAR_M)
+            told = given.contact_m + given.lag_s * float(raw[at] - raw[at - 1]) / given.stroke.dt_s
+            return min(max(told, free - _NEAR_M), float(x[i]) + _NEAR_M)
+    return min(max(low - (high - low) * _LOW / (_HIGH - _LOW), free), low)

@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+import math
+
+from steadyram.bending.device_stroke import BendingPedals
+from steadyram.bending.procedure import BendingHands
 from steadyram.commission.hands import Hands
+from steadyram.errors import CheckFailed
 from steadyram.virtual.load_cell import load_cell_gain
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_changes
+
+
+def protractor_deg(press: VirtualPress) -> float:
+    """Included angle of the sheet on the die, to tenths of a degree. Raises CheckFailed where there is none."""
+    bent = press.plant.released_angle_rad()
+    if bent is None:
+        raise CheckFailed(
+            "There is no sheet on a die under this ram; give a press file whose work is a bend."
+        )
+    return round(180.0 - math.degrees(bent), 1)
 
 
 class VirtualHands(Hands):
@@ -57,3 +72,21 @@ class VirtualHands(Hands):
 
     def reference_N(self) -> float:
         return self._press.plant.force_N * self._gain
+
+
+class VirtualBending(VirtualHands, BendingPedals, BendingHands):
+    """The same at a die, saying yes to every stroke, with a protractor that shows tenths of a degree."""
+
+    def __init__(self, press: VirtualPress, cell_seed: int = 0) -> None:
+        super().__init__(press, cell_seed)
+
+    def fresh_sheet(self) -> None:
+        self._press.load_part()
+        self._press.run(0.3)
+
+    def confirm(self, text: str) -> bool:
+        self.note(text)
+        return True
+
+    def included_angle_rad(self, text: str) -> float:
+        return math.radians(protractor_deg(self._press))

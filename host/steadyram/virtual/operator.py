@@ -154,6 +154,11 @@ class Operator:
             self._press.plant.load_part(part)
         self._act("load-part")
 
+    def next_coil(self) -> None:
+        """Bent work: sheets of another coil from now on, the first of them on the die."""
+        self._press.plant.next_coil()
+        self.load_part()
+
     def swap_block(self) -> None:
         """A solid block in the part's place, as far from the ram: the dead stop of commissioning."""
         self._press.plant.load_part(block(self._press.plant.press.work.gap))

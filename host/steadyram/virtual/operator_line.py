@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import socket
+from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 from urllib.parse import urlsplit
 
+from steadyram.bending.device_stroke import BendingPedals
+from steadyram.bending.procedure import BendingHands
 from steadyram.commission.hands import Hands
 from steadyram.errors import BadInput, CheckFailed, PortError, PortLost
 
@@ -72,11 +76,18 @@ class OperatorLine:
 
     def force_N(self, action: str) -> float:
         """Load cell under the ram, newtons: "cell" now, "peak" the highest since last asked."""
+        return self._figure(action, "force_N")
+
+    def angle_deg(self) -> float:
+        """Included angle of the sheet on the die once released, degrees."""
+        return self._figure("angle", "angle_deg")
+
+    def _figure(self, action: str, key: str) -> float:
         for text in self.do(action):
             word, _, value = text.partition(" ")
-            if word == "force_N":
+            if word == key:
                 return float(value)
-        raise CheckFailed("The virtual load cell gave no reading.")
+        raise CheckFailed(f"The virtual press's operator gave no {key}.")
 
     def _next(self) -> str:
         while b"\n" not in self._part:
@@ -134,3 +145,34 @@ class LineHands(Hands):
 
     def reference_N(self) -> float:
         return self._line.force_N("cell")
+
+
+class LineBending(LineHands, BendingPedals, BendingHands):
+    """The same at a die: says yes to every stroke and reads the protractor, or leaves both to a person.
+
+    person: asked for each yes and each angle; None: the virtual press's operator does both.
+    """
+
+    def __init__(
+        self, line: OperatorLine, say: Callable[[str], None], person: BendingHands | None = None
+    ) -> None:
+        super().__init__(line)
+        self._say, self._person = say, person
+
+    def note(self, text: str) -> None:
+        self._say(text)
+
+    def fresh_sheet(self) -> None:
+        self._line.do("part")
+        self._line.do("wait 0.3")
+
+    def confirm(self, text: str) -> bool:
+        if self._person is not None:
+            return self._person.confirm(text)
+        self._say(text)
+        return True
+
+    def included_angle_rad(self, text: str) -> float | None:
+        if self._person is not None:
+            return self._person.included_angle_rad(text)
+        return math.radians(self._line.angle_deg())

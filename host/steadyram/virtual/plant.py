@@ -105,7 +105,8 @@ class Plant:
         valve_tapes = (NoiseTape(seed, 2), NoiseTape(seed, 3), NoiseTape(seed, 4))
         self._parts = NoiseTape(seed, 5)
         self._place_noise = NoiseTape(seed, 6)
-        self._coil = NoiseTape(seed, 7).at(0)
+        self._coils = NoiseTape(seed, 7)
+        self._coils_drawn = 0
         self.strip: BentStrip | None = None
         self.place_override: Callable[[int, int], int] | None = None
         self.lost_share = 0.0
@@ -173,10 +174,14 @@ class Plant:
         self._parts_drawn += 2
         self._load_work(self._parts.at(i), self._parts.at(i + 1))
 
+    def next_coil(self) -> None:
+        """Cut the sheets from another coil from the next one on (bent work)."""
+        self._coils_drawn += 1
+
     def _load_work(self, first: float, second: float) -> None:
         work = self.press.work
         if work.kind == "bend":
-            strip = strip_of(work, self._coil, first)
+            strip = strip_of(work, self._coils.at(self._coils_drawn), first)
             self.load_part(strip.part(work.gap))
             self.strip = strip
         else:

@@ -7,6 +7,7 @@ from typing import Final
 
 from steadyram.errors import BadInput
 from steadyram.virtual import script
+from steadyram.virtual.hands import protractor_deg
 from steadyram.virtual.load_cell import load_cell_gain
 from steadyram.virtual.operator import SEAL_S
 from steadyram.virtual.press import VirtualPress
@@ -26,6 +27,8 @@ ack                          feet off, touch the acknowledge button
 knob N                       turn the setpoint knob by N steps
 stack METRES                 gauge blocks of that height on the bed, for the position sensor
 part | block | empty         put a part, a solid block, or nothing under the ram
+coil                         bent work: a sheet of another coil, and the next ones too
+angle                        bent work: included angle of the sheet once released, degrees (protractor, tenths)
 work                         one part: load, press until done, send the ram up
 cycle N                      from here on count cycles from N (faults name them)
 cell                         reading of a load cell under the ram, newtons (0.1 % of reading)
@@ -93,6 +96,10 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
         {"part": op.load_part, "block": op.swap_block, "empty": op.remove_part}[verb]()
     elif verb == "stack":
         op.use_stack(_number(rest, line, 0.0, 5.0))
+    elif verb == "coil":
+        op.next_coil()
+    elif verb == "angle":
+        say(f"angle_deg {protractor_deg(press):.1f}")
     elif verb == "work":
         yield from script.one_part(press)
     elif verb == "cycle":

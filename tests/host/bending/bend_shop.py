@@ -54,7 +54,7 @@ class BendShop:
         self.deepest_m = 0.0
 
     # ---------------------------------------------------------------- the press
-    def to_depth(self, depth_m: float, ceiling_N: float) -> Reached:
+    def to_depth(self, depth_m: float, ceiling_N: float, fresh: bool = True) -> Reached:
         self.strokes.append((depth_m, ceiling_N))
         stop = depth_m + self.stop_sigma_m * float(self.rng.standard_normal())
         # The ram stands where punch depth and the bed's bow under its force add up to the stop.
