@@ -88,17 +88,24 @@ def check(file: Path, press: Path | None, as_json: bool) -> None:
                         "batch": job.batch,
                         "tooling_rated_force_N": job.tooling_rated_force,
                         "unproven": job.unproven,
+                        "stop": job.stop,
+                        "depth_m": job.depth,
+                        "slow_from_m": job.slow_from,
+                        "force_window_N": job.force_window,
+                        "depth_window_m": job.depth_window,
+                        "handling": job.handling,
                     }
                     for slot, job in slotted
                 ]
             }
         )
         return
-    table = Table("slot", "name", "force", "the force is", "dwell", "return", "cutoff", "batch")
+    table = Table("slot", "name", "stops on", "force", "the force is", "dwell", "return", "cutoff", "batch")
     for slot, job in slotted:
         table.add_row(
             str(slot),
             plain(job.name),
+            _stops_on(job),
             show_quantity(job.force, "newton", unit),
             "an estimate" if job.unproven else "as stated",
             f"{job.dwell:g} s",
@@ -208,6 +215,16 @@ def use(slot: int, port: str | None, wire_log: Path | None, as_json: bool) -> No
         err().print(
             f"Job {slot} is active, {preferences().force(setpoint_N)}." if slot else "No job is active."
         )
+
+
+def _stops_on(job: Job) -> str:
+    """What ends a stroke of the job, for a table."""
+    if job.handling:
+        return "handling ceiling"
+    if job.depth is None:
+        return "force"
+    first = ", or force first" if job.stop == "first" else ""
+    return f"{1000 * job.depth:.3f} mm{first}"
 
 
 def _si(job: DeviceJob) -> dict[str, Any]:

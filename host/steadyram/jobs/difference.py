@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from steadyram.jobs.file import RETURNS
+from steadyram.jobs.file import RETURNS, STOPS
 from steadyram.link.records import DeviceJob
 from steadyram.units import show
 
@@ -33,7 +33,12 @@ def difference(
     for slot in sorted(old.keys() | new.keys()):
         before, after = old.get(slot), new.get(slot)
         if before is None and after is not None:
-            fields = tuple((key, "", text) for key, text in _texts(after, unit).items())
+            # A new job is told by what it sets.
+            fields = tuple(
+                (key, "", text)
+                for key, text in _texts(after, unit).items()
+                if key not in _TRAVEL or _raw(after, key)
+            )
             out.append(SlotChange(slot, after.name, "new", fields))
         elif after is None and before is not None:
             out.append(SlotChange(slot, before.name, "gone"))
@@ -60,11 +65,21 @@ _KEYS = {
     "cutoff required": "cutoff_required",
     "batch": "batch",
     "unproven": "unproven",
+    "stops on": "stop_on",
+    "depth": "depth_um",
+    "slow from": "slow_from_um",
+    "force window from": "window_low_n",
+    "force window to": "window_high_n",
+    "depth window from": "window_low_um",
+    "depth window to": "window_high_um",
+    "handling": "handling",
 }
+_TRAVEL = frozenset(list(_KEYS)[list(_KEYS).index("stops on") :])
 
 
 def _raw(job: DeviceJob, key: str) -> int | str:
-    return job.fields[_KEYS[key]] if _KEYS[key] else job.name
+    # A job made for protocol 1 has no travel: all of it at its default, which is 0.
+    return job.fields.get(_KEYS[key], 0) if _KEYS[key] else job.name
 
 
 def _texts(job: DeviceJob, unit: str) -> dict[str, str]:
@@ -79,4 +94,19 @@ def _texts(job: DeviceJob, unit: str) -> dict[str, str]:
         "cutoff required": "yes" if fields["cutoff_required"] else "no",
         "batch": str(fields["batch"]) if fields["batch"] else "no count",
         "unproven": "yes" if fields["unproven"] else "no",
-    }
+    } | _travel_texts(job, unit)
+
+
+def _travel_texts(job: DeviceJob, unit: str) -> dict[str, str]:
+    """Only what is set: most jobs know nothing of travel."""
+    fields = job.fields
+    stop = fields.get("stop_on", 0)
+    out = {"stops on": STOPS[stop] if 0 <= stop < len(STOPS) else "?"}
+    for key in ("depth", "slow from", "depth window from", "depth window to"):
+        value = fields.get(_KEYS[key], 0)
+        out[key] = f"{value / 1000:.3f} mm" if value else "none"
+    for key in ("force window from", "force window to"):
+        value = fields.get(_KEYS[key], 0)
+        out[key] = show(float(value), "newton", unit) if value else "none"
+    out["handling"] = "yes" if fields.get("handling", 0) else "no"
+    return out

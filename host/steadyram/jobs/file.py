@@ -8,6 +8,16 @@
     return = "latched"
     batch = 50
 
+With a position sensor on the ram a job may stop on its travel from the top switch instead, or on whichever comes
+first; the other quantity is then a window that a good part meets:
+
+    [[job]]
+    name = "dimple to depth"
+    stop = "depth"                        # force | depth | first
+    depth = "5.30 mm"
+    force = "8 tonf"                      # with stop = "depth": never more than this
+    force_window = ["2 tonf", "4 tonf"]   # or depth_window, for a job that stops on force
+
 Material, hardware and note are the user's own words: they stay in the file and go into reports.
 """
 
@@ -38,6 +48,7 @@ from steadyram.plain_file import read_plain
 from steadyram.toml_text import parse_toml
 from steadyram.units import FORCE_UNITS, parse, show
 
+STOPS: Final = ("force", "depth", "first")  # the numbers of the job field `stop_on`
 RETURNS: Final = ("momentary", "latched", "panel")  # the numbers of the job field `latch_return`
 _FILE_MOST: Final = 200_000
 _EXAMPLE: Final = "see the example in the README"
@@ -50,7 +61,7 @@ def _quantity(si_unit: str) -> Callable[[Any], float]:
         if not isinstance(value, str):
             raise ValueError(
                 f"is {value!r}, and a quantity is text with its unit, such as "
-                + ("'1.0 tonf'" if si_unit == "newton" else "'0.5 s'")
+                + {"newton": "'1.0 tonf'", "second": "'0.5 s'", "meter": "'5.30 mm'"}[si_unit]
             )
         try:
             return parse(value, si_unit, what="it")
@@ -62,11 +73,12 @@ def _quantity(si_unit: str) -> Callable[[Any], float]:
 
 Force = Annotated[float, BeforeValidator(_quantity("newton"))]
 Duration = Annotated[float, BeforeValidator(_quantity("second"))]
+Travel = Annotated[float, BeforeValidator(_quantity("meter"))]
 Words = Annotated[str, Field(max_length=400)]
 
 
 class Job(BaseModel):
-    """One job: `force` and `tooling_rated_force` in newtons, `dwell` in seconds."""
+    """One job: `force` and `tooling_rated_force` in newtons, `dwell` in seconds, travels in metres."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
 
@@ -82,6 +94,12 @@ class Job(BaseModel):
     batch: StrictInt = Field(default=0, ge=0, le=_JOB_FIELDS["batch"].maximum)
     tooling_rated_force: Force | None = None
     unproven: StrictBool = False
+    stop: Literal["force", "depth", "first"] = "force"
+    depth: Travel | None = None
+    slow_from: Travel | None = None
+    force_window: tuple[Force, Force] | None = None
+    depth_window: tuple[Travel, Travel] | None = None
+    handling: StrictBool = False
 
     @field_validator("name")
     @classmethod
@@ -112,7 +130,32 @@ class Job(BaseModel):
                 f"force {show(self.force, 'newton', 'kN')} is above the tooling's rated force "
                 f"{show(self.tooling_rated_force, 'newton', 'kN')}; lower the force or use other tooling"
             )
+        self._check_travel()
         return self
+
+    def _check_travel(self) -> None:
+        if self.stop != "force" and self.depth is None:
+            raise ValueError(
+                f"stop is '{self.stop}' and depth is missing; give the ram's travel, e.g. '5.30 mm'"
+            )
+        if self.stop == "force" and (self.depth is not None or self.slow_from is not None):
+            raise ValueError('depth and slow_from need stop = "depth" or "first"')
+        if self.handling and self.stop != "force":
+            raise ValueError("a handling job ends at its low ceiling on force; remove stop and depth")
+        if self.handling and not self.cutoff_required:
+            raise ValueError("a handling job needs the cutoff; remove cutoff_required = false")
+        for what, value in (("depth", self.depth), ("slow_from", self.slow_from)):
+            if value is not None and not 0 < 1e6 * value <= _JOB_FIELDS["depth_um"].maximum:
+                raise ValueError(f"{what} is {1000 * value:.6g} mm, outside 0 to 1000 mm")
+        if self.depth is not None and self.slow_from is not None and self.slow_from >= self.depth:
+            raise ValueError("slow_from is not above depth; the slow feed comes before the end")
+        for name, window in (("force_window", self.force_window), ("depth_window", self.depth_window)):
+            if window is not None and not 0 <= window[0] < window[1]:
+                raise ValueError(f"{name} does not rise; give the lower limit first")
+        if self.force_window is not None and self.stop == "force":
+            raise ValueError("force_window is for a job that stops on depth; use depth_window")
+        if self.depth_window is not None and self.stop == "depth":
+            raise ValueError("depth_window is for a job that stops on force; use force_window")
 
     def to_device(self, slot: int) -> DeviceJob:
         """The job in protocol units in `slot`; a tooling rating is rounded down, never up."""
@@ -127,8 +170,20 @@ class Job(BaseModel):
                 "cutoff_required": int(self.cutoff_required),
                 "batch": self.batch,
                 "unproven": int(self.unproven),
+                "stop_on": STOPS.index(self.stop),
+                "depth_um": _um(self.depth),
+                "slow_from_um": _um(self.slow_from),
+                "window_low_n": round(self.force_window[0]) if self.force_window else 0,
+                "window_high_n": round(self.force_window[1]) if self.force_window else 0,
+                "window_low_um": _um(self.depth_window[0]) if self.depth_window else 0,
+                "window_high_um": _um(self.depth_window[1]) if self.depth_window else 0,
+                "handling": int(self.handling),
             },
         )
+
+
+def _um(travel_m: float | None) -> int:
+    return 0 if travel_m is None else round(1e6 * travel_m)
 
 
 class JobsFile(BaseModel):

@@ -8,6 +8,7 @@ from steadyram.errors import BadInput
 from steadyram.jobs.difference import any_change, difference
 from steadyram.jobs.file import build_jobs, read_jobs
 from steadyram.jobs.limits import PressLimits, check_limits
+from steadyram.link.records import DeviceJob
 
 
 def job(**changed: object) -> dict[str, object]:
@@ -45,6 +46,15 @@ def test_a_whole_job_in_protocol_units() -> None:
         "cutoff_required": 0,
         "batch": 40,
         "unproven": 1,
+        # Without a word on travel the job stops on force alone.
+        "stop_on": 0,
+        "depth_um": 0,
+        "slow_from_um": 0,
+        "window_low_n": 0,
+        "window_high_n": 0,
+        "window_low_um": 0,
+        "window_high_um": 0,
+        "handling": 0,
     }
 
 
@@ -130,3 +140,57 @@ def test_the_difference_is_by_slot_and_field() -> None:
     assert changes[0].fields == (("force", "1 tonf", "1.5 tonf"),)
     assert any_change(changes)
     assert not any_change(difference(new, new))
+
+
+def test_a_job_that_stops_on_depth_goes_to_the_device_whole() -> None:
+    job = build_jobs(
+        {
+            "job": [
+                {
+                    "name": "dimple to depth",
+                    "stop": "depth",
+                    "depth": "5.30 mm",
+                    "slow_from": "4 mm",
+                    "force": "80 kN",
+                    "force_window": ["20 kN", "40 kN"],
+                }
+            ]
+        },
+        "jobs.toml",
+    ).to_device()[0]
+    assert job.fields["stop_on"] == 1
+    assert (job.fields["depth_um"], job.fields["slow_from_um"]) == (5300, 4000)
+    assert (job.fields["window_low_n"], job.fields["window_high_n"]) == (20000, 40000)
+    assert (job.fields["window_low_um"], job.fields["handling"]) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"stop": "depth"}, "depth is missing"),
+        ({"depth": "5 mm"}, "need stop"),
+        ({"stop": "depth", "depth": "5 mm", "slow_from": "6 mm"}, "slow_from is not above depth"),
+        ({"stop": "depth", "depth": "5 mm", "depth_window": ["1 mm", "2 mm"]}, "use force_window"),
+        ({"force_window": ["1 kN", "2 kN"]}, "use depth_window"),
+        ({"depth_window": ["3 mm", "2 mm"]}, "does not rise"),
+        ({"handling": True, "cutoff_required": False}, "needs the cutoff"),
+        ({"handling": True, "stop": "depth", "depth": "5 mm"}, "low ceiling"),
+        ({"stop": "depth", "depth": "5 kN"}, "5 kN"),
+        ({"stop": "depth", "depth": "3 m"}, "outside 0 to 1000 mm"),
+    ],
+)
+def test_travel_that_makes_no_sense_is_refused(more: dict[str, object], said: str) -> None:
+    with pytest.raises(BadInput, match=said):
+        build_jobs({"job": [{"name": "part", "force": "10 kN"} | more]}, "jobs.toml")
+
+
+def test_a_change_of_depth_is_a_change() -> None:
+    def jobs(depth: str) -> list[DeviceJob]:
+        row = {"name": "part", "force": "10 kN", "stop": "depth", "depth": depth}
+        return build_jobs({"job": [row]}, "jobs.toml").to_device()
+
+    (change,) = difference(jobs("5.3 mm"), jobs("5.4 mm"))
+    assert change.fields == (("depth", "5.300 mm", "5.400 mm"),)
+    (new,) = difference([], jobs("5.3 mm"))
+    assert ("stops on", "", "depth") in new.fields
+    assert not any(key == "handling" for key, _, _ in new.fields)
