@@ -412,6 +412,42 @@ class BendRun(RunRecord):
     caution: str
 
 
+class PositionPointShown(TypedDict):
+    height_m: float
+    counts: Annotated[float, Field(description="an encoder's unwrapped from the top")]
+    residual_m: Annotated[float, Field(description="off the line")]
+
+
+class PositionRecord(TypedDict):
+    record: str
+    uploaded: bool
+    made: Moment
+    device: str
+    firmware: str
+
+
+class PositionCalibrate(PositionRecord):
+    calibration_serial: int
+    kind: Literal["potentiometer", "encoder"]
+    nominal_m: Annotated[float, Field(gt=0, description="an encoder's step, a potentiometer's whole supply")]
+    measured_m: Annotated[float, Field(gt=0, description="the same as measured")]
+    counts_per_m: float
+    relative_error: Annotated[float, Field(ge=0, description="standard error of the slope over it")]
+    residual_m: Annotated[float, Field(ge=0, description="standard deviation of the points about the line")]
+    worst_residual_m: Annotated[float, Field(ge=0)]
+    noise_m: Annotated[float, Field(ge=0, description="standard deviation of one sample at rest")]
+    points: list[PositionPointShown]
+    fields: Annotated[dict[str, int], Field(description="fields of the calibration set")]
+    settings: Settings
+    notes: list[str]
+
+
+class PositionSpeeds(PositionRecord):
+    full_m_per_s: Annotated[float, Field(gt=0)]
+    slow_m_per_s: Annotated[float, Field(ge=0, description="0 without a slow feed")]
+    settings: Settings
+
+
 # Name of the schema: the command's words, and the shape of what it prints.
 DOCUMENTS: dict[str, Any] = {
     "batch-compare": BatchCompare,
@@ -443,6 +479,8 @@ DOCUMENTS: dict[str, Any] = {
     "jobs-diff": JobsDiff,
     "jobs-list": JobsList,
     "jobs-use": JobsUse,
+    "position-calibrate": PositionCalibrate,
+    "position-speeds": PositionSpeeds,
     "report": Report,
     "units": Units,
 }

@@ -17,6 +17,7 @@ from rich.console import Console
 from rich.table import Table
 
 from steadyram.cli._session import connected, said_if_stopped
+from steadyram.commission.position import position_fields
 from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
@@ -304,7 +305,7 @@ def upload(
     head = result.record.header
     values = upload_values(result.device.fields, head)
     with connected(port) as device:
-        device.push_calibration(values)
+        device.push_calibration(position_fields(device.calibration().values) | values)
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
 
 

@@ -39,6 +39,7 @@ from steadyram.commission.journal_of import (
     write_journal,
 )
 from steadyram.commission.person import PersonHands
+from steadyram.commission.position import position_fields
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
@@ -64,7 +65,7 @@ hands_option = click.option(
 
 
 @contextmanager
-def _hands(device: Device, url: str | None, unit: str, area_m2: float | None) -> Iterator[Hands]:
+def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) -> Iterator[Hands]:
     if url is None:
         yield PersonHands(
             device,
@@ -136,7 +137,7 @@ def calibrate(
             click.echo(told, err=True)
         click.echo(HANDS_CLEAR, err=True)
         with (
-            _hands(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
+            hands_at(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
             progress_bar() as bar,
         ):
             hands.open_changes()
@@ -163,7 +164,8 @@ def calibrate(
                 hands.open_calibration()
                 if store is not None:
                     keep_sets(device, store, [device.calibration()])
-                state = device.push_calibration(upload_values(fields, header))
+                kept = position_fields(device.calibration().values)
+                state = device.push_calibration(kept | upload_values(fields, header))
                 if store is not None:
                     keep_sets(device, store, [state])
     if as_json:
@@ -268,7 +270,7 @@ def characterise(
             )
         click.echo(HANDS_CLEAR, err=True)
         N_per_count = calibration["c1_n"] / 65536
-        with _hands(device, hands_url, "kN", None) as hands, progress_bar() as bar:
+        with hands_at(device, hands_url, "kN", None) as hands, progress_bar() as bar:
             hands.open_changes()
             measured = run_characterisation(
                 device,

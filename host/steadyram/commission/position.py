@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -25,6 +25,7 @@ Kind = Literal["potentiometer", "encoder"]
 READINGS = 24
 _TOUCH_SHARE = 0.02
 _WRAP = 65536
+_FIELDS = ("position_um_64k", "position_step_nm")
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,20 @@ class PositionFound:
     def to_json(self) -> dict[str, Any]:
         """For a record."""
         return asdict(self)
+
+    def settings(self) -> dict[str, int]:
+        """Settings that the sensor's calibration gives, in protocol units."""
+        return {
+            "position_kind": 1 if self.kind == "potentiometer" else 2,
+            "position_noise_um": round(1e6 * self.noise_m),
+        }
+
+    def residuals_m(self) -> list[float]:
+        """How far each point is off the line, metres of travel, in the points' order."""
+        travel = [-point.height_m for point in self.points]
+        read = [point.counts / self.counts_per_m for point in self.points]
+        off = statistics.fmean(read) - statistics.fmean(travel)
+        return [seen - off - true for seen, true in zip(read, travel, strict=True)]
 
 
 def calibrate_position(
@@ -159,11 +174,9 @@ class Speeds:
     full_m_s: float
     slow_m_s: float
 
-    def settings(self, found: PositionFound) -> dict[str, int]:
-        """Settings that these and the sensor's calibration give, in protocol units."""
+    def settings(self) -> dict[str, int]:
+        """Settings that these give, in protocol units."""
         return {
-            "position_kind": 1 if found.kind == "potentiometer" else 2,
-            "position_noise_um": round(1e6 * found.noise_m),
             "speed_um_s": round(1e6 * self.full_m_s),
             "speed_slow_um_s": round(1e6 * self.slow_m_s),
         }
@@ -219,6 +232,11 @@ def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: b
         width * trace.dt_s
     )
     return float(np.percentile(local, 85)) if len(local) else float(np.polyfit(times, travel[inside], 1)[0])
+
+
+def position_fields(calibration: Mapping[str, int]) -> dict[str, int]:
+    """The position sensor's part of a calibration set, to be kept when the force is calibrated anew."""
+    return {key: calibration.get(key, 0) for key in _FIELDS}
 
 
 def touch_counts_for(span_counts: float, noise_counts: float) -> float:

@@ -150,7 +150,8 @@ def _install_position(
     )
     hands.open_changes()
     device.push_calibration(calibration | located.fields)
-    device.push_settings(values | {"position_kind": 1 if sensor.kind == "potentiometer" else 2})
+    values = values | located.settings()
+    device.push_settings(values)
     speeds = measure_speeds(
         device,
         hands,
@@ -160,7 +161,7 @@ def _install_position(
         burst=model.pump.burst,
     )
     hands.open_changes()
-    values = values | speeds.settings(located)
+    values = values | speeds.settings()
     device.push_settings(values)
     return located, values
 
