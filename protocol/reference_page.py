@@ -49,7 +49,7 @@ def reference(d: dict, vectors: dict) -> str:
         "\n## Cycle record\n\nThe values of `v` in a row of `log`, in this order.\n\n"
         + _table(
             ("place", "field", "meaning"),
-            [(str(i), f"`{row['name']}`", row["text"]) for i, row in enumerate(d["record"])],
+            [(str(i), f"`{row['name']}`", _since(row)) for i, row in enumerate(d["record"])],
         )
     )
     out.append(
@@ -104,10 +104,14 @@ def _sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
+def _since(row: dict) -> str:
+    return row["text"] + (f" (protocol {row['since']})" if row.get("since", 1) > 1 else "")
+
+
 def _fields(rows: list[dict]) -> str:
     return _table(
         ("key", "min", "max", "default", "meaning"),
-        [(f"`{r['name']}`", str(r["min"]), str(r["max"]), str(r["default"]), r["text"]) for r in rows],
+        [(f"`{r['name']}`", str(r["min"]), str(r["max"]), str(r["default"]), _since(r)) for r in rows],
     )
 
 

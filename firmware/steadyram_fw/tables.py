@@ -212,7 +212,7 @@ REFUSAL_TEXTS = (
     "the transducer's signal is just outside its measuring range",
     "the job stops on depth and no position sensor is calibrated",
     "the job needs the ram's position: return it to the top switch first",
-    "the handling job needs a ceiling on force in the settings",
+    "the handling job needs a ceiling on force in the settings, one that this press can keep",
 )
 
 # settings: places in the array, then (name, min, max, default)

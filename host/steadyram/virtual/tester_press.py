@@ -23,11 +23,15 @@ class TesterPress(VirtualPress):
         """The device over the link in virtual time."""
         return quick_setup.open_device(self)
 
-    def make_ready(self, setpoint: str | float, **more: Any) -> None:
+    def make_ready(self, setpoint: str | float, *, depth: str | None = None, **more: Any) -> None:
         """Push nameplate settings and calibration and one job, and choose it.
 
-        setpoint: "1.0 tonf", or newtons; more: see quick_setup.set_up.
+        setpoint: "1.0 tonf", or newtons; depth: ram travel at which a stroke ends, "5.30 mm", the setpoint then a
+        limit (the press file needs a [position] table); more: see quick_setup.set_up.
         """
+        if depth is not None:
+            travel_um = round(1e6 * parse(depth, "meter", what="the depth"))
+            more["job"] = {"stop_on": 1, "depth_um": travel_um} | (more.get("job") or {})
         force_N = parse(setpoint, "newton", what="the setpoint") if isinstance(setpoint, str) else setpoint
         quick_setup.set_up(self, force_N, **more)
 

@@ -13,6 +13,7 @@ from steadyram.press.limits import limit_position_m
 from steadyram.press.pressfile import read_press, read_press_tables
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
+from steadyram.virtual.tester_press import TesterPress
 from steadyram.virtual.trial import run_cycle, run_trial
 from steadyram.virtual.work import block
 
@@ -194,3 +195,13 @@ def test_the_reference_is_taken_at_the_top_and_compared_from_then_on() -> None:
         run_cycle(press, device, 2, 60e3, device.now().next_seq)
         press.run(0.6)
         assert device.now().fault == "position-reference"
+
+
+def test_the_testers_press_takes_a_depth() -> None:
+    with TesterPress(PRESSES / "depth-20.toml", 5, "cpython") as press:
+        press.make_ready("60 kN", depth="5.30 mm")
+        press.run(0.5)
+        press.operator.load_part()
+        press.stroke()
+        press.run(0.3)
+        assert press.plant.deepest_m == pytest.approx(5.3e-3, abs=1e-5)
