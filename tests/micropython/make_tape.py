@@ -239,6 +239,32 @@ def _work(day: Day, capacity_n: int) -> None:
     day.job(capacity_n * 85 // 100, dwell_ms=1500)
     for _ in range(3):
         day.part()
+    if day.press.plant.press.position is not None:
+        _to_depth(day, capacity_n)
+
+
+def _to_depth(day: Day, capacity_n: int) -> None:
+    """With a sensor on the ram: a depth learned, a window missed, the limit on force met first, handling."""
+    work = day.press.plant.press.work
+    inside_um = round(1e6 * (work.gap + work.travel / 2))
+    day.job(capacity_n // 2, stop_on=1, depth_um=inside_um)
+    for _ in range(4):
+        day.part()
+    day.job(
+        capacity_n // 2, stop_on=2, depth_um=inside_um, window_low_n=capacity_n // 3, window_high_n=capacity_n
+    )
+    day.part()
+    day.job(capacity_n // 6, stop_on=1, depth_um=inside_um + 3000)
+    day.part()
+    open_changes(day.press)
+    day.device.push_settings({**day.device.settings().values, "handling_n": 20000})
+    day.job(capacity_n // 2, handling=1)
+    day.part()
+    day.press.inject(f"position-jump@{day.press.cycle + 1}")
+    day.job(capacity_n // 4)
+    day.part(most_s=8.0)
+    day.acknowledge()
+    day.up()
 
 
 def _go_wrong(day: Day, capacity_n: int) -> None:

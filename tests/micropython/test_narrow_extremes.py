@@ -49,7 +49,8 @@ def some_calibration(rng: random.Random) -> array[int]:
     c2 = rng.choice((0, 0, 1_000_000, -500_000))
     c3 = rng.choice((0, 0, 300_000))
     c1 = rng.choice((SUM_MAX - abs(c2) - abs(c3), 2_500_000, 250_000 + abs(c2)))
-    return array("i", [ZERO, rng.choice((0, -1_000_000)), c1, c2, c3, 60_000, 0, 1])
+    travel = [rng.choice((SUM_MAX, -SUM_MAX, 300_000)), rng.choice((200_000, -200_000, 5_000))]
+    return array("i", [ZERO, rng.choice((0, -1_000_000)), c1, c2, c3, 60_000, 0, 1, *travel])
 
 
 def run_strokes(core: Any, rng: random.Random, watch: Any) -> int:
@@ -59,19 +60,22 @@ def run_strokes(core: Any, rng: random.Random, watch: Any) -> int:
 
     def steps(count: int, counts: float, inputs: int) -> None:
         for _ in range(count):
-            core.step(max(3300, min(62_000, int(counts) + rng.randrange(-8, 9))), inputs)
+            core.step(max(3300, min(62_000, int(counts) + rng.randrange(-8, 9))), inputs, 3000)
 
     watch(True)
     steps(400, ZERO, ready)
     for _ in range(5):
         counts, rate, gap = float(ZERO), rng.choice((2, 30, 300, 3000)), rng.randrange(20, 200)
+        place, speed = 3000.0, rng.choice((0.2, 3.0, 40.0))
         for ms in range(1200):
             out = core.step(
                 min(62_000, int(counts) + rng.randrange(-8, 9)),
                 ready | t.IN_EXTEND if ms < 20 else ready & ~t.IN_TOP | t.IN_EXTEND,
+                int(place),
             )
             if out & (t.OUT_EXTEND | t.OUT_SLOW):
                 gap -= 1
+                place = min(64_000.0, place + speed)
                 if gap < 0:
                     counts = min(60_000.0, counts + rate)
             if core.state in (t.STATE_DONE, t.STATE_FAULT, t.STATE_REFUSED):
@@ -99,6 +103,8 @@ def test_extremes_stay_narrow() -> None:
             setpoint = rng.choice((5_000_000, 3_000_000, 300_000, 3000))
             job = array("i", [row[3] for row in t.JOB])
             job[t.J_SETPOINT_N], job[t.J_DWELL_MS] = setpoint, rng.choice((0, 400))
+            job[t.J_STOP_ON] = rng.choice((0, 0, 1, 2))
+            job[t.J_DEPTH_UM] = rng.choice((1_000_000, 5_000, 300))
             core.choose(1, job, array("i", [0] * 48))
             records += run_strokes(core, rng, narrow.watch)
     assert records > 20

@@ -80,6 +80,19 @@ def test_a_day_without_an_allocation(press: str, changed: dict[str, dict[str, An
     assert lines == [f"{said} heap=locked"]
 
 
+@pytest.mark.slow
+def test_a_day_with_a_position_sensor_without_an_allocation(tmp_path: Path) -> None:
+    tape = record(PRESSES / "depth-20.toml", seed=5, short=True)
+    assert tape.steps >= STEPS_AT_LEAST
+    assert names(tape.stops, tables.STOP_NAMES) >= {"setpoint", "depth", "window", "ceiling", "probe"}
+    assert names(tape.faults, tables.FAULT_NAMES) - {""} == {"position-jump"}
+    path = tmp_path / "depth.tape"
+    tape.write(path)
+    said = f"ok steps={tape.steps} digest={tape.digest}"
+    assert runtimes.replay_on_unix([path]) == [f"{said} heap=locked"]
+    assert runtimes.replay_on_wasm([path])[1] == [f"{said} heap=locked"]
+
+
 def test_no_result_needs_more_than_31_bits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every intermediate result in `step`, on the press with the largest numbers, has a factor of four to spare."""
     tape = record(PRESSES / "frame-50.toml", seed=6, tables_changed={"adc": {"bits": 16}}, short=True)

@@ -19,6 +19,8 @@ ON_FORCE = 0
 ON_DEPTH = 1
 ON_FIRST = 2
 PULSES = 200
+# Further than any stroke, and still 31 bits when shifted by eight.
+FAR_UM = 2000000
 # The slow feed's speed shows once the full feed has closed and sixteen samples have passed; then a moment more, t16.
 SPEED_SHOWS16 = 288
 SLOW_RUN16 = 160
@@ -156,7 +158,7 @@ class Depth:
         """What next for the depth's sake, from the settled travel: NEXT_DONE, NEXT_PULSE, NEXT_FEED or NEXT_SHORT."""
         p = self.p
         now = self.z.um
-        gap = self.target_um - now
+        gap = clamp(self.target_um - now, -FAR_UM, FAR_UM)
         if not self.landed:
             self.landed = True
             self.landed_um = now
@@ -174,7 +176,7 @@ class Depth:
         if self.pulses and not far:
             # On the part some of the flow only compresses oil and frame. What the last pulse moved is believed down
             # to two thirds of the free speed, no further: a part that yields lets the ram go on at all of it.
-            moved = now - self.before_um
+            moved = clamp(now - self.before_um, -FAR_UM, FAR_UM)
             seen = (moved << 8) // self.flow16
             seen += seen >> 2
             if moved < self.sig_um >> 2:
