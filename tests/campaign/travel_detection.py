@@ -1,7 +1,8 @@
 """How well force against travel tells wrong parts apart, and how much better than force against time alone.
 
 The limits in `cycles/travel_envelope.py` were tuned on the presses of TUNED; the figures are of the presses of
-TRIED, which nothing was tuned on. The same strokes are judged twice: by force against time as the tool does
+TRIED. One rule came after a first run on those: a ram that meets nothing, and is past where contact belongs, has a
+part missing. The seeds of the committed run came after that, too. The same strokes are judged twice: by force against time as the tool does
 without a sensor (`envelope_watch`), and by force against travel. Both learn from the same good parts, which are not
 counted. Intervals are Wilson's for a share, 95 %.
 
@@ -15,7 +16,7 @@ What the cutoff learned from a bad part is put back before the next one. As it i
 good one far over or short of its setpoint, and what is tried here is the telling apart. `as_is` has the same
 strokes without that.
 
-    python -m tests.campaign.travel_detection --seeds 3 --out tests/campaign/travel_detection.json
+    python -m tests.campaign.travel_detection --seeds 4 --out tests/campaign/travel_detection.json
 """
 
 from __future__ import annotations
@@ -205,11 +206,11 @@ def show(document: dict[str, Any]) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--seeds", type=int, default=4, help="four: each kind of drift once")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
-    seeds = range(501, 501 + told.seeds)
+    seeds = range(600, 600 + told.seeds)
     document = {
         "made": provenance(),
         "judges": digest_of(*JUDGES),

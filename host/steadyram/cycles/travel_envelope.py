@@ -36,7 +36,7 @@ TravelPart = Literal[
 
 TRAVEL_WORDS: Final[dict[str, str]] = {
     "good": "as the good parts",
-    "missing": "hardware missing: the ram met something deeper, and nothing gave way",
+    "missing": "hardware missing: the ram went on past where contact belongs, and nothing gave way",
     "double": "two parts on top of each other: contact far too high, or twice as much gave way",
     "upside down": "upside down, or the wrong part: contact in its place, but nothing gave way",
     "thin": "sheet too thin, or the wrong one: contact and flush deeper",
@@ -104,6 +104,11 @@ class TravelEnvelope(BaseModel):
     def judge(self, given: TravelStroke) -> TravelVerdict:
         """What is said of one stroke, however it ended. Strokes may come in any order; first parts count, too."""
         found = self.read(given)
+        if found is None and len(given.travel_m):
+            # It met nothing, though it was where it should have.
+            past = float(np.max(given.travel_m)) - self.figures["contact_m"].centre
+            if past > _FAR * self.figures["embed_m"].centre:
+                return TravelVerdict("missing", {})
         if found is None:
             return TravelVerdict("not judged", {})
         off = {name: self.deviation(name, value) for name, value in asdict(found).items()}

@@ -120,12 +120,13 @@ def test_parts_told_apart(envelope: TravelEnvelope, part: dict[str, float], said
 
 def test_a_stroke_that_met_nothing_is_not_judged(envelope: TravelEnvelope) -> None:
     first = stroke()
-    empty = TravelStroke(
-        replace(first.stroke, force_N=np.full(len(first.travel_m), 4.0), peak_N=6.0), first.travel_m
-    )
+    nothing = replace(first.stroke, force_N=np.full(len(first.travel_m), 4.0), peak_N=6.0)
+    empty = TravelStroke(nothing, first.travel_m)
     assert curve(empty) is None
     assert all(math.isnan(value) for value in vars(travel_signature(empty)).values())
     assert envelope.judge(empty).part == "not judged"
+    # Unless it went where there should have been something.
+    assert envelope.judge(TravelStroke(nothing, first.travel_m + 1e-3)).part == "missing"
 
 
 def test_lags_are_taken_out_by_what_the_settings_say() -> None:

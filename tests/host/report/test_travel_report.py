@@ -77,7 +77,7 @@ def test_report_shows_travel_where_there_is_any(path: Path) -> None:
     assert plain.travel is None
     assert on_force.travel is not None
     assert on_force.travel.odd == [
-        (13, "hardware missing: the ram met something deeper, and nothing gave way")
+        (13, "hardware missing: the ram went on past where contact belongs, and nothing gave way")
     ]
     # The part that missed its window sets no limits.
     chart = on_force.travel.chart
