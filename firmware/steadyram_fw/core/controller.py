@@ -804,7 +804,8 @@ class Controller:
             self._dwelled = True
             self._reached(self._settled_n, NEXT_DONE)
             return
-        if self._dwell_ms & 15:
+        if self._dwell_ms & 15 or (self.depth.on and self.depth.done):
+            # What ended at a depth is not pressed on towards its limit on force.
             return
         force = mean_force(self.cells)
         if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:

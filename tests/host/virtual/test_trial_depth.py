@@ -111,6 +111,14 @@ def test_the_other_quantity_is_a_window(job: dict[str, int], setpoint_N: float, 
     assert _one(job, setpoint_N)["stop"] == stop
 
 
+def test_a_dwell_at_a_depth_holds_and_does_not_press_on() -> None:
+    row = _one({"stop_on": 1, "depth_um": 5300, "dwell_ms": 1500}, 90e3)
+    assert row["stop"] == "depth"
+    assert "dwelt" in row["flags"]
+    assert row["peak_N"] < 25e3
+    assert row["depth_m"] == pytest.approx(5.3e-3, abs=1e-5)
+
+
 def test_what_cannot_be_run_is_said() -> None:
     plain = PRESSES / "workshop-20.toml"
     with pytest.raises(BadInput, match=r"no \[position\] table"):
