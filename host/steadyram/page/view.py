@@ -12,6 +12,7 @@ from steadyram.page.words import (
     CUTOFF_OFF_READY,
     FAULT_REMEDIES,
     GUIDED,
+    HANDLING_CHECKLIST,
     LINK_LOST,
     REFUSAL_REMEDIES,
     STATES,
@@ -104,6 +105,7 @@ def _press(reading: Reading, in_force: InForce | None, guided: bool) -> dict[str
         "estop_ok": reading.estop_ok,
         "top": reading.top,
         "travel_m": reading.travel_m if reading.referenced else None,
+        "handling": _handling(reading, in_force),
         "changes_left_s": reading.changes_left_s,
         "next_seq": reading.next_seq,
     }
@@ -122,6 +124,19 @@ def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
     if not in_force.calibration.values:
         return "no-calibration"
     return "no-job" if reading.job == 0 else None
+
+
+def _handling(reading: Reading, in_force: InForce | None) -> dict[str, Any] | None:
+    """What to look after and the ceiling while a handling job is chosen, else None."""
+    if in_force is None:
+        return None
+    job = next((each for each in in_force.jobs.jobs if each.slot == reading.job), None)
+    if job is None or not job.fields.get("handling", 0):
+        return None
+    return {
+        "checklist": list(HANDLING_CHECKLIST),
+        "ceiling_N": float(in_force.settings.values.get("handling_n", 0)),
+    }
 
 
 def _sentence(text: str) -> str:

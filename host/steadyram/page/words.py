@@ -95,6 +95,12 @@ LINK_LOST: Final = (
     "What is shown below is old. The press works on by itself and keeps every record; they come in here by "
     "themselves when the connection is back. Check the cable and the press's power."
 )
+# Before bed or tooling is moved with the ram; the panel has the same in its own words.
+HANDLING_CHECKLIST: Final = (
+    "All pins in and locked?",
+    "Nobody under the load?",
+    "Never work under a raised bed: block it first.",
+)
 CHANGES_CLOSED: Final = (
     "Changes are closed. Hold the enable button at the panel until it says that changes are open."
 )

@@ -53,6 +53,31 @@ def test_words_are_there_for_everything_the_definition_knows() -> None:
     assert {each.name for each in known.refusals.values()} - {"none"} <= set(REFUSAL_REMEDIES)
 
 
+def test_checklist_and_ceiling_while_a_handling_job_is_chosen() -> None:
+    from types import SimpleNamespace
+
+    from steadyram.page.view import _handling
+    from steadyram.page.words import HANDLING_CHECKLIST
+
+    jobs = [
+        SimpleNamespace(slot=1, fields={"handling": 0}),
+        SimpleNamespace(slot=2, fields={"handling": 1}),
+        SimpleNamespace(slot=3, fields={}),
+    ]
+    kept: Any = SimpleNamespace(
+        jobs=SimpleNamespace(jobs=jobs), settings=SimpleNamespace(values={"handling_n": 4000})
+    )
+
+    def told(job: int) -> dict[str, Any] | None:
+        reading: Any = SimpleNamespace(job=job)
+        return _handling(reading, kept)
+
+    assert [told(job) for job in (0, 1, 3)] == [None, None, None]
+    assert told(2) == {"checklist": list(HANDLING_CHECKLIST), "ceiling_N": 4000.0}
+    text = " ".join(HANDLING_CHECKLIST).lower()
+    assert all(words in text for words in ("all pins in and locked", "nobody under the load", "raised bed"))
+
+
 def test_beyond_loopback_a_token_is_required(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -117,6 +117,7 @@ function showView() {
     $("depth-row").hidden = !(job && job.stop_on);
     if (job && job.stop_on) put($("depth"), `${press.travel_m === null || lost ? "–" : millimetres(press.travel_m)} of ${millimetres(job.depth_m)}`);
     showModes(press, job);
+    showHandling(press.handling);
     const over = press.batch ? press.count - press.batch : -1;
     put($("count"), !press.batch ? `${press.count} parts`
       : over < 0 ? `${press.count} of ${press.batch} parts`
@@ -152,6 +153,14 @@ function showModes(press, job) {
   if ($("modes").dataset.text === text) return;
   $("modes").dataset.text = text;
   $("modes").replaceChildren(...modes.map(([words, look]) => make("li", { "data-look": look }, words)));
+}
+function showHandling(handling) {
+  $("handling").hidden = !handling;
+  if (!handling) return;
+  if ($("handling-list").childElementCount !== handling.checklist.length)
+    $("handling-list").replaceChildren(...handling.checklist.map((words) => make("li", {}, words)));
+  put($("handling-ceiling"), !handling.ceiling_N ? "No ceiling on force is set: the press will refuse."
+    : `The press ends the stroke below ${force(handling.ceiling_N)}; with the cutoff OFF nothing does.`);
 }
 function showForce() {
   const view = now.view;
