@@ -42,7 +42,7 @@ class App:
         self.keeper = Keeper(board.root, board.uid, getattr(board, "log_shape", _LOG_SHAPE), self.clock)
         self.keeper.load()
         self.keeper.attach(self.core)
-        self.access.open_s = self.keeper.settings[T.S_CHANGES_S]
+        self._follow_settings()
         if self.keeper.fault:
             self.core.raise_fault(self.keeper.fault)
         self.link = Link(self, board.link_write)
@@ -226,5 +226,13 @@ class App:
     def replaced(self, kind):
         """A set in force was replaced."""
         keeper = self.keeper
-        self.access.open_s = keeper.settings[T.S_CHANGES_S]
+        self._follow_settings()
         self.link.event("set", " kind=%s gen=%d digest=%s" % (kind, keeper.gen(kind), keeper.digests[kind]))
+
+    def _follow_settings(self):
+        """What besides the core works by the settings."""
+        settings = self.keeper.settings
+        self.access.open_s = settings[T.S_CHANGES_S]
+        position = getattr(self.board, "position", None)
+        if position is not None:
+            position(settings[T.S_POSITION_KIND])

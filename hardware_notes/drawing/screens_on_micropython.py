@@ -90,6 +90,8 @@ jobs[2] = job("bracket M8 clinch", 18900, batch=50)
 jobs[3] = job("hinge dimple", 46000)
 jobs[5] = job("bearing 6204", 9800, unproven=1)
 jobs[6] = job("hub bearing", 124000)
+jobs[7] = job("bend 90 deg", 60000, stop_on=1, depth_um=5300)
+jobs[8] = job("raise the bed", 2000, handling=1)
 keeper.commit("jobs", jobs)
 step(REST, 300)
 app.inputs = REST
@@ -111,6 +113,40 @@ core.force_n = 123400
 core.state = T.STATE_ADVANCE
 picture("home-large-force")
 core.state = T.STATE_READY
+
+
+class Travel:
+    """The readings of a sensor, by hand."""
+
+    fitted = True
+    known = True
+    um = 3210
+
+
+without = core.travel
+keeper.use(7)
+core.travel = Travel()
+core.force_n = 31640
+core.state = T.STATE_ADVANCE
+picture("depth-pressing")
+picture("depth-limit", now=3000)
+core.force_n = 40
+core.state = T.STATE_READY
+core.travel.known = False
+picture("depth-no-reference")
+core.travel = without
+keeper.use(8)
+keeper.settings[T.S_HANDLING_N] = 4000
+picture("handling-pins", True)
+picture("handling-nobody", now=3000)
+picture("handling-bed", True, now=6000)
+core.live = True
+core.state = T.STATE_ADVANCE
+core.force_n = 1180
+picture("handling-moving")
+core.live = False
+core.state = T.STATE_READY
+keeper.settings[T.S_HANDLING_N] = 0
 keeper.use(1)
 core.force_n = 40
 core.state = T.STATE_READY

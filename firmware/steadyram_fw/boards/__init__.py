@@ -12,6 +12,8 @@ A board offers:
     show(lines)  four lines of text for the panel
     idle()       nothing to do for a moment
     screen       optional: a display with `frame`, `begin()` and `send()` (screen.py); None without one
+    position(kind) optional: read the ram's position from now on, as the setting `position_kind` says, and give it
+                 to app.tick as a third argument; called at start and whenever the settings change, at rest
     maintenance() optional: restart into the interpreter, nothing energised
     run(app, healthy)  takes over: calls app.tick(counts, inputs) every millisecond and drives the outputs
                  with what it returns, calls app.poll() in between, feeds the watchdog from both, calls

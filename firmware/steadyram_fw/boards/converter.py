@@ -80,7 +80,7 @@ class External:
     """
 
     def __init__(self, i2c, ready, chip=SIXTEEN_BIT):
-        self._i2c = i2c
+        self.i2c = i2c
         self._ready = ready
         self._address = chip["address"]
         self._conversion = chip["conversion"]
@@ -101,7 +101,7 @@ class External:
         self._select(True)
 
     def _select(self, supply):
-        self._i2c.writeto_mem(self._address, self._config, self._supply_word if supply else self._signal_word)
+        self.i2c.writeto_mem(self._address, self._config, self._supply_word if supply else self._signal_word)
         self._on_supply = supply
         self._wait = self._settle_ms
 
@@ -112,7 +112,7 @@ class External:
                 self._wait -= 1
             elif self._ready() == 0:
                 two = self._two
-                self._i2c.readfrom_mem_into(self._address, self._conversion, two)
+                self.i2c.readfrom_mem_into(self._address, self._conversion, two)
                 value = two[0] << 8 | two[1]
                 if value > 32767:
                     value = 0  # below ground: an offset around zero

@@ -9,12 +9,34 @@ latches `step-overrun`. Where a choice is open, a Pico-class board is the better
 import binascii
 
 from . import pins_esp32 as pins
-from .pico import external_converter, leave_mark, screen_of
+from .pico import bus, external_converter, leave_mark, screen_of
 from .serial_link import SerialLink
 from .wired import Wired, safe_outputs
 
 
 class Esp32(Wired):
+    def place_reader(self, kind):
+        from .place import Converted, Pulses, nothing
+
+        machine = self._machine
+        pin = machine.Pin
+        if kind == 2:
+            import esp32
+
+            a = pin(pins.PLACE_A[1], pin.IN, None)
+            return Pulses(esp32.PCNT, a, pin(pins.PLACE_B[1], pin.IN, pin.PULL_UP)).place
+        from .converter import SIXTEEN_BIT, External
+
+        chip = dict(SIXTEEN_BIT)
+        chip["address"] = pins.PLACE_ADDRESS
+        ready = pin(pins.PLACE_READY[1], pin.IN, None)
+        try:
+            return Converted(
+                External(self.converter.i2c or bus(machine, pins), ready, chip), self.quiet
+            ).place
+        except OSError:
+            return nothing
+
     def maintenance(self):
         """Restart into the interpreter; main.py sees the mark and does not start the firmware."""
         self.stop()
@@ -24,6 +46,8 @@ class Esp32(Wired):
 
 class _Missing:
     """No converter answered: the reading is 0, which the core reports as a transducer below its range."""
+
+    i2c = None
 
     def counts(self):
         return 0

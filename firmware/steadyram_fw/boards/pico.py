@@ -25,6 +25,18 @@ _SMALL_LOG = (160, 14, 24)
 
 
 class Pico(Wired):
+    def place_reader(self, kind):
+        machine = self._machine
+        if kind == 1:
+            from .place import Wiper
+
+            return Wiper(machine.ADC(machine.Pin(pins.PLACE_WIPER[1])), pins.PLACE_OVERSAMPLE).place
+        from .quadrature import Quadrature
+
+        pin = machine.Pin
+        pin(pins.PLACE_B[1], pin.IN, pin.PULL_UP)
+        return Quadrature(pin(pins.PLACE_A[1], pin.IN, pin.PULL_UP)).place
+
     def maintenance(self):
         """Restart into the interpreter; main.py sees the mark and does not start the firmware."""
         self.stop()
@@ -76,12 +88,18 @@ def blocks_of(root):
     return stat[1] * stat[2] // 4096
 
 
+def bus(machine, pins):
+    """The converters' bus."""
+    pin = machine.Pin
+    return machine.I2C(pins.ADC_BUS, scl=pin(pins.ADC_SCL[1]), sda=pin(pins.ADC_SDA[1]), freq=400000)
+
+
 def external_converter(machine, pins):
     """The converter on the bus if one answers, else None."""
     from .converter import SIXTEEN_BIT, External
 
     pin = machine.Pin
-    i2c = machine.I2C(pins.ADC_BUS, scl=pin(pins.ADC_SCL[1]), sda=pin(pins.ADC_SDA[1]), freq=400000)
+    i2c = bus(machine, pins)
     gpio = pins.ADC_READY[1]
     ready = pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None)
     try:

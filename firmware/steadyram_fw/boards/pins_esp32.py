@@ -1,8 +1,9 @@
 """Pin map of the ESP32 boards (38-pin development board of the first generation): data only.
 
-GPIO 0, 2, 5 and 12 decide how the chip starts and stay free; 34 to 39 are inputs without a pull-up of their
-own, so the knob and the data-ready line need external ones. The converter is always the external one: the
-internal one reads nothing below about 0.1 V and bends near the top.
+GPIO 0, 2 and 12 decide how the chip starts and stay free; GPIO 5 decides only how a memory-card host would be
+answered, so an input may hang there (from memory of the chip's public description). 34 to 39 are inputs without a
+pull-up of their own, so the knob, the data-ready lines and line A need external ones. The converter is always the
+external one: the internal one reads nothing below about 0.1 V and bends near the top.
 """
 
 TITLE = "ESP32 development board, 38 pins"
@@ -37,6 +38,17 @@ ADC_BUS = 0
 ADC_SDA = ("adc_sda", 21, 33)
 ADC_SCL = ("adc_scl", 22, 36)
 ADC_READY = ("adc_ready", 35, 6)
+
+# Position of the ram, if fitted, one or the other: a second converter of the same kind on the same bus, with the
+# wiper on its input 0 and the potentiometer's supply on its input 1; or an encoder. So the pin of line A is also
+# the second converter's data-ready pin.
+PLACE_WIPER = None
+PLACE_POWER = ()
+PLACE_OVERSAMPLE = 1
+PLACE_A = ("place_a", 34, 5)
+PLACE_B = ("place_b", 5, 29)
+PLACE_READY = ("place_ready", 34, 5)
+PLACE_ADDRESS = 0x49
 
 SCREEN_BUS = 1
 SCREEN_SDA = ("screen_sda", 4, 26)

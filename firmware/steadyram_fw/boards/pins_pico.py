@@ -40,7 +40,16 @@ OVERSAMPLE = 4  # pairs of readings a control step
 ADC_BUS = 1
 ADC_SDA = ("adc_sda", 14, 19)
 ADC_SCL = ("adc_scl", 15, 20)
-ADC_READY = ("adc_ready", 13, 17)
+ADC_READY = ("adc_ready", 9, 12)
+
+# Position of the ram, if fitted, one or the other: a potentiometer's wiper on the chip's own converter, the
+# potentiometer between the converter's reference and its ground; or an encoder, whose lines need neighbouring GPIOs.
+PLACE_WIPER = ("place_wiper", 28, 34)
+PLACE_POWER = (("wiper_top", 35), ("wiper_gnd", 33))
+PLACE_OVERSAMPLE = 4  # readings a control step
+PLACE_A = ("place_a", 12, 16)
+PLACE_B = ("place_b", 13, 17)
+PLACE_READY = None
 
 # Display on the other bus.
 SCREEN_BUS = 0

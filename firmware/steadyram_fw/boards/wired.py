@@ -71,6 +71,9 @@ class Wired:
         self._on_timer = self._step  # a bound method made here, since making one allocates
         self._app = None
         self._tick = None
+        self._kind = 0
+        self._place = None
+        self._whole_tick = None
         self._due = 0
         self.steps = 0
         self.late_us = 0  # worst so far
@@ -96,6 +99,33 @@ class Wired:
 
     def idle(self):
         self._machine.idle()
+
+    def position(self, kind):
+        """Read the ram's position from now on: 0 not at all, 1 a potentiometer, 2 an encoder. Called at rest."""
+        if kind == self._kind:
+            return
+        self._kind = kind
+        reader = self.place_reader(kind) if kind else None
+        # A step may come between any two of these: what it calls must be there before it is told to.
+        if reader is not None:
+            self._place = reader
+        self._join(reader is not None)
+
+    def place_reader(self, kind):
+        """What reads this kind of sensor in a step; None where the board has no place for it."""
+        return None
+
+    def quiet(self):
+        """True while no valve is energised."""
+        return self._out & _VALVES == 0
+
+    def _join(self, placed):
+        """What a step calls: without a sensor the app itself, so that none costs nothing."""
+        if self._app is not None:
+            self._tick = self._placed if placed else self._app.tick
+
+    def _placed(self, counts, word):
+        return self._whole_tick(counts, word, self._place())
 
     # ------------------------------------------------------------ the millisecond
     def levels(self):
@@ -192,7 +222,8 @@ class Wired:
         """Begin stepping."""
         self._app = app
         # What the step calls, found once: a method costs as much to find as to run.
-        self._tick = app.tick
+        self._whole_tick = app.tick
+        self._join(self._place is not None)
         self._counts = self.converter.counts
         self._resting = self.converter.resting if getattr(self.converter, "rests", True) else None
         self._us = time.ticks_us

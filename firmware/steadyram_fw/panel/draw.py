@@ -26,15 +26,21 @@ _SEGMENTS = {
 
 
 class View:
-    """What there is to see. `rows` with `mark` is a list; `big_n` a force in large figures."""
+    """What there is to see. `rows` with `mark` is a list; `big_n` a force in large figures.
 
-    HOME, CUTOFF_OFF, FAULT, LIST, ASK, SEAL = range(6)
+    target_um: where the job stops by depth, 0 where it does not; travel_um: where the ram is, None while unknown.
+    """
+
+    HOME, CUTOFF_OFF, FAULT, LIST, ASK, SEAL, HANDLING = range(7)
 
     def __init__(self):
         self.kind = View.HOME
         self.force_n = 0
         self.set_n = 0
         self.dialled = False
+        self.target_um = 0
+        self.travel_um = None
+        self.live = False
         self.job = ""
         self.state = ""
         self.count = ""
@@ -50,6 +56,9 @@ class View:
             self.force_n // 10,
             self.set_n,
             self.dialled,
+            self.target_um,
+            self.travel_um // 10 if self.travel_um is not None else None,
+            self.live,
             self.job,
             self.state,
             self.count,
@@ -77,6 +86,8 @@ def draw(frame, view, blink):
         frame.text("CALIBRATION", 20, 48, 0)
     elif kind == View.CUTOFF_OFF:
         _cutoff_off(frame, view, blink)
+    elif kind == View.HANDLING:
+        _handling(frame, view, blink)
     else:
         _home(frame, view, blink)
 
@@ -89,12 +100,36 @@ def _home(frame, view, blink):
         if view.dialled:
             frame.fill_rect(0, 31, WIDTH, 17, 1)
             wide(frame, "=" + text, 0, 32, 2, 2, 0)
+        elif view.target_um:
+            _depth(frame, view)
         else:
             wide(frame, ">" + text, 0, 32, 2, 2, 1)
     else:
         frame.text(view.note or "no job", 0, 37, 1)
     frame.text(view.job[:16], 0, 48, 1)
     _bottom(frame, view, blink, 1)
+
+
+def _depth(frame, view):
+    """Where the ram is, and behind it where it shall stop."""
+    known = view.travel_um is not None
+    wide(frame, mm(view.travel_um) if known else " ---", 0, 32, 2, 2, 1)
+    frame.text(">" + mm(view.target_um), 80, 31, 1)
+    frame.text("mm", 88, 40, 1)
+
+
+def _handling(frame, view, blink):
+    """Not a part: what to look after, one thing after another, and the ceiling; the force while the ram moves."""
+    frame.fill_rect(0, 0, WIDTH, 18, 1)
+    wide(frame, "HANDLING", 0, 1, 2, 2, 0)
+    if view.live:
+        force(frame, view.force_n, 0, 21, 1)
+        frame.text("kN", 112, 21, 1)
+    else:
+        for i, row in enumerate(view.rows[:2]):
+            wide(frame, row[:16], 0, 20 + 17 * i, 1, 2, 1)
+    frame.fill_rect(0, 55, WIDTH, 9, 1 if blink else 0)
+    frame.text((view.note if view.note and blink else view.title)[:16], 0, 56, 0 if blink else 1)
 
 
 def _bottom(frame, view, blink, colour):
@@ -163,6 +198,19 @@ def kn(force_n):
         tenths = (force_n + 50) // 100
         return "%s%d.%d" % (sign, tenths // 10, tenths % 10)
     hundredths = (force_n + 5) // 10
+    return "%s%d.%02d" % (sign, hundredths // 100, hundredths % 100)
+
+
+def mm(um):
+    """Micrometres as millimetres in five figures at most: two decimals, fewer where there is no room."""
+    sign = "-" if um < 0 else ""
+    um = abs(um)
+    if um >= (99950 if sign else 999950):
+        return "%s%d" % (sign, (um + 500) // 1000)
+    if um >= (9995 if sign else 99995):
+        tenths = (um + 50) // 100
+        return "%s%d.%d" % (sign, tenths // 10, tenths % 10)
+    hundredths = (um + 5) // 10
     return "%s%d.%02d" % (sign, hundredths // 100, hundredths % 100)
 
 

@@ -11,7 +11,7 @@ from ..services import checks
 from ..services.cyclelog import BY_PANEL
 from ..services.refuse import Refuse
 from ..services.store import StoreError
-from .draw import View, draw, wrap
+from .draw import View, draw, kn, mm, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
@@ -21,6 +21,7 @@ _PUSH_MS = 20
 _PUSH_MOST_MS = 1000
 _BLINK_MS = 500
 _SECONDS_FROM = 60
+_TURN_MS = 3000
 
 # The definition's names are for programs; these fit the glass: states in 8 columns, refusals in 16. What is not
 # here is shown by its name without the hyphens.
@@ -45,6 +46,12 @@ _REFUSAL_WORDS = {
     "no-reference": "send ram to top",
     "no-ceiling": "no ceiling set",
 }
+# What to look after before bed or tooling is moved with the ram, two rows of 16 columns each.
+CHECKLIST = (
+    ("1 all pins in", "  and locked?"),
+    ("2 nobody under", "  the load?"),
+    ("3 never work", "under raised bed"),
+)
 
 
 class Panel:
@@ -142,6 +149,14 @@ class Panel:
         view.dialled = self._turned_n > 0
         view.set_n = self._turned_n or (job[T.J_SETPOINT_N] if job else 0)
         view.job = "%d %s" % (keeper.active, keeper.jobs[keeper.active][0]) if job else ""
+        view.live = core.live
+        turn = now // _TURN_MS
+        view.target_um = 0
+        if job and job[T.J_STOP_ON]:
+            view.target_um = job[T.J_DEPTH_UM]
+            view.travel_um = core.travel_um if core.travel.known else None
+            if turn & 1:
+                view.job = _limit_words(job)
         view.state = _plain(T.STATE_NAMES[core.state], _STATE_WORDS)
         view.count = ""
         if job:
@@ -168,10 +183,14 @@ class Panel:
             view.kind = View.SEAL
         elif self.menu.page:
             self.menu.look(view)
-        elif app.inputs & T.IN_CUTOFF:
-            view.kind = View.HOME
-        else:
+        elif not app.inputs & T.IN_CUTOFF:
             view.kind = View.CUTOFF_OFF
+        elif job and job[T.J_HANDLING]:
+            view.kind = View.HANDLING
+            view.title = _ceiling_words(keeper.settings)
+            view.rows = CHECKLIST[turn % len(CHECKLIST)]
+        else:
+            view.kind = View.HOME
         return view
 
     def _turn(self, steps):
@@ -223,6 +242,13 @@ class Panel:
             second = "set > %s kN" % _kn(self._turned_n)
         elif not app.inputs & T.IN_CUTOFF:
             second = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
+        elif job and job[T.J_HANDLING]:
+            second = "HANDLING: CHECK PINS"
+        elif job and job[T.J_STOP_ON]:
+            second = "at %s to %s mm" % (
+                mm(core.travel_um) if core.travel.known else "?",
+                mm(job[T.J_DEPTH_UM]),
+            )
         elif job:
             second = "set   %s kN" % _kn(job[T.J_SETPOINT_N])
         else:
@@ -233,6 +259,8 @@ class Panel:
             fourth = "parts %d" % keeper.counts[keeper.active]
             if job[T.J_BATCH]:
                 fourth += " of %d" % job[T.J_BATCH]
+        if job and job[T.J_HANDLING]:
+            fourth = _ceiling_words(keeper.settings)
         if app.access.seal_ready:
             fourth = "let go: CALIBRATION"
         elif app.access.unsealed:
@@ -256,6 +284,16 @@ class Panel:
 def _plain(name, words):
     """What people read for a name of the definition."""
     return words[name] if name in words else name.replace("-", " ")
+
+
+def _limit_words(job):
+    """The force of a job that stops on depth: its limit, or the other thing that ends the stroke."""
+    return ("at most %s kN" if job[T.J_STOP_ON] == 1 else "or at %s kN") % kn(job[T.J_SETPOINT_N])
+
+
+def _ceiling_words(settings):
+    ceiling = settings[T.S_HANDLING_N]
+    return "below %s kN" % kn(ceiling) if ceiling else "no ceiling set"
 
 
 def _kn(force_n):

@@ -14,6 +14,7 @@ from steadyram.errors import CheckFailed, DeviceRefusal, LinkError, SteadyramErr
 from steadyram.install.board import BoardRepl
 from steadyram.install.finding import Finding
 from steadyram.install.install import check_interpreter
+from steadyram.install.iocheck import RAIL
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
@@ -185,6 +186,8 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
                     "Release trapped pressure; if it stays, settings counts_zero or the transducer.",
                 )
             )
+    if settings.get("position_kind", 0):
+        out += _position(settings["position_kind"], now, device)
     if settings["top_switch"] and not now.top:
         out.append(
             Finding(
@@ -208,3 +211,26 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
     if not any(finding.level == "bad" for finding in out):
         out.insert(0, Finding("good", "No fault is latched and the transducer reads within its range."))
     return out
+
+
+def _position(kind: int, now: Reading, device: Device) -> list[Finding]:
+    """What can be said at rest of the position sensor that the settings ask for."""
+    cure = "hardware_notes/wiring.md, position of the ram; steadyram iocheck walks it. Without one: position_kind = 0."
+    place = device.place()
+    if kind == 1 and not RAIL <= place <= 65535 - RAIL:
+        what = f"The settings ask for a potentiometer at the ram, and it reads {place} of 65536: no signal."
+        return [Finding("bad", what, cure)]
+    values = device.calibration().values
+    scale = "position_um_64k" if kind == 1 else "position_step_nm"
+    if values and not values.get(scale, 0):
+        return [
+            Finding(
+                "look",
+                "A position sensor is set and not calibrated: jobs that stop on depth are refused.",
+                "steadyram position calibrate",
+            )
+        ]
+    if values and now.top and now.state == "ready" and not now.referenced:
+        # The firmware takes its reference within a fifth of a second of rest at the top.
+        return [Finding("look", "The ram is at the top, and its position has no reference.", cure)]
+    return []

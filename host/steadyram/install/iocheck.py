@@ -17,6 +17,12 @@ from steadyram.link.definition import definition
 
 _LOOK_S = 0.03
 _STEADY = 3  # equal looks
+# A potentiometer within a hundredth of its supply's ends has lost a wire, as the firmware judges it.
+RAIL = 655
+# What must be seen of a sensor that a hand moves by some centimetres, readings of 65536 or an encoder's edges.
+_MOVED = {1: 300, 2: 100}
+_RESTS = {1: 64, 2: 4}
+_STILL_LOOKS = 10
 
 
 class Person(Protocol):
@@ -93,6 +99,9 @@ class Walk:
         if now.job:
             raise CheckFailed("A job is chosen: choose 'no job' at the panel (menu, job), then start again.")
         self._reading()
+        kind = device.settings().values.get("position_kind", 0)
+        if kind:
+            self._position(kind)
         for step in INPUTS:
             self._input(step)
         self._signals()
@@ -148,6 +157,55 @@ class Walk:
             good,
             f"spread {now.spread_counts} counts (limit {most}), zero off by {share:.2%} of range",
         )
+
+    def _position(self, kind: int) -> None:
+        """The ram's position, moved by hand: the ram is blocked, so the sensor comes off it for a moment."""
+        self._person.do(
+            "position",
+            "Unhook the position sensor from the ram, move it by hand by some centimetres without haste, then hold it"
+            " still.",
+        )
+        clock = self._device.client.transport
+        start = clock.now_s()
+        last = self._device.place()
+        at = low = high = 0
+        still = 0
+        outside: int | None = None
+        while clock.now_s() - start < self._patience_s:
+            now = self._device.place()
+            moved = now - last
+            if kind == 2:
+                moved = (moved + 32768 & 0xFFFF) - 32768
+            still = still + 1 if abs(moved) <= _RESTS[kind] else 0
+            last, at = now, at + moved
+            low, high = min(low, at), max(high, at)
+            if kind == 1 and not RAIL <= now <= 65535 - RAIL:
+                outside = now
+            if high - low >= _MOVED[kind] and still >= _STILL_LOOKS:
+                break
+            self._device.next_event(_LOOK_S)
+        self._person.do(
+            "position-back",
+            "Hook it on again as it was. If the panel shows a fault (it may: the sensor moved and the ram did not),"
+            " push the knob.",
+        )
+        # Put right or not, what follows needs a device without a fault.
+        rested, _, _ = self._wait(lambda _inputs, _outputs: self._device.now().fault is None)
+        span = high - low
+        if outside is not None:
+            seen = f"left its range ({outside} of 65536): open wire, no supply, or at the end of its track"
+        elif span < _MOVED[kind]:
+            seen = (
+                f"moved by {span} only, {_MOVED[kind]} expected: wires, supply, or the setting position_kind"
+            )
+        elif still < _STILL_LOOKS:
+            seen = "did not come to rest: interference, or a loose wiper"
+        elif not rested:
+            seen = "a fault stayed latched after it was put back"
+        else:
+            seen = f"followed the hand over {span} {'edges' if kind == 2 else 'of 65536'} and rested"
+        good = outside is None and span >= _MOVED[kind] and still >= _STILL_LOOKS and rested
+        self._note("position", good, seen)
 
     def _input(self, step: _Input) -> None:
         name = step.bits[0]

@@ -15,7 +15,9 @@ from steadyram.errors import SteadyramError
 NATIVE: Mapping[str, tuple[str, ...]] = {
     "app.py": ("tick",),
     "boards/converter.py": ("counts",),
-    "boards/wired.py": ("_step",),
+    "boards/place.py": ("place",),
+    "boards/quadrature.py": ("place",),
+    "boards/wired.py": ("_step", "_placed"),
     "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
 }
 

@@ -13,8 +13,8 @@ from steadyram.cycles.travel_signature import TravelStroke
 from steadyram.cycles.travel_store import TravelJudged, judge_travel, travel_strokes
 from steadyram.link.records import CycleRecord, DeviceJob
 
-# Of a long run the newest are judged.
-JUDGED_MOST: Final = 2000
+# Of a long run the newest are judged: half a millisecond each, and a page must not wait.
+JUDGED_MOST: Final = 500
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,8 +68,9 @@ class Stubs:
         raise TypeError(f"machine.{name}: {problem}")
 
 
-def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=None):
-    """A fake chip. `hard_timers` False: as on the ESP32; `converter`: one answers at 0x48 on any bus."""
+def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=None, second=False):
+    """A fake chip. `hard_timers` False: as on the ESP32; `converter`: one answers at 0x48 on any bus, `second`:
+    another at 0x49."""
     stubs = Stubs()
 
     def checked(name, function):
@@ -89,6 +90,9 @@ def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=
     machine.dogs = []
     machine.hz = 125_000_000
     machine.registers = {1: b"\0\0"}
+    machine.second_registers = {1: b"\0\0"}
+    machine.second_inputs = {0x4000: 0, 0x5000: 0}
+    machine.readings = {}  # of the chip's own converter, by GPIO
     machine.inputs = {0x4000: 0, 0x5000: 0}  # what the converter reads, by input
     machine.bus_fails = False
 
@@ -116,10 +120,18 @@ def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=
     class ADC:
         def __init__(self, pin):
             self.pin = pin
-            self.reading = 0
 
         def read_u16(self):
-            return self.pin.reading if hasattr(self.pin, "reading") else 0
+            reading = machine.readings.get(self.pin.gpio, 0)
+            return next(reading) if hasattr(reading, "__next__") else reading
+
+    def chip(address):
+        """(registers, inputs) of what answers."""
+        if converter and address == 0x48 and not machine.bus_fails:
+            return machine.registers, machine.inputs
+        if second and address == 0x49 and not machine.bus_fails:
+            return machine.second_registers, machine.second_inputs
+        raise OSError(5)
 
     class I2C:
         def __init__(self, bus, *, scl, sda, freq=400000, timeout=50000):
@@ -127,15 +139,12 @@ def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=
             self.written = []
 
         def writeto_mem(self, address, register, data):
-            if not converter or address != 0x48 or machine.bus_fails:
-                raise OSError(5)
-            machine.registers[register] = bytes(data)
+            chip(address)[0][register] = bytes(data)
 
         def readfrom_mem_into(self, address, register, buffer):
-            if not converter or machine.bus_fails:
-                raise OSError(5)
-            select = int.from_bytes(machine.registers[1], "big") & 0x7000
-            buffer[:] = machine.inputs[select].to_bytes(2, "big")
+            registers, inputs = chip(address)
+            select = int.from_bytes(registers[1], "big") & 0x7000
+            buffer[:] = inputs[select].to_bytes(2, "big")
 
         def writeto(self, address, data):
             if not screen:

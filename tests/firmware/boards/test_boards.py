@@ -89,9 +89,13 @@ def test_every_bit_of_the_definition_has_a_pin_and_no_pin_two_uses(name):
     rows = [*pins.INPUTS, *pins.KNOB, *pins.OUTPUTS, pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY]
     rows += [row for row in (pins.ALIVE, pins.ADC_SIGNAL, pins.ADC_SUPPLY) if row]
     rows += [pins.SCREEN_SDA, pins.SCREEN_SCL]
-    for place in (1, 2):
-        used = [row[place] for row in rows] + ([number for _, number in pins.POWER] if place == 2 else [])
-        assert len(used) == len(set(used))
+    # A potentiometer or an encoder: these two may share a pin with each other.
+    either = ([row for row in (pins.PLACE_WIPER, pins.PLACE_READY) if row], [pins.PLACE_A, pins.PLACE_B])
+    power = [number for _, number in (*pins.POWER, *pins.PLACE_POWER)]
+    for sensor in either:
+        for place in (1, 2):
+            used = [row[place] for row in rows + sensor] + (power if place == 2 else [])
+            assert len(used) == len(set(used))
 
 
 def test_header_of_the_pico_is_counted_right():
@@ -106,6 +110,8 @@ def test_header_of_the_pico_is_counted_right():
     header |= {26: 31, 27: 32, 28: 34}
     pins = pins_pico
     for row in [*pins.INPUTS, *pins.KNOB, *pins.OUTPUTS, pins.ALIVE, pins.ADC_SIGNAL, pins.ADC_SUPPLY]:
+        assert header[row[1]] == row[2], row
+    for row in (pins.PLACE_WIPER, pins.PLACE_A, pins.PLACE_B):
         assert header[row[1]] == row[2], row
     for row in (pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY, pins.SCREEN_SDA, pins.SCREEN_SCL):
         assert header[row[1]] == row[2], row

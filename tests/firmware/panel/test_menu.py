@@ -4,9 +4,16 @@ import pytest
 from bench import Bench, calibration_puts, job_puts, settings_puts
 
 from steadyram_fw import tables as T
-from steadyram_fw.panel.draw import View, kn, wrap
+from steadyram_fw.panel.draw import View, kn, mm, wrap
 from steadyram_fw.panel.menu import _STOP_WORDS
-from steadyram_fw.panel.panel import _REFUSAL_WORDS, _STATE_WORDS, _plain
+from steadyram_fw.panel.panel import (
+    _REFUSAL_WORDS,
+    _STATE_WORDS,
+    CHECKLIST,
+    _ceiling_words,
+    _limit_words,
+    _plain,
+)
 from steadyram_fw.services.cyclelog import BY_NAMES
 
 
@@ -294,6 +301,92 @@ def test_text_for_boards_without_display_follows_the_menu(bench):
 )
 def test_kilonewtons(newtons, text):
     assert kn(newtons) == text
+
+
+@pytest.mark.parametrize(
+    ("micrometres", "text"),
+    [
+        (0, "0.00"),
+        (5304, "5.30"),
+        (99994, "99.99"),
+        (99995, "100.0"),
+        (999949, "999.9"),
+        (999950, "1000"),
+        (-1234, "-1.23"),
+        (-9995, "-10.0"),
+        (-99950, "-100"),
+    ],
+)
+def test_millimetres_take_five_figures_at_most(micrometres, text):
+    assert mm(micrometres) == text
+    assert len(text) <= 5
+
+
+class Sensor:
+    """The ram's position as a core with a sensor shows it."""
+
+    fitted, known, um = True, True, 3210
+
+
+def put_job(bench, **fields):
+    for key, value in fields.items():
+        bench.app.keeper.jobs[1][1][getattr(T, "J_" + key.upper())] = value
+    bench.app.keeper.use(1)
+
+
+def at(bench, ms):
+    return bench.app.panel.look(ms)
+
+
+def test_job_that_stops_on_depth_shows_target_travel_and_the_limit_on_force(bench, monkeypatch):
+    put_job(bench, stop_on=1, depth_um=5300)
+    assert at(bench, 0).travel_um is None, "without a reference nothing is shown for the ram's place"
+    monkeypatch.setattr(bench.app.core, "travel", Sensor())
+    monkeypatch.setattr(bench.app.core, "travel_um", 3210, raising=False)
+    seen = at(bench, 0)
+    assert (seen.kind, seen.target_um, seen.travel_um) == (View.HOME, 5300, 3210)
+    assert seen.job == "1 first"
+    assert at(bench, 3000).job == "at most 10.00 kN"
+    assert bench.app.panel.text()[1] == "at 3.21 to 5.30 mm"
+    put_job(bench, stop_on=2)
+    assert at(bench, 3000).job == "or at 10.00 kN"
+    put_job(bench, stop_on=0)
+    assert at(bench, 3000).target_um == 0
+    assert at(bench, 3000).job == "1 first"
+
+
+def test_handling_shows_its_checklist_one_after_another_and_the_ceiling(bench):
+    put_job(bench, handling=1)
+    assert at(bench, 0).title == "no ceiling set"
+    bench.app.keeper.settings[T.S_HANDLING_N] = 4000
+    shown = []
+    for turn in range(2 * len(CHECKLIST)):
+        seen = at(bench, 3000 * turn)
+        assert (seen.kind, seen.title) == (View.HANDLING, "below 4.00 kN")
+        shown.append(seen.rows)
+    assert tuple(shown) == CHECKLIST * 2
+    words = " ".join(word for row in CHECKLIST for word in row)
+    for needed in ("all pins in", "locked", "nobody under", "never work", "under raised bed"):
+        assert needed in words
+    assert bench.app.panel.text()[1] == "HANDLING: CHECK PINS"
+    # Whatever is worse comes first.
+    bench.app.core.raise_fault(T.FAULT_SENSOR_LOW)
+    assert at(bench, 0).kind == View.FAULT
+    bench.app.core.fault = 0
+    bench.inputs &= ~T.IN_CUTOFF
+    bench.run(2)
+    assert at(bench, 0).kind == View.CUTOFF_OFF
+
+
+def test_words_of_depth_and_handling_fit_the_display(bench):
+    assert all(len(row) <= 16 for rows in CHECKLIST for row in rows)
+    job, settings = list(bench.app.keeper.jobs[1][1]), list(bench.app.keeper.settings)
+    for stop_on in (1, 2):
+        # Up to a thousand kilonewtons; beyond, the last letters are cut off.
+        job[T.J_STOP_ON], job[T.J_SETPOINT_N] = stop_on, 999900
+        assert len(_limit_words(job)) <= 16
+    settings[T.S_HANDLING_N] = T.SETTINGS[T.S_HANDLING_N][2]
+    assert len(_ceiling_words(settings)) <= 16
 
 
 def test_every_fault_and_refusal_fits_the_display():

@@ -60,6 +60,17 @@ def test_cutoff_off_cannot_be_taken_for_anything_else(module, screens):
     assert screens["cutoff-off-words"].tobytes() != screens["cutoff-off-force"].tobytes()
 
 
+def test_handling_cannot_be_taken_for_pressing(module, screens):
+    """Its bar is lit across the whole glass, above everything else, in every state."""
+    for name, image in screens.items():
+        bar = lit(module, image)[:18]
+        full = all(bar[0]) and all(bar[17]) and all(row[0] or row[1] for row in bar)
+        if name.startswith("handling-"):
+            assert full, name
+        elif name.startswith(("home-", "depth-")):
+            assert not full, name
+
+
 def test_force_is_thirty_rows_tall_and_whole(module, screens):
     for name in ("home-ready", "home-done", "home-large-force"):
         pixels = lit(module, screens[name])

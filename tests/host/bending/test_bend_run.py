@@ -12,6 +12,7 @@ import pytest
 
 from steadyram.bending.bend_list import build_bend_list
 from steadyram.bending.device_stroke import DeviceStroke, job_name
+from steadyram.bending.person import PersonBending, PersonPedals
 from steadyram.bending.procedure import BendRun
 from steadyram.bending.run_record import read_run
 from steadyram.cli import main
@@ -293,3 +294,52 @@ def test_bad_input_is_one_sentence(words, told, tmp_path, monkeypatch, capsys):
     assert told in printed.err
     assert printed.err.count("\n") == 1
     assert not (tmp_path / "tray-run.json").exists()
+
+
+class AtPress(PersonPedals, PersonBending):
+    """A person who does at a virtual press what the prompts say."""
+
+    def __init__(self, press, device):
+        self.press, self.told = press, []
+        PersonPedals.__init__(self, device, self.answered, self.obeyed)
+
+    def obeyed(self, text):
+        op = self.press.operator
+        self.told.append(text)
+        if "Hold the extend pedal" in text:
+            op.press_extend()
+        elif text == "Let go.":
+            op.release_extend()
+        elif text == "Send the ram to the top.":
+            op.press_retract()
+            self.press.run_until(lambda p: p.plant.at_top, 60.0)
+            self.press.run(0.1)
+            op.release_retract()
+        elif "enable button" in text:
+            op.hold_enable()
+
+    def answered(self, text):
+        self.told.append(text)
+        if "Strike?" in text:
+            if "the same part again" not in text:
+                self.press.load_part()
+            return "yes"
+        assert "Included angle" in text
+        # The first angle is a slip, and asked for again.
+        if not any("check that the included angle" in each for each in self.told):
+            return "9"
+        return f"{180 - math.degrees(self.press.plant.released_angle_rad()):.1f}"
+
+
+def test_a_prompted_person_bends_a_part(press):
+    device = ready(press)
+    person = AtPress(press, device)
+    stroke = DeviceStroke(device, person, touch_m=20e-3)
+    strokes = list(BendRun(listed(), stroke, person, capacity_N=stroke.capacity_N).part(1))
+    assert strokes[-1].within
+    assert len(strokes) > 1
+    told = "\n".join(person.told)
+    assert "Hands away from punch" in told
+    assert told.count("Hold the extend pedal") == told.count("Let go.") == len(strokes)
+    # Changes were open already, and a stroke by itself asks for nothing at the panel.
+    assert told.count("enable button") == 0

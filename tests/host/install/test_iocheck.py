@@ -11,8 +11,10 @@ from steadyram.install import doctor
 from steadyram.install.iocheck import Walk
 from steadyram.link.client import Client
 from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.quick_setup import set_up
 
-PRESS = Path(__file__).parents[2] / "presses" / "workshop-20.toml"
+PRESSES = Path(__file__).parents[2] / "presses"
+PRESS = PRESSES / "workshop-20.toml"
 
 
 @pytest.fixture
@@ -183,3 +185,111 @@ def test_doctor_at_the_prompt_of_a_board(board):
     words = " ".join(f.what for f in doctor.examine(port))
     assert "MicroPython" in words
     assert "not on this board yet" in words
+
+
+# ---------------------------------------------------------------------- the ram's position
+KINDS = {1: "depth-30.toml", 2: "depth-20.toml"}
+
+
+@pytest.fixture(params=sorted(KINDS))
+def kind(request):
+    return request.param
+
+
+@pytest.fixture
+def sensed(kind):
+    """(press, device) with a sensor, settings and calibration, no job chosen."""
+    press = VirtualPress(PRESSES / KINDS[kind], seed=5, runtime="cpython")
+    press.run(1.0)
+    device = set_up(press, 8000.0)
+    device.use_job(0)
+    press.run(0.5)
+    yield press, device
+    press.close()
+
+
+class Mover(Hands):
+    """Moves the sensor by hand: 2000 readings in a second and a half, there and half the way back. `how` spoils it."""
+
+    def __init__(self, press, how="well"):
+        super().__init__(press)
+        self.how = how
+        self.start = None
+
+    def do(self, step, words):
+        if step == "position":
+            self.told.append(step)
+            self.start = self.press.plant.step_index
+            self.press.plant.place_override = self._place
+        elif step == "position-back":
+            self.told.append(step)
+            if self.how != "broken":
+                self.press.plant.place_override = None
+            self.press.run(0.3)
+            self.press.operator.tap_ack()
+            self.press.run(0.5)
+        else:
+            super().do(step, words)
+
+    def _place(self, index, place):
+        ms = index - self.start
+        if self.how == "nothing":
+            return place
+        if self.how == "broken" and ms > 300:
+            return 0
+        return place + (ms if ms < 1000 else max(1000, 2000 - ms)) & 0xFFFF
+
+
+def only_position(device, hands):
+    walk = Walk(device, hands, patience_s=4.0)
+    walk._position(device.settings().values["position_kind"])
+    return walk.done[0]
+
+
+def test_position_that_follows_the_hand_is_good(sensed):
+    press, device = sensed
+    step = only_position(device, Mover(press))
+    assert step.good, step
+    assert step.name == "position"
+    assert "rested" in step.seen
+    assert device.now().fault is None
+
+
+def test_position_that_does_not_move_is_told(sensed):
+    press, device = sensed
+    step = only_position(device, Mover(press, "nothing"))
+    assert not step.good
+    assert "expected" in step.seen
+
+
+def test_wiper_that_loses_its_wire_is_told_by_walk_and_doctor(sensed, kind):
+    press, device = sensed
+    if kind == 1:
+        step = only_position(device, Mover(press, "broken"))
+        assert not step.good
+        assert "left its range" in step.seen
+        found = doctor.wiring(device.now(), device)
+        assert any(f.level == "bad" and "potentiometer" in f.what for f in found)
+    else:
+        found = doctor.wiring(device.now(), device)
+        assert not any("position" in f.what for f in found), "an encoder at rest tells nothing"
+
+
+def test_walk_includes_the_position_only_where_the_settings_ask_for_it(sensed):
+    press, device = sensed
+    hands = Mover(press)
+    walk = Walk(device, hands, patience_s=1.0)
+    walk.run()
+    assert [step.name for step in walk.done][:2] == ["reading", "position"]
+
+
+def test_doctor_says_what_the_position_lacks(sensed, kind):
+    press, device = sensed
+    values = dict(device.calibration().values)
+    assert not any("position" in f.what for f in doctor.wiring(device.now(), device))
+    scale = "position_um_64k" if kind == 1 else "position_step_nm"
+    press.operator.open_seal()
+    press.run(0.5)
+    device.push_calibration(values | {scale: 0, "serial": values["serial"] + 1})
+    found = doctor.wiring(device.now(), device)
+    assert any(f.level == "look" and "not calibrated" in f.what for f in found)
