@@ -25,8 +25,6 @@ STILL_DUE_UM = 2000
 # Without a measured speed: a metre a second, faster than any shop press.
 UNKNOWN_JUMP_UM = 1000
 
-_FEED = t.OUT_EXTEND | t.OUT_SLOW
-
 # places in the cells of take() and judge()
 RAW = 0
 AT = 1
@@ -123,7 +121,7 @@ def judge(c, force, outputs):
             return 0
     if c[ONE_UM] > c[JUMP_UM]:
         return JUMPED
-    if outputs & _FEED == 0 or force > c[HELD_N]:
+    if outputs & (t.OUT_EXTEND | t.OUT_SLOW) == 0 or force > c[HELD_N]:
         c[ON_MS] = 0
         return 0
     on_ms = c[ON_MS]
