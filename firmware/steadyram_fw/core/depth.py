@@ -113,8 +113,9 @@ class Depth:
         p = self.p
         # A part that has slowed the ram may let it go on at full speed within the lag: never foresee less than that.
         v16 = self.slow_v16 if slow else self.full_v16
-        if z.moved16_um > v16 + z.grain_um:
-            v16 = z.moved16_um
+        seen = z.moved16_um()
+        if seen > v16 + z.grain_um:
+            v16 = seen
         return over(v16, (p.slow_close16 if slow else p.close16) + z.see16)
 
     def near(self, slow):

@@ -9,7 +9,6 @@ every part. Integers only, nothing allocates in a step.
 from array import array
 
 from .. import tables as t
-from .fixed import mulq
 
 NONE = 0
 POTENTIOMETER = 1
@@ -26,11 +25,126 @@ STILL_DUE_UM = 2000
 # Without a measured speed: a metre a second, faster than any shop press.
 UNKNOWN_JUMP_UM = 1000
 
-_FEED = t.OUT_EXTEND | t.OUT_SLOW
+# places in the cells of take() and judge()
+RAW = 0
+AT = 1
+SUM16 = 2
+COUNT = 3
+UM = 4
+MOVED16 = 5  # travel of the last 16 ms
+ONE_UM = 6  # what the last reading alone says the ram moved
+SAMPLES = 7
+ZERO16 = 8
+SCALE = 9  # um per 65536 counts, or nm per count of an encoder
+KIND = 10
+COUNT_MAX = 11
+BAD = 12
+JUMP_UM = 13
+ON_MS = 14
+FROM_UM = 15
+HELD_N = 16
+STILL = 17
+STILL_SLOW = 18
+CELLS = 19
+
+# what judge() gives
+SIGNAL_BAD = 1
+JUMPED = 2
+STANDS_STILL = 3
+
+
+def take(c, ring, past, raw):
+    """One reading, 0..65535, into cells `c`; returns the travel. ring, past: the last sixteen readings and travels.
+
+    Compiled to machine code for a board: whole numbers, cells and buffers only, no calls.
+    """
+    before = c[RAW]
+    c[RAW] = raw
+    at = c[AT]
+    samples = c[SAMPLES]
+    scale = c[SCALE]
+    if c[KIND] == ENCODER:
+        d = (raw - before) & 0xFFFF
+        if d > 32767:
+            d -= 65536
+        if samples == 0:
+            d = 0
+        count = c[COUNT] + d
+        most = c[COUNT_MAX]
+        if count > most:
+            count = most
+        if count < 0 - most:
+            count = 0 - most
+        c[COUNT] = count
+        um = (count * scale) // 1000
+        one = (d * scale) // 1000
+    else:
+        sum16 = c[SUM16] + raw - ring[at]
+        c[SUM16] = sum16
+        ring[at] = raw
+        # The mean of sixteen as fixed.mulq() has it, its sixteenths interpolated.
+        x16 = sum16 - c[ZERO16]
+        x = x16 >> 4
+        um = ((scale * (x >> 8) + ((scale * (x & 255) + 32768) >> 8)) >> 8) + ((scale * (x16 & 15)) >> 20)
+        x = raw - before
+        one = (scale * (x >> 8) + ((scale * (x & 255) + 32768) >> 8)) >> 8
+    if one < 0:
+        one = 0 - one
+    moved = um - past[at]
+    past[at] = um
+    c[AT] = (at + 1) & 15
+    if samples < 64:
+        c[SAMPLES] = samples + 1
+        if samples < 31:
+            # The history is not full of real samples yet.
+            moved = 0
+            one = 0
+    c[ONE_UM] = one
+    c[MOVED16] = moved
+    c[UM] = um
+    return um
+
+
+def judge(c, force, outputs):
+    """What is wrong with the readings in cells `c`: 0, or one of the numbers above. Machine code for a board."""
+    if c[KIND] == POTENTIOMETER:
+        raw = c[RAW]
+        bad = c[BAD]
+        if raw < RAIL or raw > 65535 - RAIL:
+            c[BAD] = bad + 1
+            # Whether this is a reading at all is not known yet.
+            if bad + 1 >= BAD_MS:
+                return SIGNAL_BAD
+            return 0
+        if bad:
+            c[BAD] = 0
+            return 0
+    if c[ONE_UM] > c[JUMP_UM]:
+        return JUMPED
+    if outputs & (t.OUT_EXTEND | t.OUT_SLOW) == 0 or force > c[HELD_N]:
+        c[ON_MS] = 0
+        return 0
+    on_ms = c[ON_MS]
+    um = c[UM]
+    if on_ms == 0:
+        c[FROM_UM] = um
+    on_ms += 1
+    moved = um - c[FROM_UM]
+    still = c[STILL]
+    if outputs & t.OUT_EXTEND == 0:
+        still = c[STILL_SLOW]
+    found = 0
+    if moved > STILL_UM or moved < 0 - STILL_UM:
+        on_ms = 0
+    elif on_ms > still:
+        on_ms = 0
+        found = STANDS_STILL
+    c[ON_MS] = on_ms
+    return found
 
 
 class Travel:
-    """`um` and `moved16_um` (travel of the last 16 ms) are good while `fitted`; `um` is from the top once `known`.
+    """`um` is good while `fitted`, and counts from the top switch once `known`.
 
     `see16`: how far `um` lags behind the ram, sixteenths of a millisecond.
     """
@@ -39,31 +153,14 @@ class Travel:
         self.kind = NONE
         self.fitted = False
         self.known = False
-        self.raw = 0
         self.um = 0
-        self.moved16_um = 0
         self.noise_um = 0
         self.grain_um = 1
         self.see16 = 8
-        self._um_64k = 0
-        self._step_nm = 1
-        self._count = 0
-        self._count_max = 1 << 20
+        self._c = array("i", [0] * CELLS)
         self._ring = array("i", [0] * 16)
         self._past = array("i", [0] * 16)
-        self._at = 0
-        self._sum16 = 0
-        self._zero16 = 0
-        self._samples = 0
-        self._jump_um = UNKNOWN_JUMP_UM
         self._drift_um = 500
-        self._still_ms = STILL_MS
-        self._still_slow_ms = STILL_SLOW_MS
-        self._bad_ms = 0
-        self._one_um = 0
-        self._on_ms = 0
-        self._from_um = 0
-        self._held_n = 1
         self._rest_ms = 0
         self._rest_sum = 0
         self._may_refer = True
@@ -72,124 +169,76 @@ class Travel:
     def configure(self, settings, cal):
         """cal: the calibration's fields for the core, or None."""
         s = settings
+        c = self._c
         self.kind = s[t.S_POSITION_KIND]
         scale = 0
         if cal is not None and len(cal) > t.C_POSITION_STEP_NM:
-            self._um_64k = cal[t.C_POSITION_UM_64K]
-            self._step_nm = cal[t.C_POSITION_STEP_NM]
-            scale = self._um_64k if self.kind == POTENTIOMETER else self._step_nm
+            scale = cal[t.C_POSITION_UM_64K if self.kind == POTENTIOMETER else t.C_POSITION_STEP_NM]
         was = self.fitted
         self.fitted = self.kind != NONE and scale != 0
         if not was or not self.fitted:
             self.known = False
+        if c[KIND] != self.kind:
+            c[SAMPLES] = 0
+        c[KIND] = self.kind
+        c[SCALE] = scale
+        if scale:
+            c[COUNT_MAX] = 1000000000 // abs(scale)
+        step_um = abs(scale) // 1000 + 1 if self.kind == ENCODER else (abs(scale) >> 12) + 1
         self.noise_um = s[t.S_POSITION_NOISE_UM]
         self._drift_um = s[t.S_POSITION_DRIFT_UM]
-        if self.kind == ENCODER and self._step_nm:
-            self._count_max = 1000000000 // abs(self._step_nm)
         # A potentiometer is read by means of sixteen, which lag 7.5 ms; the step that acts adds half a one on average.
         self.see16 = 128 if self.kind == POTENTIOMETER else 8
         # What may look like motion and is none.
-        self.grain_um = self._step_um() + 4 * self.noise_um
+        self.grain_um = step_um + 4 * self.noise_um
         speed = s[t.S_SPEED_UM_S]
-        noise = 8 * self.noise_um + self._step_um()
-        self._jump_um = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
+        noise = 8 * self.noise_um + step_um
+        c[JUMP_UM] = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
         opens = max(s[t.S_OPEN_LAG_US], s[t.S_SLOW_OPEN_LAG_US]) // 1000 + 3 * s[t.S_JITTER_US] // 1000
         burst = s[t.S_BURST_FEED] == 1
         slow = s[t.S_SPEED_SLOW_UM_S]
-        self._still_ms = STILL_SLOW_MS if burst else STILL_MS
-        self._still_slow_ms = STILL_SLOW_MS
+        still = STILL_SLOW_MS if burst else STILL_MS
+        still_slow = STILL_SLOW_MS
         if speed and not burst:
-            self._still_ms = min(STILL_MS, 20 + STILL_DUE_UM * 1000 // speed)
+            still = min(STILL_MS, 20 + STILL_DUE_UM * 1000 // speed)
         if slow and not burst:
-            self._still_slow_ms = min(STILL_SLOW_MS, 20 + STILL_DUE_UM * 1000 // slow)
-        self._still_ms += opens
-        self._still_slow_ms += opens
-        self._held_n = max(s[t.S_CAPACITY_N] >> 6, 4 * s[t.S_NOISE_N])
-
-    def _step_um(self):
-        """What one step of the sensor is worth, rounded up."""
-        if self.kind == ENCODER:
-            return abs(self._step_nm) // 1000 + 1
-        return (abs(self._um_64k) >> 12) + 1
+            still_slow = min(STILL_SLOW_MS, 20 + STILL_DUE_UM * 1000 // slow)
+        c[STILL] = still + opens
+        c[STILL_SLOW] = still_slow + opens
+        c[HELD_N] = max(s[t.S_CAPACITY_N] >> 6, 4 * s[t.S_NOISE_N])
 
     # ------------------------------------------------------------------ one millisecond
     def sample(self, raw):
-        """Take one reading, 0..65535; update um and moved16_um."""
-        before = self.raw
-        self.raw = raw
-        at = self._at
-        if self.kind == ENCODER:
-            d = (raw - before) & 0xFFFF
-            if d > 32767:
-                d -= 65536
-            if self._samples == 0:
-                d = 0
-            count = self._count + d
-            if count > self._count_max:
-                count = self._count_max
-            elif count < -self._count_max:
-                count = -self._count_max
-            self._count = count
-            um = count * self._step_nm // 1000
-            one = d * self._step_nm // 1000
-        else:
-            ring = self._ring
-            self._sum16 += raw - ring[at]
-            ring[at] = raw
-            um = self._um_of(self._sum16 - self._zero16)
-            one = mulq(self._um_64k, raw - before)
-        self._one_um = one if one >= 0 else -one
-        self.um = um
-        self.moved16_um = um - self._past[at]
-        self._past[at] = um
-        self._at = (at + 1) & 15
-        if self._samples < 64:
-            self._samples += 1
-            if self._samples < 32:
-                # The history is not full of real samples yet.
-                self.moved16_um = 0
-                self._one_um = 0
+        """Take one reading, 0..65535; update um."""
+        self.um = take(self._c, self._ring, self._past, raw)
 
-    def _um_of(self, x16):
-        return mulq(self._um_64k, x16 >> 4) + ((self._um_64k * (x16 & 15)) >> 20)
+    def moved16_um(self):
+        """Travel of the last 16 ms."""
+        return self._c[MOVED16]
 
     def look(self, force, outputs, at_top):
         """Number of the fault that shows now, or 0."""
         if not at_top:
             self._may_refer = True
-        if self.kind == POTENTIOMETER:
-            if self.raw < RAIL or self.raw > 65535 - RAIL:
-                self._bad_ms += 1
-                # Whether this is a reading at all is not known yet.
-                return t.FAULT_POSITION_SIGNAL if self._bad_ms >= BAD_MS else 0
-            if self._bad_ms:
-                self._bad_ms = 0
-                return 0
-        if self._one_um > self._jump_um:
-            self._doubt()
-            return t.FAULT_POSITION_JUMP
-        if outputs & _FEED == 0 or force > self._held_n:
-            self._on_ms = 0
+        found = judge(self._c, force, outputs)
+        if found == 0:
             return 0
-        if self._on_ms == 0:
-            self._from_um = self.um
-        self._on_ms += 1
-        moved = self.um - self._from_um
-        if moved > STILL_UM or moved < -STILL_UM:
-            self._on_ms = 0
-        elif self._on_ms > (self._still_ms if outputs & t.OUT_EXTEND else self._still_slow_ms):
-            self._on_ms = 0
+        if found == SIGNAL_BAD:
+            return t.FAULT_POSITION_SIGNAL
+        if found == STANDS_STILL:
             return t.FAULT_POSITION_STILL
-        return 0
+        self._doubt()
+        return t.FAULT_POSITION_JUMP
 
     def rest(self):
         """The ram rests at the top: take the reference once, compare it from then on. Number of a fault or 0."""
+        c = self._c
         self._rest_ms += 1
         if self._rest_ms <= 112:
             # Until valve and ram have come to rest.
             self._rest_sum = 0
             return 0
-        self._rest_sum += self.raw
+        self._rest_sum += c[RAW]
         if self._rest_ms < 176:
             return 0
         self._rest_ms = 112
@@ -198,15 +247,15 @@ class Travel:
         if not self.known:
             if not self._may_refer:
                 return 0
-            self._zero16 = mean16
-            self._count = 0
+            c[ZERO16] = mean16
+            c[COUNT] = 0
             self.um = 0
             for i in range(16):
                 self._past[i] = 0
             self.known = True
             return 0
-        off = self.um if self.kind == ENCODER else self._um_of(mean16 - self._zero16)
-        if off > self._drift_um or off < -self._drift_um:
+        # (The newest mean of sixteen stands for the rest: the drift's limit is far above its noise.)
+        if self.um > self._drift_um or self.um < -self._drift_um:
             self._doubt()
             return t.FAULT_POSITION_REFERENCE
         return 0
