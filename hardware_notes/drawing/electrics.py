@@ -29,6 +29,12 @@ POWER_WORDS = {
 }
 NOTE = """Plain numbers are pins of the header. Each contact: one side to ground, the other through the contact circuit.
 Each driver: the driver circuit. The transducer: the divider circuit. The diode lets USB be plugged in as well."""
+_A_OR_READY = "ram position: encoder A, or 2nd converter ready"
+PLACE_POWER_NAMES = {"wiper_top": "REF", "wiper_gnd": "AGND"}
+PLACE_WORDS = {
+    "wiper_top": "reference of the converter: top of the potentiometer",
+    "wiper_gnd": "analogue ground: potentiometer, dividers, transducer",
+}
 OUTPUT_WORDS = {
     "extend": "driver 1: relay of the extend solenoid",
     "retract": "driver 2: relay of the retract solenoid",
@@ -47,6 +53,17 @@ def wiring(pins: ModuleType, gpio_word: str) -> Sheet:
     ]
     power = [(number, name.upper(), POWER_WORDS[name]) for name, number in pins.POWER]
     right = [(number, f"{gpio_word}{gpio}", OUTPUT_WORDS[name]) for name, gpio, number in pins.OUTPUTS]
+    left += [
+        (row[2], f"{gpio_word}{row[1]}", words)
+        for row, words in (
+            (pins.PLACE_A, _A_OR_READY if pins.PLACE_READY else "ram position, if an encoder: line A"),
+            (pins.PLACE_B, "ram position, if an encoder: line B"),
+        )
+    ]
+    if pins.PLACE_WIPER:
+        _, gpio, number = pins.PLACE_WIPER
+        right.append((number, f"{gpio_word}{gpio}", "ram position, if a potentiometer: wiper"))
+        right += [(number, PLACE_POWER_NAMES[name], PLACE_WORDS[name]) for name, number in pins.PLACE_POWER]
     if pins.ALIVE:
         _, gpio, number = pins.ALIVE
         right.append((number, f"{gpio_word}{gpio}", "pulse-watching relay, if fitted"))
@@ -169,6 +186,52 @@ def divider(d: schemdraw.Drawing) -> None:
         d.add(elm.Dot(open=True).label(name, "right"))
 
 
+def wiper(d: schemdraw.Drawing) -> None:
+    """A potentiometer between the converter's reference and its ground, its wiper through a filter."""
+    d.add(elm.Dot(open=True).label("reference", "left"))
+    d.add(elm.Line().right().length(1.6))
+    pot = d.add(elm.Potentiometer().down().label("potentiometer\n2 to 5 kΩ", loc="top", ofst=0.2))
+    d.add(elm.Line().left().length(1.6))
+    d.add(elm.Dot(open=True).label("analogue ground", "left"))
+    d.add(elm.Resistor().right().at(pot.tap).label("1 kΩ"))
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().down().label("1 MΩ", loc="top"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node.center).length(2.0))
+    node2 = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node2.center).length(0.9))
+    d.add(elm.Dot(open=True).label("wiper input", "right"))
+
+
+def encoder(d: schemdraw.Drawing) -> None:
+    """One line of an encoder to its pin; the other is the same."""
+    d.add(elm.Dot(open=True).label("encoder line A\n(B alike)", "left"))
+    d.add(elm.Resistor().right().label("10 kΩ\nfrom 5 V; else 1 kΩ"))
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().down().label("18 kΩ from 5 V\n(push-pull only)", loc="top"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node.center).length(2.2))
+    node2 = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Capacitor().down().label("100 pF", loc="bottom"))
+    d.add(elm.Ground())
+    d.pop()
+    d.push()
+    d.add(elm.Resistor().up().at(node2.center).label("4.7 kΩ, open\ncollector only", loc="bottom"))
+    d.add(elm.Vdd().label("3.3 V"))
+    d.pop()
+    d.add(elm.Line().right().at(node2.center).length(0.9))
+    d.add(elm.Dot(open=True).label("input pin", "right"))
+
+
 def power(d: schemdraw.Drawing) -> None:
     """Coil supply to one solenoid: fuse, emergency stop, then the key's two ways, of which one is alive."""
     d.add(elm.Dot(open=True).label("coil supply +", "left"))
@@ -213,6 +276,6 @@ def drawings() -> dict[str, str]:
         "wiring-pico.svg": wiring(pins_pico, "GP").svg(),
         "wiring-esp32.svg": wiring(pins_esp32, "IO").svg(),
     }
-    for name in ("driver", "contact", "divider", "power"):
+    for name in ("driver", "contact", "divider", "wiper", "encoder", "power"):
         out[f"circuit-{name}.svg"] = _small(name)
     return out
