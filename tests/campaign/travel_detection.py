@@ -4,7 +4,8 @@ The limits in `cycles/travel_envelope.py` were tuned on the presses of TUNED; th
 TRIED. One rule came after a first run on those: a ram that meets nothing, and is past where contact belongs, has
 a part missing. The seeds of the committed run came after that, too. The same strokes are judged twice: by force
 against time as the tool does without a sensor (`envelope_watch`), and by force against travel. Both learn from the
-same good parts, which are not counted. Intervals are Wilson's for a share, 95 %.
+same good parts, which are not counted. Intervals are Wilson's for a share, 95 %. They take cycles as independent;
+the presses, though, get the same draws of parts by seed, so they are somewhat too narrow.
 
 Force against time has no word for a part upside down; its nearest, "hard", counts as the right one, as far as
 naming goes. What it says of the press is not held against it: an alarm is a part that is called bad.
