@@ -1,6 +1,6 @@
 """Days of virtual time on real MicroPython: memory, answers and log integrity over time, as figures and a picture.
 
-    python -m tests.campaign.soak days      72 h, seven hours of work a day in real ticks   -> soak_days.json, .svg
+    python -m tests.campaign.soak days      72 h, two and a half hours of work a day in real ticks   -> soak_days.json, .svg
     python -m tests.campaign.soak month     30 days of a quarter of an hour, a restart each day
                                                                                     -> soak_month.json, .svg
 
@@ -27,7 +27,7 @@ DEVICE = Path(__file__).with_name("soak_device.py")
 HEAP = "512K"
 BLOCKS = 256
 # hours, minutes of work a day, minutes between samples, seconds skipped a second at rest, restart each day
-RUNS = {"days": (72, 420, 10, 59, 0), "month": (720, 15, 120, 599, 1), "part": (1, 3, 1, 59, 0)}
+RUNS = {"days": (72, 150, 10, 59, 0), "month": (720, 6, 120, 599, 1), "part": (1, 3, 1, 59, 0)}
 
 
 def run_device(
