@@ -19,6 +19,9 @@ from .modes import (
 from .plan import approach, flow_for, pulse_width_ms, safe16
 from .watching import watch
 
+# Longest flow of one pulse by what the position promises, t16: beyond it a position may be wrong.
+REACH16 = 1600
+
 
 def decide(c, force):
     """What next, from the settled force: NEXT_DONE, NEXT_PULSE (width_ms, feed), NEXT_FEED or NEXT_SHORT."""
@@ -56,6 +59,7 @@ def decide(c, force):
     rate = c.rs16
     if p.slow_fitted:
         left16 = c.learned[L_US] - c.u16 - 3 * spread16(c.learned, moves_var(c)) - (p.close16 >> 1)
+        left16 = min(left16, REACH16)
         if left16 > 160 and gap > c.setpoint >> 3 and not c.by_force:
             ms = pulse_width_ms(c, left16)
             if ms > 0:
@@ -77,6 +81,11 @@ def decide(c, force):
         # A long pulse errs by the rate more than by the valve.
         known16 -= known16 >> 3
     w16 = known16 - jit if c.steep else known16 + (jit >> 2)
+    if not touched and c.pulses > 10 and c.u16 > c.learned[L_US] and p.late16 > 0:
+        # So much oil and still no part: these pulses do not open the valve. It is not that late.
+        p.set_late(p.late16 - (p.late16 >> 2) - 1)
+    if reach16 > REACH16:
+        reach16 = REACH16
     if not touched:
         # Not on the part yet: the longer of what position allows and what any contact in it could stand.
         w16 = flow_for(c, 0, rate) - ((jit * 3) >> 1)

@@ -693,11 +693,21 @@ class Controller:
         if self._with_cutoff:
             flow(self.cut.cells, force)
         self._timer -= 1
-        if self._timer > 0:
+        if self._timer > 0 and not (self._with_cutoff and self._pulse_outruns(force)):
             return
         if self._with_cutoff:
             self.cut.feed_ends(force, self.sense.rise16)
         self._close()
+
+    def _pulse_outruns(self, force):
+        """True when a pulse must end before its time: its part is stiffer, or nearer, than what it was sized for."""
+        cut = self.cut
+        if force <= cut.touch_n:
+            return False
+        p = self.press
+        lag = (p.slow_close16 if cut.feed == FEED_SLOW else p.close16) + p.see16
+        rise = self.sense.rise16
+        return rise > 0 and force + force_over(rise, lag) >= cut.setpoint + cut.accept_n
 
     def _settle(self, force):
         if not self._held():

@@ -73,6 +73,7 @@ class Cutoff:
         self.trip16 = 0
         self.from_top = True
         self.gentle = False
+        self.late0 = 0
 
     def feed_starts(self):
         """The controller has energised a feed (or a pulse)."""

@@ -19,7 +19,7 @@ L_RSS = 5  # the same at slow feed
 L_LEAD = 6  # correction of the full-feed lead, newtons (positive = close earlier)
 L_LEAD_SLOW = 7
 L_SCATTER = 8  # mean square of innovations, u16 squared
-L_MISSES = 9
+L_MISSES = 9  # side of the last miss that was gated: 1 deeper, -1 sooner, 0 none
 L_FIRST_N = 10  # settled force of the first part
 L_KNEE_N = 11
 L_LAST_ERR = 12
@@ -32,6 +32,7 @@ L_AIR = 18  # pulses before contact when L_UC was last seen
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
 L_SETPOINT = 40  # setpoint for which all this holds
 L_LEAD_N = 41  # cycles in which the lead was tried
+L_ODD = 47  # parts in a row that were not this job's
 L_NO_LEAD = 46  # 1 = a part went far over by lead: its knee can lie within the lag, so land short instead
 L_DEPTH_UM = 42  # depth for which the next two hold
 L_DEPTH_N = 43  # strokes that landed there
@@ -47,7 +48,7 @@ def forget(a):
 def follow_position(a, seen16, noise_var):
     """Blend one observation of the position at the setpoint; returns True if it was taken.
 
-    A miss by more than four standard deviations is gated once; the second in a row is believed and
+    A miss by more than four standard deviations is gated once; the second in a row to the same side is believed and
     widens the filter, because then it is the job that changed and not the part.
     """
     n = a[L_CYCLES]
@@ -63,8 +64,9 @@ def follow_position(a, seen16, noise_var):
     miss = clamp(seen16 - a[L_US], -30000, 30000)
     total = var + noise_var + a[L_SCATTER]
     if miss * miss > 16 * total:
-        a[L_MISSES] += 1
-        if a[L_MISSES] < 2:
+        side = 1 if miss > 0 else -1
+        if a[L_MISSES] != side:
+            a[L_MISSES] = side
             return False
         a[L_US] = seen16
         a[L_VAR] = clamp(noise_var * 2, 1, 4000000)

@@ -72,6 +72,7 @@ def begin(c, setpoint, learned, from_top):
         c.mode = MODE_DEAD_LEAD
         return
     p.set_late(learned[L_LATE] if learned[L_SETPOINT] == setpoint else 0)
+    c.late0 = p.late16
     c.bias16 = learned[L_BIAS] if learned[L_SETPOINT] == setpoint else 0
     jit = p.jitter16
     known = learned[L_CYCLES] > 0 and learned[L_SETPOINT] == setpoint and learned[L_RS] > 0

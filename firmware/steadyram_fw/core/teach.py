@@ -13,6 +13,7 @@ from .learn import (
     L_LEAD_N,
     L_LEAD_SLOW,
     L_NO_LEAD,
+    L_ODD,
     L_RISE,
     L_RS,
     L_RSS,
@@ -23,6 +24,9 @@ from .learn import (
     follow_position,
 )
 from .modes import MODE_DEAD_LEAD, MODE_LEAD, MODE_PLAN, MODE_PROBE, MODE_THRESHOLD
+
+# So much oil miscounted in a stroke, t16, makes its position worth nothing.
+MISCOUNT16 = 640
 
 
 def learn(c, force):
@@ -43,6 +47,28 @@ def learn(c, force):
         a[L_LEAD] = 0
         a[L_LEAD_SLOW] = 0
         a[L_NO_LEAD] = 0
+        a[L_ODD] = 0
+    if a[L_CYCLES] > 1:
+        if odd(c, a):
+            a[L_ODD] += 1
+            if a[L_ODD] < 2:
+                return True
+            # Two in a row: it is the job that changed. The next part is a first one.
+            a[L_CYCLES] = 0
+            a[L_US] = 0
+            a[L_UC] = 0
+            a[L_LATE] = 0
+            a[L_LEAD] = 0
+            a[L_LEAD_SLOW] = 0
+            a[L_LEAD_N] = 0
+            a[L_ODD] = 0
+            return True
+        a[L_ODD] = 0
+        more = c.air - a[L_AIR]
+        if more > 8 and a[L_UC] > 0:
+            # So many more pulses in the air than usual that the oil let in is not known well enough.
+            a[L_AIR] += more >> 1
+            return True
     n = a[L_CYCLES]
     dead = p.dead16(setpoint)
     if a[L_RS] == 0:
@@ -85,6 +111,9 @@ def learn(c, force):
         c.late_seen = True
     elif c.late_seen:
         a[L_LATE] = p.late16
+    elif a[L_LATE] > 0 and error < -max(setpoint >> 4, 3 * c.sig_n):
+        # Short because the valve is thought that late: believe it less, or no part would ever tell otherwise.
+        a[L_LATE] -= (a[L_LATE] >> 2) + 1
     elif a[L_LATE] > 0 and c.verified:
         # A valve that has recovered is noticed slowly: too long a lead only lands short.
         a[L_LATE] -= (a[L_LATE] >> 5) + 1
@@ -99,15 +128,34 @@ def learn(c, force):
     if mode == MODE_PLAN and c.landed_by_slow and 2 * c.slow_rise16 > c.rss16:
         step = clamp(c.slow_landed_n - setpoint, -4 * c.sig_n - 1, 4 * c.sig_n + 1)
         a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * c.sig_n else 2)
-    if c.contact16 > 0:
+    # Pulses that were sized for a valve other than today's let in other than what was counted.
+    counted = abs_of(p.late16 - c.late0) * (c.pulses + 1) <= MISCOUNT16
+    if c.contact16 > 0 and counted:
         a[L_UC] = c.contact16 if n == 0 else a[L_UC] + ((c.contact16 - a[L_UC]) >> 1)
         a[L_AIR] = c.air if n == 0 else (a[L_AIR] + c.air) >> 1
-    follow_position(a, seen, clamp(noise, 4, 1000000))
+    if counted or n == 0:
+        follow_position(a, seen, clamp(noise, 4, 1000000))
     a[L_LAST_ERR] = error
     a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
     if n < 1000000:
         a[L_CYCLES] = n + 1
     return True
+
+
+def odd(c, a):
+    """True for a stroke that tells nothing of its job: contact not met, or not where the job's parts meet the ram.
+
+    A doubled part, none, another tool. What such a stroke came to is neither the press's fault nor the job's.
+    """
+    if c.contact16 < 0:
+        return True
+    home = a[L_UC]
+    if home < 1 or c.contact16 == 0:
+        # Met while the first feed was closing: where, is not known.
+        return False
+    # Each pulse in the air, then and now, is a little over- or underrated.
+    most = 320 + (home >> 3) + 16 * (c.air + a[L_AIR])
+    return abs_of(c.contact16 - home) > most
 
 
 def learn_bias(c, a):
