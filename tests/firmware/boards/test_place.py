@@ -12,6 +12,7 @@ import pio
 import pytest
 from stub_machine import make_machine
 from test_boards import App, Link, ticked
+from tests.micropython import runtimes
 
 from steadyram_fw import tables as T
 from steadyram_fw.boards import esp32, pico, pins_esp32, pins_pico
@@ -395,3 +396,13 @@ def test_converted_asks_whether_all_is_quiet():
     chip = types.SimpleNamespace(counts=lambda: 77, resting=calls.append)
     assert read(Converted(chip, lambda: True)) == 77
     assert calls == [True]
+
+
+@pytest.mark.parametrize("what", ["around", "wiper", "encoder", "pulses"])
+def test_callback_allocates_nothing_on_real_micropython(what):
+    """The callback with each reader, heap locked, from the plain sources."""
+    program = runtimes.micropython()
+    script = Path(__file__).parents[2] / "benchmarks" / "callback_calls.py"
+    firmware = Path(__file__).parents[3] / "firmware"
+    # It raises, and so ends with an error, if a step fails or is lost.
+    assert runtimes.run([str(program), str(script), "300", what], path=f"{firmware}:.frozen") == []
