@@ -1,12 +1,14 @@
 # mypy: ignore-errors
 """Run by MicroPython under callgrind: the timer's callback around the control step, so many times.
 
-argv: times, what: `around` = everything but Controller.step, which a call in C stands for; `rest` = a core at rest;
-`travel` = the same with a ram position input. Pins and converter are calls in C that do nothing, as a board's are
+argv: times, what: `around` = everything but Controller.step, which a call in C stands for; `wiper`, `encoder`,
+`pulses` = the same with a reader of the ram's position; `rest` = a core at rest; `travel` = the same with a ram
+position input. Pins and converter are calls in C that do nothing, as a board's are
 short. The heap is locked, as in a hard interrupt.
 """
 
 import gc
+import io
 import sys
 import time
 from array import array
@@ -16,12 +18,14 @@ from steadyram_fw import tables as T
 from steadyram_fw.app import App
 from steadyram_fw.boards import pins_pico as pins
 from steadyram_fw.boards.converter import Internal
+from steadyram_fw.boards.place import Pulses, Wiper
 from steadyram_fw.boards.wired import Wired
 from steadyram_fw.core.controller import Controller
 from steadyram_fw.services.access import Access
 from steadyram_fw.services.clock import Clock
 
 READING = 30000
+AROUND = ("around", "wiper", "encoder", "pulses")
 
 
 class Pin:
@@ -41,9 +45,51 @@ class Reading:
     read_u16 = gc.threshold
 
 
+FOUR = io.BytesIO(b"four")
+FOUR.seek(4)
+
+
+class Counted:
+    """A PIO state machine, or a pulse counter, whose calls are ones in C."""
+
+    INCREMENT = DECREMENT = REVERSE = SHIFT_RIGHT = 1
+
+    def __init__(self, *_, **__):
+        self.active = abs
+        self.rx_fifo = self.value = FOUR.tell
+        self.get = len
+
+    def init(self, **_):
+        pass
+
+    def start(self):
+        pass
+
+
+class Rp2:
+    StateMachine = PIO = Counted
+
+    @staticmethod
+    def asm_pio(**_):
+        return lambda function: function
+
+
+def reader(what):
+    if what == "wiper":
+        return Wiper(Reading, pins.PLACE_OVERSAMPLE)
+    if what == "pulses":
+        return Pulses(Counted, None, None)
+    sys.modules["rp2"] = Rp2
+    from steadyram_fw.boards.quadrature import Quadrature
+
+    return Quadrature(None)
+
+
 class NoCore:
     def __init__(self):
         self.step = max
+        # A computer that is busy may take the processor away for longer than a step may take on a board.
+        self.raise_fault = abs
         self.live = False
         self.record_ready = False
 
@@ -61,7 +107,7 @@ class Frame(App):
 
 
 def core_of(what):
-    if what == "around":
+    if what in AROUND:
         return NoCore()
     core = Controller()
     if what == "travel":
@@ -81,7 +127,7 @@ def core_of(what):
 def main(times, what):
     gc.threshold(READING)
     core = core_of(what)
-    if what != "around":
+    if what not in AROUND:
         step = core.step
         inputs = T.IN_ESTOP_OK | T.IN_CUTOFF | T.IN_TOP
         heap_lock()
@@ -96,7 +142,9 @@ def main(times, what):
     board.drive = abs
     board._alive = abs
     board._app = app
-    board._tick = app.tick
+    if what != "around":
+        board._reader = reader(what)
+    board._join()
     board._counts = converter.counts
     board._us = time.ticks_us
     board._between = time.ticks_diff

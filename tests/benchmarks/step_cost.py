@@ -233,17 +233,20 @@ def report() -> list[str]:
         lines += table
         around = each(folders["built"], "around")
         travel = each(folders["built"], "travel") - each(folders["built"], "rest")
+        read = {what: each(folders["built"], what) - around for what in ("wiper", "encoder", "pulses")}
         lines += [
             "",
             f"the callback around the step (converter, contacts, outputs, clock; built): {around:.0f} instructions",
             f"a ram position input fitted, in addition (built, at rest): {travel:.0f} instructions",
+            "reading it, in addition (built; calls of the hardware stood for by empty ones in C): "
+            + ", ".join(f"{what} {count:.0f}" for what, count in read.items()),
             "",
             "ESTIMATE for an RP2040, us               125 MHz         200 MHz (as the firmware sets it)",
         ]
         for title, count in (
             ("step, dearest state", mean),
             ("whole callback, dearest state", mean + around),
-            ("the same with a position input", mean + around + travel),
+            ("the same with a position input", mean + around + travel + max(read.values())),
             ("dearest single callback", change + around),
         ):
             at = f"{estimate_us(count, 125.0):>15} {estimate_us(count, 200.0):>15}"

@@ -16,7 +16,7 @@ from .wired import Wired, safe_outputs
 
 class Esp32(Wired):
     def place_reader(self, kind):
-        from .place import Converted, Pulses, nothing
+        from .place import Converted, Nothing, Pulses
 
         machine = self._machine
         pin = machine.Pin
@@ -24,18 +24,16 @@ class Esp32(Wired):
             import esp32
 
             a = pin(pins.PLACE_A[1], pin.IN, None)
-            return Pulses(esp32.PCNT, a, pin(pins.PLACE_B[1], pin.IN, pin.PULL_UP)).place
+            return Pulses(esp32.PCNT, a, pin(pins.PLACE_B[1], pin.IN, pin.PULL_UP))
         from .converter import SIXTEEN_BIT, External
 
         chip = dict(SIXTEEN_BIT)
         chip["address"] = pins.PLACE_ADDRESS
         ready = pin(pins.PLACE_READY[1], pin.IN, None)
         try:
-            return Converted(
-                External(self.converter.i2c or bus(machine, pins), ready, chip), self.quiet
-            ).place
+            return Converted(External(self.converter.i2c or bus(machine, pins), ready, chip), self.quiet)
         except OSError:
-            return nothing
+            return Nothing()
 
     def maintenance(self):
         """Restart into the interpreter; main.py sees the mark and does not start the firmware."""

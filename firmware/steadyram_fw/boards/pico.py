@@ -30,12 +30,12 @@ class Pico(Wired):
         if kind == 1:
             from .place import Wiper
 
-            return Wiper(machine.ADC(machine.Pin(pins.PLACE_WIPER[1])), pins.PLACE_OVERSAMPLE).place
+            return Wiper(machine.ADC(machine.Pin(pins.PLACE_WIPER[1])), pins.PLACE_OVERSAMPLE)
         from .quadrature import Quadrature
 
         pin = machine.Pin
         pin(pins.PLACE_B[1], pin.IN, pin.PULL_UP)
-        return Quadrature(pin(pins.PLACE_A[1], pin.IN, pin.PULL_UP)).place
+        return Quadrature(pin(pins.PLACE_A[1], pin.IN, pin.PULL_UP))
 
     def maintenance(self):
         """Restart into the interpreter; main.py sees the mark and does not start the firmware."""

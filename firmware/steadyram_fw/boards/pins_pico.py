@@ -46,7 +46,7 @@ ADC_READY = ("adc_ready", 9, 12)
 # potentiometer between the converter's reference and its ground; or an encoder, whose lines need neighbouring GPIOs.
 PLACE_WIPER = ("place_wiper", 28, 34)
 PLACE_POWER = (("wiper_top", 35), ("wiper_gnd", 33))
-PLACE_OVERSAMPLE = 4  # readings a control step
+PLACE_OVERSAMPLE = 2  # readings a control step; the core takes means of sixteen steps besides
 PLACE_A = ("place_a", 12, 16)
 PLACE_B = ("place_b", 13, 17)
 PLACE_READY = None

@@ -1,8 +1,9 @@
 """Where the ram is, as a reading of 0..65535: a potentiometer's wiper, or an encoder's count, which wraps.
 
-Which one is read, if any, is a setting (`position_kind`); every reader has place(), called in the control step:
-integers, nothing allocated. A reader that gets nothing from its sensor gives 0 (a potentiometer) or stands still
-(an encoder); the core tells both from a ram that rests.
+Which one is read, if any, is a setting (`position_kind`). A reader stands in the control step where the app's tick
+stands without one: its tick(counts, word) reads and calls `then(counts, word, place)`, since one call more costs as
+much as the reading itself. Integers, nothing allocated. A reader that gets nothing from its sensor gives 0 (a
+potentiometer) or stands still (an encoder); the core tells both from a ram that rests.
 
 The choice of converter for a potentiometer:
   the pressure's 16-bit converter   has one input at a time: every look at the wiper would cost two conversions of
@@ -23,14 +24,15 @@ class Wiper:
     def __init__(self, adc, oversample):
         self._read = adc.read_u16
         self._n = oversample
+        self.then = None
 
-    def place(self):
+    def tick(self, counts, word):
         read = self._read
         n = self._n
         total = read()
         for _ in range(n - 1):
             total += read()
-        return total // n
+        return self.then(counts, word, total // n)
 
 
 class Converted:
@@ -40,10 +42,11 @@ class Converted:
         self._counts = converter.counts
         self._resting = converter.resting
         self._quiet = quiet
+        self.then = None
 
-    def place(self):
+    def tick(self, counts, word):
         self._resting(self._quiet())
-        return self._counts()
+        return self.then(counts, word, self._counts())
 
 
 class Pulses:
@@ -76,8 +79,9 @@ class Pulses:
         self._value = counter.value
         self._last = counter.value()
         self._count = 0
+        self.then = None
 
-    def place(self):
+    def tick(self, counts, word):
         now = self._value()
         moved = now - self._last
         self._last = now
@@ -87,9 +91,14 @@ class Pulses:
             moved += _RANGE
         count = (self._count + moved) & 0xFFFF
         self._count = count
-        return count
+        return self.then(counts, word, count)
 
 
-def nothing():
-    """The reading of a sensor that could not be set up."""
-    return 0
+class Nothing:
+    """A sensor that could not be set up: it reads 0."""
+
+    def __init__(self):
+        self.then = None
+
+    def tick(self, counts, word):
+        return self.then(counts, word, 0)

@@ -4,9 +4,9 @@
 24 instructions, at most 20 cycles from one look at the lines to the next: 6 million edges a second at 125 MHz. A
 line that bounces counts to and fro and ends where it was. The count lives in the input shift register, which a
 step up or down changes in one instruction, and goes into the FIFO with every look; so the FIFO is always full, of
-the four looks after it was last emptied. place() empties it and reads it again: the second four are from now. They are
-there at once: four looks take a fifth of a microsecond, a call longer. Where the FIFO is not full the state machine
-stands still, and the last count stays.
+the four looks after it was last emptied. tick() empties it and reads it again: the second four are from now. They are
+there at once: four looks take a third of a microsecond at most, a call longer. Where the FIFO is not full the state
+machine stands still, and the last count stays: the interrupt must not wait.
 """
 
 from array import array
@@ -64,12 +64,14 @@ class Quadrature:
         self._four = array("H", [0, 0, 0, 0])
         self._full = counter.rx_fifo
         self._get = counter.get
+        self.then = None
 
-    def place(self):
+    def tick(self, counts, word):
         four = self._four
         full = self._full
         if full() == 4:
-            self._get(four)
+            get = self._get
+            get(four)
             if full() == 4:
-                self._get(four)
-        return four[3]
+                get(four)
+        return self.then(counts, word, four[3])

@@ -72,8 +72,7 @@ class Wired:
         self._app = None
         self._tick = None
         self._kind = 0
-        self._place = None
-        self._whole_tick = None
+        self._reader = None
         self._due = 0
         self.steps = 0
         self.late_us = 0  # worst so far
@@ -105,11 +104,8 @@ class Wired:
         if kind == self._kind:
             return
         self._kind = kind
-        reader = self.place_reader(kind) if kind else None
-        # A step may come between any two of these: what it calls must be there before it is told to.
-        if reader is not None:
-            self._place = reader
-        self._join(reader is not None)
+        self._reader = self.place_reader(kind) if kind else None
+        self._join()
 
     def place_reader(self, kind):
         """What reads this kind of sensor in a step; None where the board has no place for it."""
@@ -119,13 +115,18 @@ class Wired:
         """True while no valve is energised."""
         return self._out & _VALVES == 0
 
-    def _join(self, placed):
+    def _join(self):
         """What a step calls: without a sensor the app itself, so that none costs nothing."""
-        if self._app is not None:
-            self._tick = self._placed if placed else self._app.tick
-
-    def _placed(self, counts, word):
-        return self._whole_tick(counts, word, self._place())
+        app = self._app
+        if app is None:
+            return
+        reader = self._reader
+        if reader is None:
+            self._tick = app.tick
+        else:
+            # In this order: a step may come in between.
+            reader.then = app.tick
+            self._tick = reader.tick
 
     # ------------------------------------------------------------ the millisecond
     def levels(self):
@@ -222,8 +223,7 @@ class Wired:
         """Begin stepping."""
         self._app = app
         # What the step calls, found once: a method costs as much to find as to run.
-        self._whole_tick = app.tick
-        self._join(self._place is not None)
+        self._join()
         self._counts = self.converter.counts
         self._resting = self.converter.resting if getattr(self.converter, "rests", True) else None
         self._us = time.ticks_us

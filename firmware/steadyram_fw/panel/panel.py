@@ -188,7 +188,7 @@ class Panel:
         elif job and job[T.J_HANDLING]:
             view.kind = View.HANDLING
             view.title = _ceiling_words(keeper.settings)
-            view.rows = CHECKLIST[turn % len(CHECKLIST)]
+            view.rows = _look_after(turn)
         else:
             view.kind = View.HOME
         return view
@@ -289,6 +289,10 @@ def _plain(name, words):
 def _limit_words(job):
     """The force of a job that stops on depth: its limit, or the other thing that ends the stroke."""
     return ("at most %s kN" if job[T.J_STOP_ON] == 1 else "or at %s kN") % kn(job[T.J_SETPOINT_N])
+
+
+def _look_after(turn):
+    return CHECKLIST[turn % len(CHECKLIST)]
 
 
 def _ceiling_words(settings):

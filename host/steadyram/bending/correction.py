@@ -104,6 +104,13 @@ class SheetCorrection:
         row = self._row(depth_m, self._state)
         return math.sqrt(float(row @ self._spread @ row) + self._noise(depth_m))
 
+    def afar_rad(self, target_rad: float) -> float:
+        """One sigma (rad) of what the formulas' slope makes of the way from the nearest bend seen; 0 with none seen.
+
+        Common to all bends at another angle, so that more of them do not lessen it: not in `sigma_rad`.
+        """
+        return AFAR_SIGMA * min((abs(measured - target_rad) for _, measured in self._seen), default=0.0)
+
     def next_depth_m(self, target_rad: float) -> float:
         """Depth (m) past touch for a released bend angle of `target_rad`.
 

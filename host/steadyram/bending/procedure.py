@@ -22,6 +22,9 @@ STROKES_MOST = 3
 # Ceiling of the force over its expected upper end: past it something other than the sheet is under the punch.
 _CEILING = 1.25
 _ASKED_MOST = 3
+_SPARE_SIGMAS = 2.0
+# Half a degree read off as half a degree is within half a degree.
+_ROUNDING_RAD = 1e-9
 KEEP_AWAY = "Hands away from punch, die and the sheet that will rise."
 
 
@@ -151,7 +154,7 @@ class BendRun:
                 continue
             strike, depth_m = 1, 0.0
             if done is None:
-                depth_m = self.correction.next_depth_m(planned.bend.bend_rad)
+                depth_m = self._first_depth_m(planned.bend.bend_rad)
             while True:
                 if done is not None:
                     if not self._goes_on(done):
@@ -165,6 +168,20 @@ class BendRun:
                 if done is None:
                     return
                 yield done
+
+    def _first_depth_m(self, target_rad: float) -> float:
+        """Depth of the first stroke of a bend: on the safe side by what is not known, where it may be struck again.
+
+        Not so the very first bend of a sheet: the plan errs on that side by itself.
+        """
+        depth_m = self.correction.next_depth_m(target_rad)
+        if self._strokes_most == 1 or not self.correction.bends:
+            return depth_m
+        sigma_rad = math.hypot(self.correction.sigma_rad(depth_m), self.correction.afar_rad(target_rad))
+        spare_rad = _SPARE_SIGMAS * sigma_rad - self._tolerance_rad
+        if not 0.0 < spare_rad < target_rad:
+            return depth_m
+        return self.correction.next_depth_m(target_rad - spare_rad)
 
     def remember(self, done: BendDone) -> None:
         """Take in a stroke of an earlier session: its force, and its angle where it was learned from."""
@@ -229,7 +246,7 @@ class BendRun:
             )
             if measured_rad is None:
                 break
-            within = abs(measured_rad - bend.angle) <= self._tolerance_rad
+            within = abs(measured_rad - bend.angle) <= self._tolerance_rad + _ROUNDING_RAD
             words = "stopped by force: not learned from"
             if reached.stopped_by != "depth":
                 break

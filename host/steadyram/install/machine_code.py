@@ -15,9 +15,9 @@ from steadyram.errors import SteadyramError
 NATIVE: Mapping[str, tuple[str, ...]] = {
     "app.py": ("tick",),
     "boards/converter.py": ("counts",),
-    "boards/place.py": ("place",),
-    "boards/quadrature.py": ("place",),
-    "boards/wired.py": ("_step", "_placed"),
+    "boards/place.py": ("tick",),
+    "boards/quadrature.py": ("tick",),
+    "boards/wired.py": ("_step",),
     "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
 }
 
