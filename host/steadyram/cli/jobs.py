@@ -100,12 +100,15 @@ def check(file: Path, press: Path | None, as_json: bool) -> None:
             }
         )
         return
-    table = Table("slot", "name", "stops on", "force", "the force is", "dwell", "return", "cutoff", "batch")
+    # Most shops stop on force alone: no column for what is the same everywhere.
+    travel = any(job.depth is not None or job.handling for _, job in slotted)
+    stops = ["stops on"] if travel else []
+    table = Table("slot", "name", *stops, "force", "the force is", "dwell", "return", "cutoff", "batch")
     for slot, job in slotted:
         table.add_row(
             str(slot),
             plain(job.name),
-            _stops_on(job),
+            *([_stops_on(job)] if travel else []),
             show_quantity(job.force, "newton", unit),
             "an estimate" if job.unproven else "as stated",
             f"{job.dwell:g} s",
