@@ -13,7 +13,7 @@ Integers only; nothing here allocates.
 """
 
 from .closing import decide
-from .feed import cells, load, unload
+from .feed import load, new_cells, unload
 from .modes import FEED_FULL, FEED_SLOW, MODE_THRESHOLD
 from .plan import begin
 from .teach import learn
@@ -25,7 +25,7 @@ class Cutoff:
     def __init__(self, press, sense):
         self.p = press
         self.s = sense
-        self.cells = cells()
+        self.cells = new_cells()
         self.mode = MODE_THRESHOLD
         self.known = False
         self.feed = FEED_FULL

@@ -224,6 +224,6 @@ def unload(cut):
         cut.air = cut.pulses
 
 
-def cells():
+def new_cells():
     """Room for what the functions here work on."""
     return array("i", [0] * CELLS)
