@@ -1,8 +1,7 @@
 """Days of virtual time on real MicroPython: memory, answers and log integrity over time, as figures and a picture.
 
-    python -m tests.campaign.soak days      72 h, two and a half hours of work a day in real ticks   -> soak_days.json, .svg
-    python -m tests.campaign.soak month     30 days of a quarter of an hour, a restart each day
-                                                                                    -> soak_month.json, .svg
+    python -m tests.campaign.soak days      72 h, 2.5 h of work a day in real ticks  -> soak_days.json, .svg
+    python -m tests.campaign.soak month     30 days of six minutes, a restart each day -> soak_month.json, .svg
 
 How time is counted is told in soak_device.py and in the results: `ticks` are milliseconds that really ran.
 What it printed so far is in OUT.part. A run of days cannot be resumed, because the heap that it is about goes with
