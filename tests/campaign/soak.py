@@ -64,7 +64,7 @@ def run_device(
 def figures(lines: list[str]) -> dict[str, Any]:
     """What the lines tell. Memory is taken after a collection; MicroPython's is conservative (a stale word that looks
     like an address keeps a block), so single samples scatter: compared are the highest and the mean of the first and
-    of the last third."""
+    of the second half of the time since the log was full (of all the time, where it never was)."""
     samples: list[dict[str, int]] = []
     end = ""
     for line in lines:
@@ -74,9 +74,10 @@ def figures(lines: list[str]) -> dict[str, Any]:
             end = line[4:]
     last = samples[-1]
     # The very first is before the first stroke: its record and trace are not there yet.
-    minutes = [s["minute"] for s in samples]
-    early = [s["mem_alloc"] for s in samples[1:] if s["minute"] * 3 <= minutes[-1]]
-    late = [s["mem_alloc"] for s in samples if s["minute"] * 3 >= 2 * minutes[-1]]
+    full = [s for s in samples[1:] if s["first"] > 1] or samples[1:]
+    middle = (full[0]["minute"] + full[-1]["minute"]) / 2
+    early = [s["mem_alloc"] for s in full if s["minute"] <= middle]
+    late = [s["mem_alloc"] for s in full if s["minute"] > middle]
     worked = {
         s["minute"] // 1440
         for s, before in zip(samples[1:], samples, strict=False)
@@ -95,8 +96,8 @@ def figures(lines: list[str]) -> dict[str, Any]:
         "changes_recorded": last["changes"],
         "answer_ms_a_line_worst": last["answer_ms"],
         "mem_alloc_first": samples[0]["mem_alloc"],
-        "mem_alloc_first_third": spread(early),
-        "mem_alloc_last_third": spread(late),
+        "mem_alloc_first_half": spread(early),
+        "mem_alloc_second_half": spread(late),
         "growth_of_highest": max(late) - max(early),
         "growth_of_mean": round(sum(late) / len(late) - sum(early) / len(early)),
         "heap": HEAP,
