@@ -231,7 +231,9 @@ class Case:
             latched_s = self.latched_at(onset[0])
             since = self.evidence_s(end.removeprefix("fault:"), onset[0], latched_s)
             row["latency_ms"] = round(1000 * (latched_s - since - self.paused_s(since, latched_s)))
-            row["off_ms"] = max(0, round(1000 * (self.off_since(latched_s) - since)))
+            off_s = self.off_since(latched_s)
+            paused_s = self.paused_s(since, off_s) if off_s > since else 0.0
+            row["off_ms"] = max(0, round(1000 * (off_s - since - paused_s)))
             self.after_fault(end.removeprefix("fault:"), latched_s)
         else:
             row["off_ms"] = self.off_after(onset[0])
