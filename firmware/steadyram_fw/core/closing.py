@@ -84,8 +84,7 @@ def decide(c, force):
     if not touched and c.pulses > 10 and c.u16 > c.learned[L_US] and p.late16 > 0:
         # So much oil and still no part: these pulses do not open the valve. It is not that late.
         p.set_late(p.late16 - (p.late16 >> 2) - 1)
-    if reach16 > REACH16:
-        reach16 = REACH16
+    reach16 = min(reach16, REACH16)
     if not touched:
         # Not on the part yet: the longer of what position allows and what any contact in it could stand.
         w16 = flow_for(c, 0, rate) - ((jit * 3) >> 1)

@@ -24,6 +24,7 @@ from .modes import (
     NEXT_FEED,
     NEXT_PULSE,
     NEXT_SHORT,
+    ON_DEPTH,
 )
 from .no_position import NoDepth, NoTravel
 from .press import Press, nominal_c1
@@ -37,17 +38,6 @@ HELD_AT_START_MS = 2000
 AFTER_STOP_MS = 150  # trace and settled force are taken this long after the valve was told to close
 PULSE_LOG = 48
 
-FLAG_CUTOFF = 1
-FLAG_FIRST = 2
-FLAG_LEARNED = 4
-FLAG_PROBE = 8
-FLAG_SLOW = 16
-FLAG_DWELL = 32
-FLAG_SMALL = 64
-FLAG_RESET = 256
-FLAG_AGAIN = 512
-FLAG_HANDLING = 1024
-FLAG_TRAVEL = 2048
 TRAVEL_UNIT_SHIFT = 2  # the stored travel is in units of 4 um
 
 
@@ -240,7 +230,7 @@ class Controller:
             return self.tracer.spacing_ms()
         if name == "trace_travel":
             # Travel at the trace's points, in 4 um, or None where the record has none.
-            if self._travel_tracer is None or not self.record[t.R_FLAGS] & FLAG_TRAVEL:
+            if self._travel_tracer is None or not self.record[t.R_FLAGS] & t.FLAG_TRAVEL:
                 return None
             return self._travel_tracer.points
         if name == "travel_um":
@@ -648,12 +638,13 @@ class Controller:
         self._feed_ms += 1
         cut = self.cut
         if self._with_cutoff:
-            near = self.depth.on and self.depth.near(cut.feed == FEED_SLOW)
+            depth = self.depth
+            near = depth.on and depth.near(cut.feed == FEED_SLOW)
             if not due(cut.cells, cut.learned, force, self.cells[RISE16]) and not near:
                 return
             cut.feed_ends(force, self.sense.rise16)
             if near:
-                if cut.feed != FEED_SLOW and self.depth.hands_over():
+                if cut.feed != FEED_SLOW and depth.hands_over():
                     self._slow_takes_over()
                 else:
                     self._close()
@@ -887,29 +878,29 @@ class Controller:
             self.proposed_n = self._settled_n if self._settled_n > 0 else 0
         flags = 0
         if self._with_cutoff:
-            flags |= FLAG_CUTOFF
+            flags |= t.FLAG_CUTOFF
             if cut.mode == MODE_FIRST:
-                flags |= FLAG_FIRST
+                flags |= t.FLAG_FIRST
             if cut.mode == MODE_LEAD or cut.mode == MODE_PLAN:
-                flags |= FLAG_LEARNED
+                flags |= t.FLAG_LEARNED
             if self.job[t.J_SETPOINT_N] < self.holdable_n():
-                flags |= FLAG_SMALL
+                flags |= t.FLAG_SMALL
         if stop == t.STOP_PROBE:
-            flags |= FLAG_PROBE
+            flags |= t.FLAG_PROBE
         if cut.used_slow:
-            flags |= FLAG_SLOW
+            flags |= t.FLAG_SLOW
         if self._dwelled:
-            flags |= FLAG_DWELL
+            flags |= t.FLAG_DWELT
         if self._again:
-            flags |= FLAG_AGAIN
+            flags |= t.FLAG_AGAIN
         if self._handling:
-            flags |= FLAG_HANDLING
+            flags |= t.FLAG_HANDLING
         if self.travel.fitted and self.travel.known:
-            flags |= FLAG_TRAVEL
+            flags |= t.FLAG_TRAVEL
         landed = stop == t.STOP_SETPOINT or stop == t.STOP_DEPTH
         self._finished = landed or (self._finished and self._again)
         if self._reset_flag:
-            flags |= FLAG_RESET
+            flags |= t.FLAG_RESET
             self._reset_flag = False
         r[t.R_JOB] = self.job_no
         r[t.R_SETPOINT_N] = self._limit_n if self.job_no else 0
@@ -934,7 +925,7 @@ class Controller:
         on_depth = self.depth.on
         if on_depth and self._with_cutoff and self._started_at_top and self.depth.learn(self.learned):
             self.learned_dirty = True
-        if on_depth and (self.depth.stop_on == 1 or self.depth.done):
+        if on_depth and (self.depth.stop_on == ON_DEPTH or self.depth.done):
             # How far a force was off says nothing where the depth ended the stroke.
             pass
         elif self._with_cutoff and (
@@ -956,7 +947,7 @@ class Controller:
             if high and not job[t.J_WINDOW_LOW_N] <= force <= high:
                 return t.STOP_WINDOW
         elif stop == t.STOP_SETPOINT:
-            if depth.on and depth.stop_on == 1:
+            if depth.on and depth.stop_on == ON_DEPTH:
                 # The limit on force came before the depth.
                 return t.STOP_WINDOW
             high = job[t.J_WINDOW_HIGH_UM] if self._with_cutoff and self.job_no else 0

@@ -10,14 +10,12 @@ over a time is v16 * t16 / 256. Integers only, nothing allocates.
 """
 
 from .. import tables as t
-from .fixed import clamp, isqrt
+from .fixed import abs_of, clamp, isqrt
+from .fixed import force_over as over  # the same product, whatever the rate is of
 from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
 from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
 from .travel import ENCODER
 
-ON_FORCE = 0
-ON_DEPTH = 1
-ON_FIRST = 2
 PULSES = 200
 # Further than any stroke, and still 31 bits when shifted by eight.
 FAR_UM = 2000000
@@ -27,17 +25,19 @@ SLOW_RUN16 = 160
 
 
 class Depth:
-    """State of one stroke's stop on depth; `on` is False for a stroke that stops on force alone."""
+    """State of one stroke's stop on depth; `on` is False for a stroke that stops on force alone, and nothing else here
+    is asked then."""
 
     def __init__(self, press, travel):
         self.p = press
         self.z = travel
         self.on = False
-        self.stop_on = ON_FORCE
+        self.stop_on = 0
         self.target_um = 0
         self.slow_from_um = 0
         self.full_v16 = 0
         self.slow_v16 = 0
+        self.slow = False
         self.sig_um = 1
         self.aim_um = 0
         self.accept_um = 1
@@ -54,30 +54,27 @@ class Depth:
         self.done = False
         self.width_ms = 0
         self.feed = FEED_FULL
-        self._full16 = 0
-        self._slow16 = 0
 
     def configure(self, settings):
         """Speeds that commissioning found, as v16 (not in a step)."""
-        self._full16 = settings[t.S_SPEED_UM_S] * 16 // 1000
-        self._slow16 = settings[t.S_SPEED_SLOW_UM_S] * 16 // 1000
+        self.full_v16 = settings[t.S_SPEED_UM_S] * 16 // 1000
+        self.slow_v16 = settings[t.S_SPEED_SLOW_UM_S] * 16 // 1000
+        # Whether a slow feed takes over at the end.
+        self.slow = self.p.slow_fitted and self.slow_v16 > 0
 
     def begin(self, job, learned):
-        """A stroke begins."""
+        """A stroke begins whose job stops on depth."""
         p = self.p
+        z = self.z
         self.stop_on = job[t.J_STOP_ON]
-        self.on = self.stop_on != ON_FORCE
+        self.on = True
         self.done = False
-        if not self.on:
-            return
         self.target_um = job[t.J_DEPTH_UM]
         self.slow_from_um = job[t.J_SLOW_FROM_UM]
-        self.full_v16 = self._full16
-        self.slow_v16 = self._slow16
-        fine = self.slow_v16 if p.slow_fitted and self.slow_v16 else self.full_v16
+        fine = self.slow_v16 if self.slow else self.full_v16
         # One standard deviation of what valve, step and reading leave: the limit of position, as the device knows it.
         valve = over(fine, isqrt(p.jitter16 * p.jitter16 + 21))
-        noise = max(self.z.noise_um >> 1, (self.z.grain_um - 4 * self.z.noise_um) // 3)
+        noise = max(z.noise_um >> 1, z.step_um // 3)
         self.sig_um = max(1, max(valve, noise) + (min(valve, noise) >> 2))
         self.first = learned[L_DEPTH_N] == 0 or learned[L_DEPTH_UM] != self.target_um
         self.lead_um = learned[L_DEPTH_LEAD_UM]
@@ -88,12 +85,11 @@ class Depth:
             # Where the parts themselves make the end of travel scatter, stop that much shorter and close in.
             more = learned[L_DEPTH_SPREAD_UM] - self.sig_um
             self.aim_um = ((3 * self.sig_um) >> 2) + (3 * more if more > 0 else 0)
-            grain = self.z.grain_um - 4 * self.z.noise_um
             # (A potentiometer's noise and motion blur its steps.)
-            self.coarse = grain > 2 * self.sig_um and self.z.kind == ENCODER
-            if self.coarse and self.aim_um < grain:
+            self.coarse = z.step_um > 2 * self.sig_um and z.kind == ENCODER
+            if self.coarse and self.aim_um < z.step_um:
                 # A step of the sensor is coarser than the landing: stop one short, and let pulses find it.
-                self.aim_um = grain
+                self.aim_um = z.step_um
             least = 16 + (p.slow_close16 - p.slow_open16 if p.slow_fitted else p.close16 - p.open16)
             if least > 0 and over(fine, least) > 2 * self.sig_um:
                 # The shortest pulse is coarser than the feed's own landing: that must do.
@@ -120,14 +116,12 @@ class Depth:
 
     def near(self, slow):
         """True when a feed must be told to close now for the depth's sake."""
-        if not self.on:
-            return False
         if slow and self.wait_ms:
             # The full feed is still closing: its speed is not the slow feed's.
             self.wait_ms -= 1
             return self.z.um >= self.target_um - self.aim_um
         left = self.target_um - self.z.um - self.ahead_um(slow)
-        if not slow and self.p.slow_fitted and self.slow_v16:
+        if self.slow and not slow:
             # What follows is the slow feed's: leave it room, and the full feed's own spread.
             p = self.p
             run16 = 3 * p.jitter16 + SPEED_SHOWS16 + p.slow_close16 + SLOW_RUN16
@@ -139,7 +133,7 @@ class Depth:
 
     def hands_over(self):
         """True where the slow feed shall go on without a pause; then it is the slow feed's turn from now."""
-        if not (self.on and self.p.slow_fitted and self.slow_v16 > 0):
+        if not self.slow:
             return False
         p = self.p
         self.wait_ms = (p.close16 + 3 * p.jitter16 + SPEED_SHOWS16) >> 4
@@ -147,13 +141,12 @@ class Depth:
 
     def starts(self, feed, width_ms):
         """A feed or a pulse was energised."""
-        if self.on:
-            self.before_um = self.z.um
-            p = self.p
-            if feed == FEED_SLOW:
-                self.flow16 = max(16, (width_ms << 4) + p.slow_close16 - p.slow_open16)
-            else:
-                self.flow16 = max(16, (width_ms << 4) + p.close16 - p.open16)
+        self.before_um = self.z.um
+        p = self.p
+        if feed == FEED_SLOW:
+            self.flow16 = max(16, (width_ms << 4) + p.slow_close16 - p.slow_open16)
+        else:
+            self.flow16 = max(16, (width_ms << 4) + p.close16 - p.open16)
 
     def decide(self):
         """What next for the depth's sake, from the settled travel: NEXT_DONE, NEXT_PULSE, NEXT_FEED or NEXT_SHORT."""
@@ -168,7 +161,7 @@ class Depth:
             return NEXT_DONE
         if self.pulses >= PULSES:
             return NEXT_SHORT
-        slow = p.slow_fitted and self.slow_v16 > 0
+        slow = self.slow
         self.feed = FEED_SLOW if slow else FEED_FULL
         v16 = max(1, self.slow_v16 if slow else self.full_v16)
         close16 = p.slow_close16 if slow else p.close16
@@ -188,7 +181,7 @@ class Depth:
         short = self.sig_um if self.first else self.sig_um >> 1
         if self.coarse:
             # A count is met somewhere within its step: half a step less.
-            short = max(short, (self.z.grain_um - 4 * self.z.noise_um) >> 1)
+            short = max(short, self.z.step_um >> 1)
         w16 = ((gap - short) << 8) // v16
         ms = (w16 + open16 - close16 + min(self.flat, 12) * (p.jitter16 >> 3)) >> 4
         if ms < 1:
@@ -207,7 +200,7 @@ class Depth:
 
     def learn(self, learned):
         """Take a landed stroke into the job's learned state; True if anything changed."""
-        if not self.on or not self.done:
+        if not self.done:
             return False
         if learned[L_DEPTH_UM] != self.target_um:
             learned[L_DEPTH_UM] = self.target_um
@@ -218,17 +211,7 @@ class Depth:
         if n > 1:
             # How far apart landings are, mean absolute, once the lead has come near.
             spread = learned[L_DEPTH_SPREAD_UM]
-            apart = off if off >= 0 else -off
-            learned[L_DEPTH_SPREAD_UM] = spread + ((apart - spread) >> 2)
+            learned[L_DEPTH_SPREAD_UM] = spread + ((abs_of(off) - spread) >> 2)
         learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> (1 if n < 4 else 2)), -most, most)
         learned[L_DEPTH_N] = n + 1 if n < 1000 else n
         return True
-
-
-def over(v16, t16):
-    """Micrometres at speed v16 in time t16."""
-    if t16 > 4000:
-        t16 = 4000
-    if v16 > 260000:
-        v16 = 260000
-    return (v16 * t16) >> 8

@@ -42,26 +42,18 @@ def learn(c, force):
     error = force - setpoint
     if a[L_SETPOINT] != setpoint:
         a[L_SETPOINT] = setpoint
-        a[L_CYCLES] = 0
-        a[L_US] = 0
-        a[L_LEAD] = 0
-        a[L_LEAD_SLOW] = 0
         a[L_NO_LEAD] = 0
-        a[L_ODD] = 0
+        start_anew(a)
     if a[L_CYCLES] > 1:
         if odd(c, a):
             a[L_ODD] += 1
             if a[L_ODD] < 2:
                 return True
             # Two in a row: it is the job that changed. The next part is a first one.
-            a[L_CYCLES] = 0
-            a[L_US] = 0
+            start_anew(a)
             a[L_UC] = 0
             a[L_LATE] = 0
-            a[L_LEAD] = 0
-            a[L_LEAD_SLOW] = 0
             a[L_LEAD_N] = 0
-            a[L_ODD] = 0
             return True
         a[L_ODD] = 0
         more = c.air - a[L_AIR]
@@ -140,6 +132,15 @@ def learn(c, force):
     if n < 1000000:
         a[L_CYCLES] = n + 1
     return True
+
+
+def start_anew(a):
+    """The next part is a first one: position, leads and odd parts are forgotten."""
+    a[L_CYCLES] = 0
+    a[L_US] = 0
+    a[L_LEAD] = 0
+    a[L_LEAD_SLOW] = 0
+    a[L_ODD] = 0
 
 
 def odd(c, a):

@@ -155,6 +155,7 @@ class Travel:
         self.known = False
         self.um = 0
         self.noise_um = 0
+        self.step_um = 1
         self.grain_um = 1
         self.see16 = 8
         self._c = array("i", [0] * CELLS)
@@ -184,7 +185,9 @@ class Travel:
         c[SCALE] = scale
         if scale:
             c[COUNT_MAX] = 1000000000 // abs(scale)
+        # What one step of the sensor is worth, rounded up.
         step_um = abs(scale) // 1000 + 1 if self.kind == ENCODER else (abs(scale) >> 12) + 1
+        self.step_um = step_um
         self.noise_um = s[t.S_POSITION_NOISE_UM]
         self._drift_um = s[t.S_POSITION_DRIFT_UM]
         # A potentiometer is read by means of sixteen, which lag 7.5 ms; the step that acts adds half a one on average.

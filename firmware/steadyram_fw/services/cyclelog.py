@@ -8,6 +8,7 @@ import struct
 from array import array
 
 from .. import tables as T
+from ..core.controller import TRAVEL_UNIT_SHIFT
 from . import files
 from .crc import crc32
 from .segments import Segments
@@ -19,7 +20,7 @@ _TRACE_MAGIC = b"sdyt"
 _TRACE_HEAD = "<4sHHiI"  # magic, points, ms a point, newtons a unit, record number
 _TRACE_HEAD_LEN = struct.calcsize(_TRACE_HEAD)
 _BOTH_MAGIC = b"sdyu"  # the same, and after the forces as many points of travel
-TRAVEL_UNIT_UM = 4
+TRAVEL_UNIT_UM = 1 << TRAVEL_UNIT_SHIFT
 
 
 class CycleLog:
