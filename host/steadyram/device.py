@@ -319,12 +319,9 @@ class Device:
 
     def trace(self, seq: int) -> Trace | None:
         """Stored trace of a record, or None when the device no longer has it."""
-        try:
-            reply = self.client.request("trace", seq=seq)
-        except DeviceRefusal as refusal:
-            if refusal.number == _NO_SUCH_RECORD:
-                return None
-            raise
+        reply = self._stored("trace", seq)
+        if reply is None:
+            return None
         points = self._list(reply)
         return Trace(seq, reply.integer("dt_ms") / 1000.0, float(reply.integer("unit_n")), tuple(points))
 
@@ -337,16 +334,22 @@ class Device:
         """Ram travel along a record's trace, or None when the device has none (no sensor, or gone)."""
         if not self.identity().has("travel"):
             return None
-        try:
-            reply = self.client.request("travel", seq=seq)
-        except DeviceRefusal as refusal:
-            if refusal.number == _NO_SUCH_RECORD:
-                return None
-            raise
+        reply = self._stored("travel", seq)
+        if reply is None:
+            return None
         points = self._list(reply)
         return TravelTrace(
             seq, reply.integer("dt_ms") / 1000.0, reply.integer("unit_um") / 1e6, tuple(points)
         )
+
+    def _stored(self, verb: str, seq: int) -> Reply | None:
+        """Answer of a verb about a record, or None when the device has nothing of the kind."""
+        try:
+            return self.client.request(verb, seq=seq)
+        except DeviceRefusal as refusal:
+            if refusal.number == _NO_SUCH_RECORD:
+                return None
+            raise
 
     def last_fine(self) -> list[int]:
         """Samples of the newest stroke around its stop: counts at 1 kHz."""

@@ -24,7 +24,7 @@ NOT_IN_THE_CORE = {"float", "round", "pow", "divmod", "open", "print", "input", 
 HOST_ROOMS = [
     {"__init__", "errors"},
     {"units", "plain_file", "toml_text"},
-    {"config"},
+    {"config", "quantity_field"},
     {"link", "press"},
     {"device", "metrology", "jobs", "settings_file"},
     {"cycles", "commission", "install"},

@@ -8,8 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
-from steadyram.errors import UnitError
-from steadyram.units import parse
+from steadyram.quantity_field import quantity, within
 
 _EXAMPLES = {
     "meter": "'16 mm'",
@@ -23,20 +22,8 @@ _EXAMPLES = {
 
 
 def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
-    def convert(value: Any) -> float:
-        if not isinstance(value, str):
-            raise ValueError(
-                f"is {value!r}, and a quantity is text with its unit, such as {_EXAMPLES[si_unit]}"
-            )
-        try:
-            number = parse(value, si_unit, what="it")
-        except UnitError as error:
-            raise ValueError(str(error).removeprefix("it ").rstrip(".")) from None
-        if not low <= number <= high:
-            raise ValueError(f"is {value}, outside the plausible range {low:g} to {high:g} {si_unit}")
-        return number
-
-    return convert
+    read = quantity(si_unit, _EXAMPLES[si_unit])
+    return lambda value: within(read(value), value, low, high, si_unit)
 
 
 Length = Annotated[float, BeforeValidator(_quantity("meter", 0.0, 10.0))]

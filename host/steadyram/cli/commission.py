@@ -299,14 +299,7 @@ def characterise(
             write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
             left[0] = f"The record is {target}; no setting was changed on the device."
             if not no_upload:
-                hands.open_changes()
-                before = device.settings()
-                if store is not None:
-                    keep_sets(device, store, [before])
-                state = device.push_settings({**before.values, **measured.settings()})
-                left[0] = f"The record is {target}; its settings are in force on the device."
-                if store is not None:
-                    keep_sets(device, store, [state])
+                put_in_force(device, hands, store, measured.settings(), target, left)
     if as_json:
         print_json({"record": str(target), "uploaded": not no_upload, **document})
         return
@@ -315,6 +308,23 @@ def characterise(
         click.echo(f"- {note}")
     uploaded = "not uploaded" if no_upload else "in force on the device"
     click.echo(f"The record is {target}; its settings are {uploaded}.", err=True)
+
+
+def put_in_force(
+    device: Device, hands: Hands, store: Path | None, measured: dict[str, int], target: Path, left: list[str]
+) -> None:
+    """Push what was measured into the settings in force; both sets are kept in the store, if there is one.
+
+    target: the record, for the one sentence of `left` that says how things stand, should somebody stop it here.
+    """
+    hands.open_changes()
+    before = device.settings()
+    if store is not None:
+        keep_sets(device, store, [before])
+    state = device.push_settings({**before.values, **measured})
+    left[0] = f"The record is {target}; its settings are in force on the device."
+    if store is not None:
+        keep_sets(device, store, [state])
 
 
 def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:

@@ -20,7 +20,7 @@ from steadyram.cli._session import (
     progress_bar,
     said_if_stopped,
 )
-from steadyram.cli.commission import HANDS_CLEAR, hands_at, hands_option
+from steadyram.cli.commission import HANDS_CLEAR, hands_at, hands_option, put_in_force
 from steadyram.cli.cycles import write_whole
 from steadyram.commission.installed import installed
 from steadyram.commission.position import (
@@ -111,11 +111,7 @@ def calibrate(
                 progress=lambda done, of: bar("stacks", done, of),
             )
             document = _document(found, nominal_m, max(stacks) - min(stacks))
-            identity = device.identity()
-            document |= {
-                "made": made.isoformat(timespec="seconds"), "device": identity.uid, "firmware": identity.fw,
-                "calibration_serial": before["serial"],
-            }  # fmt: skip
+            document |= _origin(device, made) | {"calibration_serial": before["serial"]}
             write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
             left[0] = f"The record is {target}; nothing was changed on the device."
             if not no_upload:
@@ -181,11 +177,7 @@ def speeds(
                 slow_fitted=press.slow_fitted,
                 burst=press.burst,
             )
-            identity = device.identity()
-            document: dict[str, Any] = {
-                "made": made.isoformat(timespec="seconds"),
-                "device": identity.uid,
-                "firmware": identity.fw,
+            document = _origin(device, made) | {
                 "full_m_per_s": found.full_m_s,
                 "slow_m_per_s": found.slow_m_s,
                 "settings": found.settings(),
@@ -193,14 +185,7 @@ def speeds(
             write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
             left[0] = f"The record is {target}; no setting was changed on the device."
             if not no_upload:
-                hands.open_changes()
-                before = device.settings()
-                if store is not None:
-                    keep_sets(device, store, [before])
-                state = device.push_settings({**before.values, **found.settings()})
-                left[0] = f"The record is {target}; its settings are in force on the device."
-                if store is not None:
-                    keep_sets(device, store, [state])
+                put_in_force(device, hands, store, found.settings(), target, left)
     if as_json:
         print_json({"record": str(target), "uploaded": not no_upload, **document})
     else:
@@ -210,6 +195,12 @@ def speeds(
     click.echo(
         f"The record is {target}; its settings are {'not uploaded' if no_upload else 'in force'}.", err=True
     )
+
+
+def _origin(device: Device, made: datetime) -> dict[str, Any]:
+    """Where a record comes from."""
+    identity = device.identity()
+    return {"made": made.isoformat(timespec="seconds"), "device": identity.uid, "firmware": identity.fw}
 
 
 def _heights(text: str) -> list[float]:

@@ -108,6 +108,8 @@ def trial(
         _print(document, setpoint_N)
     else:
         _print_depths(document)
+    for fault in document["faults"]:
+        Console().print(f"part {fault['cycle']}: fault {fault['code']}", highlight=False)
 
 
 def _print_depths(document: dict[str, Any]) -> None:
@@ -141,8 +143,6 @@ def _print_depths(document: dict[str, Any]) -> None:
             f"(one standard deviation).",
             highlight=False,
         )
-    for fault in document["faults"]:
-        out.print(f"part {fault['cycle']}: fault {fault['code']}", highlight=False)
 
 
 def _print(document: dict[str, Any], setpoint_N: float) -> None:
@@ -181,5 +181,3 @@ def _print(document: dict[str, Any], setpoint_N: float) -> None:
             f"{statistics.stdev(landed) / sigma:.2f} times the physical limit ({share:.2%} of the setpoint).",
             highlight=False,
         )
-    for fault in document["faults"]:
-        out.print(f"part {fault['cycle']}: fault {fault['code']}", highlight=False)

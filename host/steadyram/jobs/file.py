@@ -23,7 +23,6 @@ Material, hardware and note are the user's own words: they stay in the file and 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
@@ -39,14 +38,15 @@ from pydantic import (
     model_validator,
 )
 
-from steadyram.errors import BadInput, UnitError
+from steadyram.errors import BadInput
 from steadyram.link.definition import Field as ProtocolField
 from steadyram.link.definition import definition
 from steadyram.link.frames import FrameError, write_value
 from steadyram.link.records import DeviceJob
 from steadyram.plain_file import read_plain
+from steadyram.quantity_field import quantity
 from steadyram.toml_text import parse_toml
-from steadyram.units import FORCE_UNITS, parse, show
+from steadyram.units import FORCE_UNITS, show
 
 STOPS: Final = ("force", "depth", "first")  # the numbers of the job field `stop_on`
 RETURNS: Final = ("momentary", "latched", "panel")  # the numbers of the job field `latch_return`
@@ -56,24 +56,9 @@ _EXAMPLE: Final = "see the example in the README"
 _JOB_FIELDS: Final[dict[str, ProtocolField]] = {field.name: field for field in definition().job}
 
 
-def _quantity(si_unit: str) -> Callable[[Any], float]:
-    def convert(value: Any) -> float:
-        if not isinstance(value, str):
-            raise ValueError(
-                f"is {value!r}, and a quantity is text with its unit, such as "
-                + {"newton": "'1.0 tonf'", "second": "'0.5 s'", "meter": "'5.30 mm'"}[si_unit]
-            )
-        try:
-            return parse(value, si_unit, what="it")
-        except UnitError as error:
-            raise ValueError(str(error).removeprefix("it ").rstrip(".")) from None
-
-    return convert
-
-
-Force = Annotated[float, BeforeValidator(_quantity("newton"))]
-Duration = Annotated[float, BeforeValidator(_quantity("second"))]
-Travel = Annotated[float, BeforeValidator(_quantity("meter"))]
+Force = Annotated[float, BeforeValidator(quantity("newton", "'1.0 tonf'"))]
+Duration = Annotated[float, BeforeValidator(quantity("second", "'0.5 s'"))]
+Travel = Annotated[float, BeforeValidator(quantity("meter", "'5.30 mm'"))]
 Words = Annotated[str, Field(max_length=400)]
 
 

@@ -15,11 +15,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from steadyram.errors import BadInput, UnitError
+from steadyram.errors import BadInput
 from steadyram.plain_file import read_plain
 from steadyram.press.strip_materials import STRIP_MATERIALS, beam_stiffness_N_m
+from steadyram.quantity_field import si_of, within
 from steadyram.toml_text import parse_toml
-from steadyram.units import parse
 
 
 def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
@@ -30,13 +30,7 @@ def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
             raise ValueError("is true or false; write a number with its unit")
         if isinstance(value, int | float) and si_unit != "dimensionless":
             raise ValueError(f"is {value} without a unit")
-        try:
-            number = parse(str(value), si_unit, what="it")
-        except UnitError as error:
-            raise ValueError(str(error).removeprefix("it ").rstrip(".")) from None
-        if not low <= number <= high:
-            raise ValueError(f"is {value}, outside the plausible range {low:g} to {high:g} {si_unit}")
-        return number
+        return within(si_of(str(value), si_unit), value, low, high, si_unit)
 
     return convert
 
