@@ -20,6 +20,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.benchmarks.tell import tell  # noqa: E402
 from tests.micropython import runtimes  # noqa: E402
 
 from steadyram.install.package import build  # noqa: E402
@@ -138,13 +139,7 @@ def report() -> list[str]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="How much heap a busy day needs.")
-    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.relative_to(ROOT)} too")
-    chosen = parser.parse_args()
-    text = "\n".join(report()) + "\n"
-    print(text, end="")
-    if chosen.write:
-        RESULTS.parent.mkdir(exist_ok=True)
-        RESULTS.write_text(text, encoding="utf-8")
+    tell(parser, RESULTS, report)
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.benchmarks.tell import tell  # noqa: E402
 from tests.micropython import runtimes  # noqa: E402
 
 from steadyram.install.package import build  # noqa: E402
@@ -61,13 +62,7 @@ def report(seconds: int) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Period of the control step on a busy computer.")
     parser.add_argument("--seconds", type=int, default=30)
-    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.relative_to(ROOT)} too")
-    chosen = parser.parse_args()
-    text = "\n".join(report(chosen.seconds)) + "\n"
-    print(text, end="")
-    if chosen.write:
-        RESULTS.parent.mkdir(exist_ok=True)
-        RESULTS.write_text(text, encoding="utf-8")
+    tell(parser, RESULTS, report)
 
 
 if __name__ == "__main__":

@@ -28,6 +28,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.benchmarks.tell import tell  # noqa: E402
 from tests.micropython import make_tape, runtimes  # noqa: E402
 
 from steadyram.press.pressfile import build_press, read_press_tables  # noqa: E402
@@ -270,13 +271,7 @@ def report() -> list[str]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="What a control step costs.")
-    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.relative_to(ROOT)} too")
-    chosen = parser.parse_args()
-    text = "\n".join(report()) + "\n"
-    print(text, end="")
-    if chosen.write:
-        RESULTS.parent.mkdir(exist_ok=True)
-        RESULTS.write_text(text, encoding="utf-8")
+    tell(parser, RESULTS, report)
 
 
 if __name__ == "__main__":

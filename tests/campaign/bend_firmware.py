@@ -33,10 +33,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.campaign.bending import TOLD
+from tests.campaign.bending import TOLD, bends_of
 from tests.campaign.provenance import ROOT, digest_of, provenance
 
-from steadyram.bending.bend_list import BendList, build_bend_list
+from steadyram.bending.bend_list import BendList
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.device_stroke import DeviceStroke
 from steadyram.bending.procedure import BendRun
@@ -56,24 +56,10 @@ PARTS, TOLERANCE_DEG = 3, 0.5
 THICKNESS_SPREAD, BED_WRONG = 0.02, 0.9
 
 
-def bends_of(name: str, thickness_m: float, opening_m: float) -> BendList:
+def told_of(name: str, thickness_m: float, opening_m: float) -> BendList:
     """What the controller is told. Frame 200 kN/mm = 48 E I / L^3 with L 0.6 m: I 450 cm^4."""
-    return build_bend_list(
-        TOLD[name]
-        | {
-            "thickness": f"{thickness_m} m",
-            "tooling": {
-                "opening": f"{opening_m} m",
-                "punch_radius": "1 mm",
-                "shoulder_radius": f"{thickness_m} m",
-                "die_angle": "60 deg",
-                "rating": "1000 kN/m",
-            },
-            "bend": [{"angle": "90 deg", "length": f"{LENGTH_M} m"}],
-            "bed": {"span": "600 mm", "inertia": f"{450 * BED_WRONG} cm^4"},
-        },
-        name,
-    )
+    bed = {"span": "600 mm", "inertia": f"{450 * BED_WRONG} cm^4"}
+    return bends_of(name, thickness_m, opening_m, LENGTH_M, bed=bed)
 
 
 def tables_of(name: str) -> dict[str, Any]:
@@ -126,7 +112,7 @@ def coils(name: str, how_many: int, seed: int) -> list[dict[str, Any]]:
                 # Another die or sheet: where the punch meets it is felt anew.
                 stroke, opening_before = DeviceStroke(device, hands, name=name), opening_m
                 stroke.find_touch()
-            bends = bends_of(name, thickness_m, opening_m)
+            bends = told_of(name, thickness_m, opening_m)
             run = BendRun(
                 bends,
                 stroke,

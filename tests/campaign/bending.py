@@ -145,8 +145,10 @@ class Shop:
         return math.radians(round(math.degrees(read), 1))
 
 
-def bends_of(name: str, thickness_m: float, opening_m: float) -> BendList:
-    """What the controller is told."""
+def bends_of(
+    name: str, thickness_m: float, opening_m: float, length_m: float = LENGTH_M, **more: Any
+) -> BendList:
+    """What the controller is told; more: tables that the list has besides."""
     return build_bend_list(
         TOLD[name]
         | {
@@ -158,8 +160,9 @@ def bends_of(name: str, thickness_m: float, opening_m: float) -> BendList:
                 "die_angle": "60 deg",
                 "rating": "1000 kN/m",
             },
-            "bend": [{"angle": "90 deg", "length": f"{LENGTH_M} m"}],
-        },
+            "bend": [{"angle": "90 deg", "length": f"{length_m} m"}],
+        }
+        | more,
         name,
     )
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.host.obey import obey
 
 from steadyram.bending.bend_list import build_bend_list
 from steadyram.bending.device_stroke import DeviceStroke, job_name
@@ -304,19 +305,8 @@ class AtPress(PersonPedals, PersonBending):
         PersonPedals.__init__(self, device, self.answered, self.obeyed)
 
     def obeyed(self, text):
-        op = self.press.operator
         self.told.append(text)
-        if "Hold the extend pedal" in text:
-            op.press_extend()
-        elif text == "Let go.":
-            op.release_extend()
-        elif text == "Send the ram to the top.":
-            op.press_retract()
-            self.press.run_until(lambda p: p.plant.at_top, 60.0)
-            self.press.run(0.1)
-            op.release_retract()
-        elif "enable button" in text:
-            op.hold_enable()
+        obey(self.press, text)
 
     def answered(self, text):
         self.told.append(text)

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from tests.host.obey import obey
 
 from steadyram.commission.calibrate import calibrate
 from steadyram.commission.capability import cautions, feeds
@@ -38,19 +39,9 @@ class Obedient:
         self.told_again = 0
 
     def say(self, text: str) -> None:
-        press, op = self.press, self.press.operator
-        if "Hold the extend pedal" in text:
-            op.press_extend()
-        elif text == "Let go.":
-            op.release_extend()
-        elif text == "Send the ram to the top.":
-            op.press_retract()
-            press.run_until(lambda p: p.plant.at_top, 60.0)
-            press.run(0.1)
-            op.release_retract()
-        elif "enable button" in text:
-            op.hold_enable()
-        elif text.endswith("Again."):
+        if obey(self.press, text):
+            return
+        if text.endswith("Again."):
             self.told_again += 1
         else:
             raise AssertionError(text)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.host.obey import obey
 
 from steadyram.cli import main
 from steadyram.commission.person import PersonHands
@@ -121,20 +122,8 @@ def test_a_potentiometer_by_a_person(tmp_path):
         told = []
 
         def say(text):
-            op = press.operator
             told.append(text)
-            if "Hold the extend pedal" in text:
-                op.press_extend()
-            elif text == "Let go.":
-                op.release_extend()
-            elif text == "Send the ram to the top.":
-                op.press_retract()
-                press.run_until(lambda p: p.plant.at_top, 60.0)
-                press.run(0.1)
-                op.release_retract()
-            elif "enable button" in text:
-                op.hold_enable()
-            else:
+            if not obey(press, text):
                 raise AssertionError(text)
 
         def ask(text):
