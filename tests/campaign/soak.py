@@ -124,7 +124,7 @@ def draw(told: dict[str, Any], path: Path) -> None:
     figure, axes = pyplot.subplots(3, 1, figsize=(8, 7), sharex=True, layout="constrained")
     axes[0].plot(hours, [s["mem_alloc"] / 1024 for s in samples], color="#1f6f8b")
     axes[0].set_ylabel("heap in use after a\ncollection, KiB (64 bits)")
-    axes[0].set_ylim(0, None)
+    axes[0].set_ylim(0, 1.1 * max(s["mem_alloc"] for s in samples) / 1024)
     axes[1].plot(hours, [s["answer_ms"] for s in samples], color="#8b5a1f")
     axes[1].set_ylabel("slowest answer,\nms a line")
     axes[1].set_ylim(0, None)
