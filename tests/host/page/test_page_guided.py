@@ -117,6 +117,9 @@ def test_calibration_and_first_part_are_clicked_through_at_the_page(browser: Any
             assert float(wanted.split()[0]) - float(held.split()[0]) == pytest.approx(
                 ESTIMATE_N / 1e5, abs=0.0011
             )
+            # The press's next word draws the card anew; what was chosen at it stays chosen.
+            page.evaluate("$('setup').dataset.text = ''; showSetup()")
+            assert page.inner_text("#first b") == wanted
             page.locator("#first button", has_text="make it the set force").click()
             page.click("#ask-yes")
             assert wait_for(lambda: "counts as proven" in page.inner_text("#toast"))

@@ -281,12 +281,15 @@ function showFirst(view, press) {
     : "This job is proven. To set it anew: press one part, look at it, and make its force the set force.");
   box.replaceChildren(steps);
   if (!row) { box.append(make("p", {}, "No part of this job has been pressed yet.")); return; }
-  let taken = row.settled_N;
+  // What somebody chose stays chosen when this is drawn anew: the press says much while they look at the part.
+  const chosen = `${press.job} ${job.setpoint_N} ${row.seq}`;
+  let taken = box.dataset.chosen === chosen ? Number(box.dataset.taken) : row.settled_N;
   const shown = make("b", {}, force(taken));
   const step = Math.max(1, Math.round(job.setpoint_N * 0.01));
   const move = (by) => () => {
     const most = Math.min(job.tool_limit_N || Infinity, view.capacity_N || Infinity);
     taken = Math.max(1, Math.min(most, taken + by)); put(shown, force(taken));
+    box.dataset.chosen = chosen; box.dataset.taken = taken;
   };
   const take = make("button", { type: "button", class: "act change main" }, "This force is right: make it the set force");
   change(take, () => ask(`Make ${force(taken)} the set force of “${job.name}” and call it proven?`, "Make it the set force", () => order({ do: "teach", setpoint_N: taken })));
