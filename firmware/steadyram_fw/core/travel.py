@@ -76,8 +76,8 @@ def take(c, ring, past, raw):
         if count < 0 - most:
             count = 0 - most
         c[COUNT] = count
-        um = (count * scale) // 1000
-        one = (d * scale) // 1000
+        um = (count * scale + 500) // 1000
+        one = (d * scale + 500) // 1000
     else:
         sum16 = c[SUM16] + raw - ring[at]
         c[SUM16] = sum16

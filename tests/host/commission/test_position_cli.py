@@ -13,7 +13,13 @@ from tests.host.obey import obey
 
 from steadyram.cli import main
 from steadyram.commission.person import PersonHands
-from steadyram.commission.position import PositionFound, PositionPoint, calibrate_position, position_fields
+from steadyram.commission.position import (
+    PositionFound,
+    PositionPoint,
+    _fitted,
+    calibrate_position,
+    position_fields,
+)
 from steadyram.press.pressfile import read_press
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import datasheet_characteristics, nameplate_settings, set_up
@@ -96,7 +102,7 @@ def test_an_encoder_from_nothing_to_speeds(tmp_path, capsys):
         printed = ran(capsys, *words, "--out", "wet.json", *where, "--json")
         found = document(printed, "position-calibrate")
         assert "learned anew" in printed.err
-        assert found["fields"] == {"position_step_nm": pytest.approx(5000, abs=2), "position_um_64k": 0}
+        assert found["fields"] == {"position_step_nm": 5000, "position_um_64k": 0}
         assert found["residual_m"] < 20e-6
         assert len(found["points"]) == 4
         assert json.loads((tmp_path / "wet.json").read_text())["points"] == found["points"]
@@ -157,6 +163,19 @@ def test_residuals_are_those_about_the_line():
     )
     found = PositionFound("encoder", points, 2e5, 0.0, 0.0, 0.0, {})
     assert found.residuals_m() == pytest.approx([0, 20e-6, -20e-6, 0], abs=1e-12)
+
+
+@pytest.mark.parametrize(("true_m", "nm"), [(5.0e-6, 5000), (5.01e-6, 5010), (-5.0e-6, -5000)])
+def test_touches_prove_the_data_sheets_step_or_overrule_it(true_m, nm):
+    heights = (0.09, 0.06, 0.03, 0.0)
+    touched = (3e-6, -6e-6, 5e-6, -2e-6)
+    points = [
+        PositionPoint(height, (bump - height) / true_m)
+        for height, bump in zip(heights, touched, strict=True)
+    ]
+    found = _fitted("encoder", points, [0.0] * 4, 5e-6, 0.0)
+    assert found.relative_error < 2e-4
+    assert found.fields["position_step_nm"] == pytest.approx(nm, abs=0 if abs(nm) == 5000 else 1)
 
 
 def test_the_sensors_part_of_a_set_is_kept():
