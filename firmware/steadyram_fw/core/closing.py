@@ -1,7 +1,7 @@
 """What to do once the valve has closed and the force has settled. Every function works on a Cutoff `c`."""
 
-from .fixed import clamp, force_over, time_for
-from .learn import L_US, spread16
+from .fixed import clamp, force_over, isqrt, time_for
+from .learn import L_CYCLES, L_END, L_HALF, L_HALF_SCATTER, L_US, spread16
 from .modes import (
     FEED_FULL,
     FEED_SLOW,
@@ -16,7 +16,7 @@ from .modes import (
     NEXT_PULSE,
     NEXT_SHORT,
 )
-from .plan import approach, flow_for, pulse_width_ms, safe16
+from .plan import approach, flow_for, least16, pulse_width_ms, safe16
 from .watching import watch
 
 # Longest flow of one pulse by what the position promises, t16: beyond it a position may be wrong.
@@ -92,8 +92,32 @@ def decide(c, force):
             w16 = reach16
     elif reach16 > w16 and not c.steep and force < setpoint - (setpoint >> 3):
         w16 = reach16
+    ahead16 = by_slope16(c, gap)
+    if ahead16 > 0:
+        ahead16 = min((min(ahead16, REACH16) << 8) // p.share(force), REACH16)
+        if not c.verified and c.pulses < 4:
+            # What a late valve would let in beyond, at the rate that is met.
+            ahead16 -= max(0, (p.close16 >> 1) - (ahead16 * c.allow_n) // gap)
+        w16 = max(w16, ahead16 - (jit >> 1))
     if w16 < jit:
         w16 = jit
+    least = least16(p, False)
+    if least > jit:
+        need16 = max(flow_for(c, force, rate), (near_end16(c, gap) << 8) // p.share(force))
+        off16 = 3 * jit
+        if not c.steep:
+            left16 = c.learned[L_US] - c.u16
+            if force > p.changeover_n:
+                left16 = (left16 << 8) // p.high_share
+            need16 = max(need16, min(left16, 2 * REACH16))
+            off16 = 2 * spread16(c.learned, moves_var(c))
+        w16 = landable16(w16, need16, least, off16)
+        if c.suspect and not c.verified and w16 + (p.close16 >> 1) > need16 + time_for(c.allow_n, rate):
+            # The valve may be late by half: the shortest pulse would then be far too long. The part stays short,
+            # and the next pulse is sized for a valve that late.
+            p.set_late(min(p.late16 + c.suspect, p.late_max16))
+            c.late_seen = True
+            return NEXT_SHORT
     # Pulses that move nothing are too short for this valve today: lengthen them.
     w16 += min(c.flat, 12) * (jit >> 3)
     return full_pulse(c, w16, gap)
@@ -117,6 +141,54 @@ def again(c, force):
         c.again16 = min(most, (c.again16 * min((c.setpoint << 6) // force, 128)) >> 6)
     c.width_ms = max(1, pulse_width_ms(c, c.again16))
     return NEXT_PULSE
+
+
+def by_slope16(c, gap):
+    """Oil, u16, to the setpoint by the slope of the last move, and no more than the part's own position leaves; or 0.
+
+    A ramp rises at a third of a dead stop's rate and less; the knee that ends it is known by where it came before.
+    """
+    a = c.learned
+    end16 = a[L_END]
+    if a[L_CYCLES] < 2 or a[L_HALF] < 1 or end16 == 0 or c.half16 < 1:
+        return 0
+    since16 = c.u16 - c.half16
+    slope16 = c.slope16
+    if slope16 == 0 and since16 > 64:
+        slope16 = time_for((c.setpoint >> 1) - gap, since16)
+    if slope16 < 1:
+        return 0
+    needs16 = time_for(gap, max(slope16, end16 - (end16 >> 3)))
+    left16 = a[L_HALF] - since16
+    apart16 = isqrt(a[L_HALF_SCATTER])
+    mean16 = time_for(c.setpoint >> 1, a[L_HALF])
+    if needs16 > left16 + apart16 or 8 * slope16 < 5 * mean16:
+        # Not at this slope: a knee is ahead, and this part may have it sooner than most.
+        apart16 *= 3
+    return max(0, min(needs16, left16 - apart16))
+
+
+def near_end16(c, gap):
+    """Oil, u16, for the last eighth of the setpoint, at the rise that the job is known to end with; else 0."""
+    end16 = c.learned[L_END]
+    if end16 == 0 or gap > c.setpoint >> 3:
+        return 0
+    return min(time_for(gap, end16 + (end16 >> 3)), REACH16)
+
+
+def landable16(w16, need16, least, off16):
+    """A pulse near w16 which leaves room for another, or nothing, where no pulse lets through less than `least`.
+
+    need16: flow to the setpoint, wrong by up to off16. Times t16.
+    """
+    keep16 = least + off16
+    if w16 < least:
+        w16 = least
+    if need16 - w16 >= keep16:
+        return w16
+    if need16 >= least + keep16:
+        return need16 - keep16
+    return need16
 
 
 def moves_var(c):
@@ -156,16 +228,30 @@ def slow_move(c, gap, rate, touched=True):
     if force_over(rate, lag) + 2 * c.touch_n < gap:
         c.width_ms = 0
         return NEXT_FEED
-    w16 = time_for(gap, rate) - (p.jitter16 if c.mode != MODE_FIRST else 2 * p.jitter16)
+    need16 = time_for(gap, rate)
+    if c.mode == MODE_FIRST:
+        w16 = need16 - 2 * p.jitter16
+    else:
+        ahead16 = (min(by_slope16(c, gap), 1000) << 8) // p.slow_share
+        if ahead16 > need16:
+            need16 = ahead16
+            rate = time_for(gap, need16)
+        w16 = need16 - (p.jitter16 >> (1 if ahead16 else 0))
     if not touched:
         # Still in the air: as far as position allows.
         reach16 = c.learned[L_US] - c.u16 - 2 * spread16(c.learned, moves_var(c))
         reach16 = (clamp(reach16, 0, 8000) << 8) // p.slow_share
         if reach16 > w16:
             w16 = reach16
+    least = least16(p, True)
+    if least > p.jitter16 and touched and c.mode != MODE_FIRST:
+        near16 = near_end16(c, gap)
+        if near16 << 8 > need16 * p.slow_share:
+            need16 = (near16 << 8) // p.slow_share
+            rate = time_for(gap, need16)
+        w16 = landable16(w16, need16, least, 3 * p.jitter16)
     ms = (w16 + p.slow_open16 - p.slow_close16) >> 4
     if ms < 1:
-        least = 16 + p.slow_close16 - p.slow_open16
         if least > 0 and force_over(rate, least) - gap > max(gap >> 1, c.sig_n):
             return NEXT_DONE
         ms = 1

@@ -62,6 +62,14 @@ class Cutoff:
         self.shift16 = 0
         self.bias16 = 0
         self.air = 0
+        self.slope16 = 0
+        self.before16 = 0
+        self.last16 = 0
+        self.last_n = 0
+        self.suspect = 0
+        self.air16 = 0
+        self.flush_n = 0
+        self.half16 = 0
         self.knee_n = 0
         self.again16 = 0
         self.end_n = 0

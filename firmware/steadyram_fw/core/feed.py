@@ -36,7 +36,8 @@ TRIP16 = 23
 WAIT_MS = 24
 ACCEPT_N = 25
 JITTER16 = 26
-CELLS = 27
+HALF16 = 27  # position where half the setpoint was passed in this feed, or 0
+CELLS = 28
 
 
 def flow(c, force):
@@ -73,15 +74,22 @@ def due(c, a, force, rise16):
     # Note the position at contact and at each sixteenth of the setpoint, as they are passed.
     see16 = c[SEE16]
     now16 = u16 - ((see16 * share) >> 8)
-    if c[CONTACT16] < 0 and force > c[TOUCH_N]:
-        c[CONTACT16] = now16
-        c[TOUCHED] = 1
+    if c[CONTACT16] < 0:
+        if force > c[TOUCH_N]:
+            c[CONTACT16] = now16
+            c[TOUCHED] = 1
+    elif c[TOUCHED] and force + force < c[TOUCH_N]:
+        # It was noise: seconds of slow travel meet one sample in thirty thousand that looks like a part.
+        c[CONTACT16] = -1
+        c[TOUCHED] = 0
     level = c[LEVEL]
     if level <= LEVELS and force << 4 >= setpoint * level:
         c[LEVEL] = level + 1
         at16 = now16
         if at16 < 1:
             at16 = 1
+        if level == LEVELS >> 1:
+            c[HALF16] = at16
         old = a[L_PROFILE + level]
         if old != 0 and a[L_CYCLES] >= 2 and a[L_SETPOINT] == setpoint:
             at16 = old + ((at16 - old) >> 2)
@@ -191,6 +199,7 @@ def load(cut):
     c[TOUCHED] = 0
     c[TOUCH_N] = cut.touch_n
     c[LEVEL] = cut.level
+    c[HALF16] = 0
     c[SEE16] = p.see16
     c[CLOSE16] = p.slow_close16 if slow else p.close16
     c[DEAD_LOW] = p.slow16 if slow else p.low16
@@ -216,6 +225,8 @@ def unload(cut):
     if cut.width_ms:
         return
     cut.level = c[LEVEL]
+    if c[HALF16]:
+        cut.half16 = c[HALF16]
     cut.trip_n = c[TRIP_N]
     cut.trip16 = c[TRIP16]
     cut.wait_ms = c[WAIT_MS]

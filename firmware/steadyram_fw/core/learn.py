@@ -30,6 +30,11 @@ L_BIAS = 16  # what one full-feed pulse lets through less than thought, t16
 L_BIAS_KNOWN = 17
 L_AIR = 18  # pulses before contact when L_UC was last seen
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
+# Oil from half the setpoint to all of it, u16 (truer than a position from the top, which pulses in the air make
+# vague), and the mean square of what parts are off it.
+L_HALF = 37
+L_HALF_SCATTER = 38
+L_END = 39  # newtons gained for oil just below the setpoint, r16: sooner believed higher than lower
 L_SETPOINT = 40  # setpoint for which all this holds
 L_LEAD_N = 41  # cycles in which the lead was tried
 L_ODD = 47  # parts in a row that were not this job's
@@ -83,6 +88,24 @@ def follow_position(a, seen16, noise_var):
         rest = clamp(miss * miss - var - noise_var, -4000000, 4 * a[L_SCATTER])
         a[L_SCATTER] = clamp(a[L_SCATTER] + ((rest - a[L_SCATTER]) >> 3), 400, 1000000)
     return True
+
+
+def follow_end(a, seen16):
+    """Blend one observation of the rise just below the setpoint."""
+    old = a[L_END]
+    a[L_END] = seen16 if seen16 > old else old + ((seen16 - old) >> 2)
+
+
+def follow_half(a, seen16):
+    """Blend one observation of the oil from half the setpoint to all of it, and how far apart parts are in it."""
+    if a[L_HALF] == 0:
+        a[L_HALF] = seen16
+        own = seen16 // 20
+        a[L_HALF_SCATTER] = clamp(own * own, 16, 1000000)
+        return
+    miss = clamp(seen16 - a[L_HALF], -2000, 2000)
+    a[L_HALF] += miss >> 2
+    a[L_HALF_SCATTER] = clamp(a[L_HALF_SCATTER] + ((miss * miss - a[L_HALF_SCATTER]) >> 3), 16, 1000000)
 
 
 def spread16(a, move_var):

@@ -4,6 +4,7 @@ from .fixed import abs_of, force_over, isqrt, time_for
 from .learn import (
     L_BIAS,
     L_CYCLES,
+    L_END,
     L_LAST_ERR,
     L_LATE,
     L_LEAD_N,
@@ -52,6 +53,14 @@ def begin(c, setpoint, learned, from_top):
     c.shift16 = 0
     c.bias16 = 0
     c.air = 0
+    c.slope16 = 0
+    c.before16 = 0
+    c.last16 = 0
+    c.last_n = 0
+    c.suspect = 0
+    c.air16 = 0
+    c.flush_n = 0
+    c.half16 = 0
     c.knee_n = 0
     c.again16 = 0
     c.end_n = 0
@@ -190,7 +199,7 @@ def linear(c, guard_n):
     for j in range(LEVELS - 2, 1, -1):
         here = a[L_PROFILE + j]
         below = a[L_PROFILE + j - 1]
-        if here == 0 or below == 0 or here - below > last + 24:
+        if here == 0 or below == 0 or here - below > last - (last >> 2) + 24:
             return False
         if below <= back:
             return True
@@ -221,9 +230,13 @@ def begin_plan(c):
     c.by_force = False
     slack = (p.close16 >> 1) - time_for(c.allow_n, c.rs16)
     guard_n = force_over(c.rs16, 3 * p.jitter16 + (slack if slack > 0 else 0))
-    one_shot = not p.holds_load or (not p.slow_fitted and quantum_n(c) > c.allow_n + (c.allow_n >> 1))
-    if one_shot:
+    coarse = not p.slow_fitted and quantum_n(c) > c.allow_n + (c.allow_n >> 1)
+    least = least16(p, False)
+    if coarse:
         guard_n = 0
+    elif least > p.jitter16 and not p.slow_fitted:
+        # What the feed leaves must be room for the shortest pulse.
+        guard_n = max(guard_n, force_over(c.rs16, least + 4 * p.jitter16))
     if not p.burst and linear(c, guard_n):
         # The force tells better than the position when to close; what a slower valve could add is kept below.
         c.guard_n = guard_n
@@ -233,15 +246,16 @@ def begin_plan(c):
     if p.burst:
         begin_first(c)
         return
+    c.flush_n = flush_n(c)
     spread = spread16(a, p.jitter16 * p.jitter16 * 2)
     slack = slack if slack > 0 else 0
     margin = 3 * spread + slack
     if p.slow_fitted:
         # What the full feed leaves, the slow feed must travel: no more than about a fifth of a second of it.
         margin = ((5 * spread) >> 1) + min(slack, (3200 * p.slow_share) >> 8)
-    if one_shot:
-        # The shortest pulse would overshoot: the feed itself must land the part.
-        margin = spread >> 1
+    if coarse:
+        # What the feed leaves must be room for two of the shortest pulses: one to see the valve by, one to land.
+        margin = max(margin, (((least + max(least, slack)) * p.share(c.setpoint)) >> 8) + 2 * spread)
     land = a[L_US] - margin
     # A plateau higher by a third must not pass the setpoint where the feed ends.
     top_n = c.setpoint + c.allow_n
@@ -257,8 +271,26 @@ def begin_plan(c):
         begin_first(c)
 
 
+def flush_n(c):
+    """Force above which the job's parts have been rising steeply: a sixteenth of the setpoint beyond their knee."""
+    a = c.learned
+    if a[L_END] == 0:
+        return 0
+    most = 2 * time_for(c.setpoint >> 4, a[L_END]) + 24
+    for j in range(LEVELS - 2, 0, -1):
+        here = a[L_PROFILE + j + 1]
+        below = a[L_PROFILE + j]
+        if here and (below == 0 or here - below > most):
+            return (c.setpoint * (j + 2)) >> 4
+    return 0
+
+
 def quantum_n(c):
     """Force that the shortest full-feed pulse adds at the setpoint, newtons."""
-    p = c.p
-    least = 16 + p.close16 - p.open16
+    least = least16(c.p, False)
     return force_over(c.rs16, least) if least > 0 else 0
+
+
+def least16(p, slow):
+    """Flow of the shortest pulse, t16: above zero where the valve closes later than it opens."""
+    return 16 + (p.slow_close16 - p.slow_open16 if slow else p.close16 - p.open16)

@@ -6,7 +6,9 @@ from .learn import (
     L_BIAS,
     L_BIAS_KNOWN,
     L_CYCLES,
+    L_END,
     L_FIRST_N,
+    L_HALF,
     L_LAST_ERR,
     L_LATE,
     L_LEAD,
@@ -21,6 +23,8 @@ from .learn import (
     L_SLACK,
     L_UC,
     L_US,
+    follow_end,
+    follow_half,
     follow_position,
 )
 from .modes import MODE_DEAD_LEAD, MODE_LEAD, MODE_PLAN, MODE_PROBE, MODE_THRESHOLD
@@ -63,16 +67,19 @@ def learn(c, force):
             return True
     n = a[L_CYCLES]
     dead = p.dead16(setpoint)
+    share = p.share(setpoint)
     if a[L_RS] == 0:
         a[L_RS] = dead - (dead >> 3)
         a[L_RSS] = p.slow16 - (p.slow16 >> 3)
-    if c.weight16 > 0 and c.best16 > 0:
+    if c.weight16 > 0 and c.best16 > 0 and p.late16 < 2 * p.jitter16:
         # Rate over the oil let in above half the setpoint, weighted by how long that was against the jitter.
-        rate = clamp(time_for(c.best16, c.weight16), dead // 3, dead + (dead >> 4))
-        gain = (c.weight16 << 6) // (c.weight16 + 12 * p.jitter16)
+        rate = (time_for(c.best16, c.weight16) * share) >> 8
+        rate = clamp(rate, dead // 3, dead + (dead >> 4))
+        gain = (c.weight16 << 6) // (c.weight16 + 6 * p.jitter16)
         a[L_RS] += ((rate - a[L_RS]) * gain) >> 7
     rs = a[L_RS]
-    seen = c.u16 - time_for(error, rs)
+    short16 = (time_for(error, rs) * share) >> 8
+    seen = c.u16 - short16
     jit = p.jitter16
     learn_bias(c, a)
     seen -= c.shift16
@@ -117,7 +124,8 @@ def learn(c, force):
         a[L_LEAD] = clamp(a[L_LEAD] + (step >> (1 if tried < 2 else 2)), -most, most)
         a[L_LEAD_N] = tried + 1 if tried < 1000 else tried
     # A landing on the plateau tells nothing of the lead on the rise.
-    if mode == MODE_PLAN and c.landed_by_slow and 2 * c.slow_rise16 > c.rss16:
+    # (Nor one before it, in which the full feed was still closing.)
+    if mode == MODE_PLAN and c.landed_by_slow and c.rss16 < 2 * c.slow_rise16 < 3 * c.rss16 + 2 * p.noise_n:
         step = clamp(c.slow_landed_n - setpoint, -4 * c.sig_n - 1, 4 * c.sig_n + 1)
         a[L_LEAD_SLOW] += step >> (1 if n < 3 or abs_of(step) > 3 * c.sig_n else 2)
     # Pulses that were sized for a valve other than today's let in other than what was counted.
@@ -127,6 +135,13 @@ def learn(c, force):
         a[L_AIR] = c.air if n == 0 else (a[L_AIR] + c.air) >> 1
     if counted or n == 0:
         follow_position(a, seen, clamp(noise, 4, 1000000))
+        since16 = c.u16 - c.half16 - (time_for(error, c.slope16) if c.slope16 else short16)
+        if c.half16 > 0 and since16 > 0:
+            follow_half(a, since16)
+        if c.weight16 > jit >> 1 and c.best16 > 0:
+            follow_end(a, time_for(c.best16, c.weight16))
+        elif c.last16 > 0 and c.u16 > c.last16 + 8 and force > c.last_n:
+            follow_end(a, time_for(force - c.last_n, c.u16 - c.last16))
     a[L_LAST_ERR] = error
     a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
     if n < 1000000:
@@ -138,6 +153,8 @@ def start_anew(a):
     """The next part is a first one: position, leads and odd parts are forgotten."""
     a[L_CYCLES] = 0
     a[L_US] = 0
+    a[L_HALF] = 0
+    a[L_END] = 0
     a[L_LEAD] = 0
     a[L_LEAD_SLOW] = 0
     a[L_ODD] = 0

@@ -1,8 +1,8 @@
 """What a move did against what it should have done: contact, levels, knee, a late valve. Works on a Cutoff `c`."""
 
 from .fixed import clamp, force_over, time_for
-from .learn import L_CYCLES, L_PROFILE, L_SETPOINT, LEVELS
-from .modes import FEED_SLOW, MODE_LEAD
+from .learn import L_CYCLES, L_PROFILE, L_SETPOINT, LEVELS, spread16
+from .modes import FEED_SLOW, MODE_LEAD, MODE_PLAN
 
 
 def watch(c, force):
@@ -17,18 +17,37 @@ def watch(c, force):
         c.u16 -= (late * (256 - p.high_share)) >> 8
     moved16 = c.u16 - c.base16
     gained = force - c.f0
-    steep = gained > force_over(p.slow16 if slow else p.dead16(force), max(moved16, 1)) // 3
-    watch_valve(c, force, gained, moved16, steep)
+    # Positions are oil, so one rate serves both feeds and both stages.
+    steep = gained > force_over(p.low16, max(moved16, 1)) // 3
+    # From where to interpolate: a feed's last look, at its end, else where the move began.
+    from_n = c.f0
+    from16 = c.base16
+    if c.width_ms == 0:
+        from_n = max(from_n, c.end_n)
+        close16 = (p.slow_close16 if slow else p.close16) + p.see16
+        from16 = max(from16, c.u16 - ((close16 * (p.slow_share if slow else p.share(force))) >> 8))
+    if c.f0 <= c.touch_n:
+        c.air16 = from16
+    knee = note_slope(c, force, from_n, from16, c.f0 < c.flush_n <= force)
+    watch_valve(c, force, gained, moved16, steep != c.steep or knee)
+    if c.pulses == 0 and c.mode == MODE_PLAN and not c.by_force:
+        c.suspect = sooner(c, force)
     if c.contact16 < 0 and force > c.touch_n:
-        c.contact16 = c.base16
+        # (The first feed's is not told from this: it may have begun anywhere.)
+        c.contact16 = from16 if c.base16 else 0
         c.air = c.pulses
     level = c.level
-    # Levels passed inside a pulse: interpolate between the two settled readings.
+    # Levels passed since the last look: interpolate between the two readings.
+    span = max(1, force - from_n)
     while level <= LEVELS and force << 4 >= c.setpoint * level:
-        span = gained if gained > 0 else 1
-        part = ((c.setpoint * level) >> 4) - c.f0
+        part = ((c.setpoint * level) >> 4) - from_n
         share = clamp((part << 7) // span, 0, 128) if part < 4000000 else 0
-        note_level(c, level, c.base16 + ((moved16 * share) >> 7))
+        at16 = from16 + (((c.u16 - from16) * share) >> 7)
+        if level == LEVELS >> 1 and from_n > c.touch_n:
+            c.half16 = at16
+        # What a feed passes while it closes is smeared over the closing: good enough only where nothing is known.
+        if c.width_ms or c.learned[L_PROFILE + level] == 0:
+            note_level(c, level, at16)
         level += 1
     c.level = level
     if moved16 > 0:
@@ -44,19 +63,67 @@ def watch(c, force):
             and moved16 < 4000
             and c.weight16 < 4000
         ):
+            if c.weight16 and time_for(gained, moved16) > time_for(c.best16, c.weight16) << 1:
+                # The knee was between: what came before it tells nothing of the rise at the setpoint.
+                c.weight16 = 0
+                c.best16 = 0
             c.weight16 += moved16
             c.best16 += gained
-        if steep and not c.steep and c.knee_n == 0 and c.f0 > c.touch_n and c.pulses > 1:
+        if (steep or knee) and not c.steep and c.knee_n == 0 and c.f0 > c.touch_n and c.pulses > 1:
             c.knee_n = c.f0
-        c.steep = steep
+        c.steep = steep or knee
     if gained < c.touch_n and force > c.touch_n:
         c.flat += 1
     else:
         c.flat = 0
+    if c.last16 == 0 and force > c.setpoint - (c.setpoint >> 2):
+        c.last_n = force
+        c.last16 = c.u16
     c.f0 = force
 
 
-def watch_valve(c, force, gained, moved16, steep):
+def sooner(c, force):
+    """By how much oil the feed has come further up than this job's parts were here: a late valve, or another part."""
+    a = c.learned
+    here16 = c.u16 + 3 * spread16(a, 2 * c.p.jitter16 * c.p.jitter16)
+    for j in range(LEVELS, 0, -1):
+        if (c.setpoint * j) >> 4 <= force:
+            return max(0, a[L_PROFILE + j] - here16)
+    return 0
+
+
+def note_slope(c, force, from_n, from16, knee):
+    """What the last move gained for its oil, rather too much than too little. True if a knee was crossed in it.
+
+    Of a feed, what it gained while it closed. A start in the air tells nothing, nor a move in which the pump changed
+    over. knee: the force says that one was crossed.
+    """
+    p = c.p
+    gained = force - from_n
+    moved16 = c.u16 - from16
+    apart16 = (p.jitter16 * (p.slow_share if c.feed == FEED_SLOW else p.share(force))) >> 8
+    if from_n <= c.touch_n or moved16 <= 2 * apart16 or from_n < p.changeover_n < force:
+        return knee
+    least_n = 3 * p.noise_n
+    before16 = c.before16
+    c.before16 = time_for(max(gained, least_n), moved16)
+    if gained <= least_n:
+        return knee
+    c.slope16 = time_for(gained + (p.noise_n >> 1), moved16 - apart16)
+    if before16 > 0 and c.before16 > (before16 * 7) >> 2:
+        knee = True
+    if knee:
+        # What comes is steeper than this move, which began before it.
+        c.slope16 = max(c.slope16, p.low16)
+    if c.half16 == 0 and c.f0 > c.setpoint >> 1:
+        # Half the setpoint was passed in the move before, from the air: at this slope, if that puts it there.
+        at16 = c.base16 - time_for(c.f0 - (c.setpoint >> 1), c.slope16)
+        if at16 > c.air16:
+            c.half16 = at16
+    return knee
+
+
+def watch_valve(c, force, gained, moved16, turned):
     """Did the force still rise when the flow should have ended? Then the valve is later than it was."""
     p = c.p
     if not p.characterised or c.look_n == 0 or not p.holds_load:
@@ -82,7 +149,7 @@ def watch_valve(c, force, gained, moved16, steep):
             # It should have moved and did not: the valve is not that late.
             p.set_late(p.late16 - max(8, p.late16 >> 2))
             return
-        if gained < 6 * p.noise_n or moved16 < 8 or steep != c.steep:
+        if gained < 6 * p.noise_n or moved16 < 8 or turned:
             # Nothing to tell by, or a knee was crossed.
             return
         share = (after << 8) // gained if 0 < after < 4000000 else 0

@@ -170,8 +170,7 @@ def test_touches_prove_the_data_sheets_step_or_overrule_it(true_m, nm):
     heights = (0.09, 0.06, 0.03, 0.0)
     touched = (3e-6, -6e-6, 5e-6, -2e-6)
     points = [
-        PositionPoint(height, (bump - height) / true_m)
-        for height, bump in zip(heights, touched, strict=True)
+        PositionPoint(height, (bump - height) / true_m) for height, bump in zip(heights, touched, strict=True)
     ]
     found = _fitted("encoder", points, [0.0] * 4, 5e-6, 0.0)
     assert found.relative_error < 2e-4

@@ -1,0 +1,74 @@
+"""The last moves of a stroke: pulses where no short one exists, and the slope that sizes them."""
+
+from __future__ import annotations
+
+from array import array
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from steadyram_fw.core import learn
+from steadyram_fw.core.closing import by_slope16, landable16
+from steadyram_fw.core.cutoff import Cutoff
+from steadyram_fw.core.press import Press
+from steadyram_fw.core.sense import Sense
+
+T16 = st.integers(0, 4000)
+
+
+@given(w16=T16, need16=T16, least=st.integers(1, 1000), off16=st.integers(0, 400))
+def test_a_pulse_leaves_nothing_or_room_for_another(w16: int, need16: int, least: int, off16: int) -> None:
+    width = landable16(w16, need16, least, off16)
+    left = need16 - width
+    assert left == 0 or left >= least + off16
+    # It never lets through more than is needed.
+    assert width <= need16
+    # Nor more than was asked, unless nothing smaller can be let through or landed.
+    if width > max(w16, least):
+        assert need16 - max(w16, least) < least + off16
+
+
+def _stroke(setpoint: int, half: int, scatter: int) -> Cutoff:
+    cut = Cutoff(Press(), Sense())
+    cut.setpoint = setpoint
+    cut.learned = array("i", [0] * learn.LEARNED_LEN)
+    cut.learned[learn.L_CYCLES] = 5
+    cut.learned[learn.L_HALF] = half
+    cut.learned[learn.L_HALF_SCATTER] = scatter
+    cut.learned[learn.L_END] = setpoint // 2 * 256 // half if half else 0
+    cut.half16 = 1000
+    return cut
+
+
+def test_a_straight_rise_is_closed_by_its_own_slope() -> None:
+    # 10 kN; the upper half takes 400 sixteenths of oil, so a newton takes 0.08: 1 kN more takes 80.
+    cut = _stroke(10_000, 400, 16)
+    cut.slope16 = 5000 * 256 // 400
+    cut.u16 = 1000 + 320
+    assert by_slope16(cut, 1000) == pytest.approx(80 - 4, abs=1)
+
+
+def test_before_a_knee_position_limits_what_the_slope_promises() -> None:
+    cut = _stroke(10_000, 400, 30 * 30)
+    # A plateau at a tenth of the mean slope, 150 of oil short of where parts reach the setpoint.
+    cut.slope16 = 5000 * 256 // 400 // 10
+    cut.u16 = 1000 + 250
+    assert by_slope16(cut, 3000) == 150 - 3 * 30
+    cut.u16 = 1000 + 340
+    assert by_slope16(cut, 3000) == 0
+
+
+def test_a_knee_just_below_the_setpoint_is_remembered_by_the_rise_after_it() -> None:
+    cut = _stroke(10_000, 400, 16)
+    cut.slope16 = 5000 * 256 // 400
+    cut.u16 = 1000 + 320
+    cut.learned[learn.L_END] = 4 * cut.slope16
+    assert by_slope16(cut, 1000) == pytest.approx(80 / 3.5, abs=1)
+
+
+def test_nothing_known_promises_nothing() -> None:
+    cut = _stroke(10_000, 0, 0)
+    cut.slope16 = 3200
+    cut.u16 = 1300
+    assert by_slope16(cut, 1000) == 0
