@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from steadyram_fw.core import learn
+from steadyram_fw.core import feed, learn
 from steadyram_fw.core.closing import by_slope16, landable16
 from steadyram_fw.core.cutoff import Cutoff
+from steadyram_fw.core.modes import MODE_FIRST
 from steadyram_fw.core.press import Press
 from steadyram_fw.core.sense import Sense
 
@@ -72,3 +73,21 @@ def test_nothing_known_promises_nothing() -> None:
     cut.slope16 = 3200
     cut.u16 = 1300
     assert by_slope16(cut, 1000) == 0
+
+
+def test_a_spike_in_the_air_is_no_contact() -> None:
+    cells = feed.new_cells()
+    cells[feed.MODE] = MODE_FIRST
+    cells[feed.SETPOINT_N] = 10_000
+    cells[feed.SHARE_LOW] = cells[feed.SHARE_HIGH] = 256
+    cells[feed.CHANGEOVER_N] = 5_000_000
+    cells[feed.CONTACT16] = -1
+    cells[feed.TOUCH_N] = 150
+    cells[feed.LEVEL] = 1
+    learned = array("i", [0] * learn.LEARNED_LEN)
+    told = []
+    for force in (0, 160, 20, 0, 100, 160, 90, 200, 400):
+        assert feed.due(cells, learned, force, 0) == 0
+        told.append(cells[feed.CONTACT16])
+    # The spike is forgotten; the touch after it stays, though it dips once.
+    assert told == [-1, 32, -1, -1, -1, 96, 96, 96, 96]

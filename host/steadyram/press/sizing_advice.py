@@ -22,12 +22,14 @@ def alternatives(press: PressFile, setpoint_N: float | None, tolerance: float) -
     slow = press.valve.slow_feed
     target = min(flow / 5.0, slow / 2.0) if slow is not None else flow / 5.0
     litres = target * 60e3
-    changed.append(
-        (
-            f"{'smaller' if slow is not None else 'fit a'} slow feed, {litres:.2g} L/min",
-            _change(press, "valve", slow_feed=target),
+    if not press.pump.burst:
+        # A hand pump's strokes are its feed: nothing slows them but the hand.
+        changed.append(
+            (
+                f"{'smaller' if slow is not None else 'fit a'} slow feed, {litres:.2g} L/min",
+                _change(press, "valve", slow_feed=target),
+            )
         )
-    )
     smaller = next((r for r in TRANSDUCER_RANGES_PA if r >= 1.1 * press.pump.relief), None)
     if smaller is not None and smaller < 0.95 * press.transducer.range:
         label = f"transducer of {show(smaller, 'pascal', 'psi')}"
@@ -80,7 +82,8 @@ def advice(
             f"±{100 * sized.tolerance:.3g} % asked for."
         )
     reasons = {
-        "timing": "valve timing at this rise rate matters most: slow the feed before anything else",
+        "timing": "valve timing at this rise rate matters most: "
+        + ("take a valve with less jitter" if press.pump.burst else "slow the feed before anything else"),
         "noise": "transducer noise matters most: take a smaller range or a quieter transducer",
         "step": "the converter's step matters most: take more bits or a smaller transducer range",
     }
@@ -107,9 +110,13 @@ def advice(
         lines.append(
             f"The valve closes {gap * 1e3:.3g} ms more slowly than it opens, so the shortest pulse "
             f"still lets that much "
-            f"full flow through, about {force(sized.shortest_pulse_N)}: closing in by pulses cannot be "
-            f"finer; fit a slow "
-            "feed or a quicker-closing valve."
+            f"full flow through, about {force(sized.shortest_pulse_N)}. The cutoff leaves room for it, but a "
+            "part whose knee lies that close below the setpoint cannot be landed finer: "
+            + (
+                "fit a quicker-closing valve."
+                if press.pump.burst
+                else "fit a slow feed or a quicker-closing valve."
+            )
         )
     if sized.threshold_overshoot_N > sized.tolerance * sized.setpoint_N:
         lines.append(

@@ -174,6 +174,13 @@ def test_alternatives_help_as_told(tmp_path):
     assert {s.setpoint_N for s in compared.values()} == {8896.4}
 
 
+def test_nobody_is_told_to_slow_a_hand_pump_by_a_solenoid(capsys):
+    path = Path(__file__).parents[2] / "presses" / "hand-12.toml"
+    assert not any("slow feed" in label for label, _ in alternatives(read_press(path), 2000.0, 0.05))
+    _, out, _ = run(capsys, "size", "--press", str(path), "--json")
+    assert not any("slow" in line and "feed" in line for line in json.loads(out)["advice"])
+
+
 def test_transducer_choice(tmp_path):
     _, model = press(tmp_path)
     # 1.1 * 3300 psi = 3630 psi: the next usual range is 4000 psi, and 5000 psi is larger than need be.
