@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from steadyram.press.limits import landing_band_N, rise_rate_N_s, series_stiffness_N_m
+from steadyram.press.limits import landing_band_N, rise_rate_N_s
 from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
 from steadyram.press.sizing import changeover_force_N
 from steadyram.virtual.bench import KINDS, Score, bench_press
@@ -58,11 +58,10 @@ def reason(press: PressFile, kind: str, setpoint_N: float, limit_sigma_N: float)
     scatter = 1.0 + 2.0 * work.scatter
     if kind == "clinch" and plateau / scatter < setpoint_N < 1.1 * plateau * scatter:
         return PLATEAU
-    speed = rise_rate_N_s(press, setpoint_N, slow=True) / series_stiffness_N_m(press)
     lag_s = valve.relay_delay + valve.close_delay + press.transducer.lag
     knee_N = {"clinch": 1.1 * plateau, "dimple": plateau, "press-fit": plateau, "dead-stop": 0.0}[kind]
     rise = rise_rate_N_s(press, setpoint_N, slow=True)
-    if 0.0 < setpoint_N - knee_N < rise * lag_s and kind != "dead-stop" and speed > 0:
+    if 0.0 < setpoint_N - knee_N < rise * lag_s and kind != "dead-stop":
         return KNEE
     if rise * (valve.close_delay - valve.open_delay + 0.001) > landing_band_N(limit_sigma_N, setpoint_N):
         return PULSE

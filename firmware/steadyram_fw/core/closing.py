@@ -16,7 +16,7 @@ from .modes import (
     NEXT_PULSE,
     NEXT_SHORT,
 )
-from .plan import approach, flow_for, least16, pulse_width_ms, safe16
+from .plan import approach, flow_for, pulse_width_ms, safe16
 from .watching import watch
 
 # Longest flow of one pulse by what the position promises, t16: beyond it a position may be wrong.
@@ -101,7 +101,7 @@ def decide(c, force):
         w16 = max(w16, ahead16 - (jit >> 1))
     if w16 < jit:
         w16 = jit
-    least = least16(p, False)
+    least = p.least16(False)
     if least > jit:
         need16 = max(flow_for(c, force, rate), (near_end16(c, gap) << 8) // p.share(force))
         off16 = 3 * jit
@@ -208,7 +208,7 @@ def full_pulse(c, w16, gap):
     c.feed = FEED_FULL
     ms = (w16 + c.bias16 + p.open16 - p.close16 + 8) >> 4 if c.mode != MODE_FIRST else pulse_width_ms(c, w16)
     if ms < 1:
-        least = 16 + p.close16 - p.open16
+        least = p.least16(False)
         if least > 0:
             excess = force_over(c.rs16, least) - gap
             if excess > (gap >> 1 if c.mode != MODE_FIRST else 2 * c.sig_n):
@@ -243,7 +243,7 @@ def slow_move(c, gap, rate, touched=True):
         reach16 = (clamp(reach16, 0, 8000) << 8) // p.slow_share
         if reach16 > w16:
             w16 = reach16
-    least = least16(p, True)
+    least = p.least16(True)
     if least > p.jitter16 and touched and c.mode != MODE_FIRST:
         near16 = near_end16(c, gap)
         if near16 << 8 > need16 * p.slow_share:

@@ -90,7 +90,7 @@ class Depth:
             if self.coarse and self.aim_um < z.step_um:
                 # A step of the sensor is coarser than the landing: stop one short, and let pulses find it.
                 self.aim_um = z.step_um
-            least = 16 + (p.slow_close16 - p.slow_open16 if p.slow_fitted else p.close16 - p.open16)
+            least = p.least16(p.slow_fitted)
             if least > 0 and over(fine, least) > 2 * self.sig_um:
                 # The shortest pulse is coarser than the feed's own landing: that must do.
                 self.aim_um = self.sig_um >> 3
@@ -185,7 +185,7 @@ class Depth:
         w16 = ((gap - short) << 8) // v16
         ms = (w16 + open16 - close16 + min(self.flat, 12) * (p.jitter16 >> 3)) >> 4
         if ms < 1:
-            least = 16 + close16 - open16
+            least = p.least16(slow)
             if least > 0 and over(v16, least) > gap + max(self.sig_um, gap >> 1):
                 # The shortest pulse would pass it by more than it is short of it.
                 self.done = True

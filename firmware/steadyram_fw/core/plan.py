@@ -230,8 +230,8 @@ def begin_plan(c):
     c.by_force = False
     slack = (p.close16 >> 1) - time_for(c.allow_n, c.rs16)
     guard_n = force_over(c.rs16, 3 * p.jitter16 + (slack if slack > 0 else 0))
-    coarse = not p.slow_fitted and quantum_n(c) > c.allow_n + (c.allow_n >> 1)
-    least = least16(p, False)
+    least = p.least16(False)
+    coarse = not p.slow_fitted and force_over(c.rs16, least) > c.allow_n + (c.allow_n >> 1)
     if coarse:
         guard_n = 0
     elif least > p.jitter16 and not p.slow_fitted:
@@ -283,14 +283,3 @@ def flush_n(c):
         if here and (below == 0 or here - below > most):
             return (c.setpoint * (j + 2)) >> 4
     return 0
-
-
-def quantum_n(c):
-    """Force that the shortest full-feed pulse adds at the setpoint, newtons."""
-    least = least16(c.p, False)
-    return force_over(c.rs16, least) if least > 0 else 0
-
-
-def least16(p, slow):
-    """Flow of the shortest pulse, t16: above zero where the valve closes later than it opens."""
-    return 16 + (p.slow_close16 - p.slow_open16 if slow else p.close16 - p.open16)

@@ -69,6 +69,10 @@ class Press:
         """Full-feed flow at a force, in 256ths of the low stage's."""
         return 256 if force_n < self.changeover_n else self.high_share
 
+    def least16(self, slow):
+        """Flow of the shortest pulse, t16: above zero where the valve closes later than it opens."""
+        return 16 + (self.slow_close16 - self.slow_open16 if slow else self.close16 - self.open16)
+
 
 def nominal_c1(settings):
     """Newtons per 65536 counts by the nameplates alone, for a press without a calibration (not in a step)."""
