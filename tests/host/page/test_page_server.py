@@ -135,7 +135,12 @@ def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
 
 
 def ask(socket: ClientConnection, **content: Any) -> dict[str, Any]:
-    socket.send(json.dumps({"id": 77, **content}))
+    return send(socket, json.dumps({"id": 77, **content}))
+
+
+def send(socket: ClientConnection, text: str) -> dict[str, Any]:
+    """The answer to it; the page may tell the press's state in between."""
+    socket.send(text)
     while True:
         told = json.loads(socket.recv(timeout=20))
         if told["kind"] == "answer":
@@ -155,8 +160,7 @@ def test_nonsense_gets_a_sentence_and_changes_nothing(lone_page: str) -> None:
             answer = ask(socket, **content)
             assert answer["ok"] is False
             assert words in answer["text"]
-        socket.send("[")
-        assert "cannot be read" in json.loads(socket.recv(timeout=5))["text"]
+        assert "cannot be read" in send(socket, "[")["text"]
 
 
 def test_a_guide_takes_the_first_answer_and_can_be_stopped() -> None:
