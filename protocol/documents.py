@@ -213,11 +213,16 @@ class ReportedJob(TypedDict):
     slot: Count
     name: str
     setpoint_N: float
+    target_m: Annotated[float | None, Field(description="depth asked for, null for a job on force alone")]
     strokes: Count
     landed: Count
+    charted: Literal["force", "depth"]
     mean_peak_N: float | None
     sd_N: float | None
     overshoot_N: float | None
+    mean_depth_m: float | None
+    sd_m: float | None
+    overshoot_m: float | None
 
 
 class Report(TypedDict):
@@ -237,6 +242,10 @@ class ListedBatch(TypedDict):
     parts: Count
     setpoint_low_N: float | None
     setpoint_high_N: float | None
+    target_low_m: Annotated[
+        float | None, Field(description="depth asked for, null for strokes on force alone")
+    ]
+    target_high_m: float | None
     faults: Count
 
 
@@ -254,6 +263,21 @@ class BrokenRule(TypedDict):
     seqs: list[int]
 
 
+class Window(TypedDict):
+    low: float
+    high: float
+
+
+class LandedBy(TypedDict):
+    force: Count
+    depth: Count
+
+
+Charted = Annotated[
+    Literal["force", "depth"], Field(description="what figures are of; those of the other are null")
+]
+
+
 class BatchProof(TypedDict):
     files: dict[str, str]
     uid: str
@@ -262,12 +286,21 @@ class BatchProof(TypedDict):
     batch: Count
     strokes: Count
     landed: Count
+    landed_by: LandedBy
+    charted: Charted
     parts: Count
     setpoints_N: list[float]
-    limits_N: Limits
+    targets_m: Annotated[list[float], Field(description="depths asked for")]
+    limits_N: Limits | None
+    limits_m: Limits | None
+    window_N: Annotated[Window | None, Field(description="window on force of a job that stops on depth")]
+    window_m: Annotated[Window | None, Field(description="window on depth of a job that stops on force")]
+    outside_window: Annotated[list[int], Field(description="record numbers")]
     outside_limits: Annotated[list[int], Field(description="record numbers")]
     mean_N: float | None
+    mean_m: float | None
     sd_N: float | None
+    sd_m: float | None
     cp: float | None
     cpk: float | None
     cp_interval: list[float] | None
@@ -275,6 +308,7 @@ class BatchProof(TypedDict):
     confidence: float | None
     trend_p: float | None
     trend_slope_N_per_part: float | None
+    trend_slope_m_per_part: float | None
     rules_broken: list[BrokenRule]
     stops: dict[str, int]
     tests: Count
@@ -285,14 +319,20 @@ class ComparedPress(TypedDict):
     uid: str
     batch: Count
     landed: Count
+    charted: Charted
     setpoints_N: list[float]
+    targets_m: list[float]
     mean_N: float | None
+    mean_m: float | None
     sd_N: float | None
+    sd_m: float | None
     cp: float | None
     cpk: float | None
     outside_limits: Count
     difference_N: float | None
+    difference_m: float | None
     difference_interval_N: list[float] | None
+    difference_interval_m: list[float] | None
 
 
 class BatchCompare(TypedDict):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.table import Table
@@ -14,15 +15,20 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.units import parse
 
+if TYPE_CHECKING:
+    from steadyram.report.compare import Comparison
+
 _LISTED = 50
+_DEPTH_MOST_M = 0.1
 
 batch_option = click.option(
     "--batch", "number", type=click.IntRange(1), help="Number of the job's batch; the newest if left out."
 )
 tolerance_option = click.option(
     "--tolerance",
-    metavar="PERCENT",
-    help="Limits either side of the setpoint, e.g. '3 %'; the device's band if left out.",
+    metavar="PERCENT|LENGTH",
+    help="Limits either side of the setpoint, e.g. '3 %', or of the depth, e.g. '0.05 mm'; the device's own if left "
+    "out.",
 )
 
 
@@ -62,6 +68,8 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
                         "parts": each.parts,
                         "setpoint_low_N": each.setpoint_low_N,
                         "setpoint_high_N": each.setpoint_high_N,
+                        "target_low_m": each.target_low_m,
+                        "target_high_m": each.target_high_m,
                         "faults": each.faults,
                     }
                     for each in facts
@@ -70,7 +78,7 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
         )
         return
     units = preferences()
-    table = Table("job", "batch", "records", "strokes", "parts", "setpoint", "faults")
+    table = Table("job", "batch", "records", "strokes", "parts", "setpoint", "depth", "faults")
     for each in facts:
         low, high = units.force(each.setpoint_low_N), units.force(each.setpoint_high_N)
         table.add_row(
@@ -80,6 +88,7 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
             str(each.strokes),
             str(each.parts),
             low if low == high else f"{low} to {high}",
+            _depths(each.target_low_m, each.target_high_m),
             str(each.faults or ""),
         )
     out().print(table)
@@ -126,10 +135,10 @@ def proof(
     from steadyram.report.proof_text import proof_findings
 
     units = preferences()
-    ppt = _tolerance(tolerance)
+    ppt, length_m = _tolerance(tolerance)
     with CycleStore(store, create=False) as opened:
         chosen = choose_batch(opened, choose_device(opened, uid), job, number)
-        found = prove(opened, chosen, tolerance_ppt=ppt, subgroup=subgroup)
+        found = prove(opened, chosen, tolerance_ppt=ppt, tolerance_m=length_m, subgroup=subgroup)
     made = int(time.time())
     files = {form: stem.with_name(f"{stem.name}.{form}") for form in ("html", "pdf", "csv")}
     page, table = render_proof(found, units, title=title, made_unix=made), proof_csv(found)
@@ -141,7 +150,12 @@ def proof(
         names = ", ".join(str(path) for path in files.values())
         err().print(f"The proof of batch {chosen.number} of job {chosen.job} is in {names}.", soft_wrap=True)
         return
-    index, interval, trend = found.capability, found.interval, found.trend
+    index, interval, trend, window = found.capability, found.interval, found.trend, found.window
+    limits = {"below": found.limits.below, "above": found.limits.above}
+    # Every figure stands under a key with its unit; what is not charted is null.
+    by_force = found.quantity == "force"
+    slope = trend.slope if trend else None
+    band = None if window is None else {"low": window.low, "high": window.high}
     print_json(
         {
             "files": {form: str(path) for form, path in files.items()},
@@ -151,19 +165,29 @@ def proof(
             "batch": chosen.number,
             "strokes": len(found.records),
             "landed": len(found.landed),
+            "landed_by": {each: found.landing.count(each) for each in ("force", "depth")},
+            "charted": found.quantity,
             "parts": found.parts,
             "setpoints_N": [point for point, _ in found.setpoints],
-            "limits_N": {"below": found.limits.below_N, "above": found.limits.above_N},
+            "targets_m": [] if by_force else [point for point, _ in found.targets],
+            "limits_N": limits if by_force else None,
+            "limits_m": None if by_force else limits,
+            "window_N": band if window is not None and window.quantity == "force" else None,
+            "window_m": band if window is not None and window.quantity == "depth" else None,
+            "outside_window": [record.seq for record in found.missed],
             "outside_limits": [record.seq for record in found.outside_limits],
-            "mean_N": found.mean_N,
-            "sd_N": found.sd_N,
+            "mean_N": found.mean if by_force else None,
+            "mean_m": None if by_force else found.mean,
+            "sd_N": found.sd if by_force else None,
+            "sd_m": None if by_force else found.sd,
             "cp": index.cp if index else None,
             "cpk": index.cpk if index else None,
             "cp_interval": list(interval.cp) if interval else None,
             "cpk_interval": list(interval.cpk) if interval else None,
             "confidence": interval.confidence if interval else None,
             "trend_p": trend.p if trend else None,
-            "trend_slope_N_per_part": trend.slope if trend else None,
+            "trend_slope_N_per_part": slope if by_force else None,
+            "trend_slope_m_per_part": None if by_force else slope,
             "rules_broken": [{"rule": text, "seqs": seqs} for text, seqs in rules_broken(found)],
             "stops": dict(found.stops),
             "tests": len(found.tests),
@@ -181,55 +205,64 @@ def compare(store: str | Path, job_name: str, tolerance: str | None, as_json: bo
     """Compare the newest batch of one job on every press that ran it."""
     from steadyram.cycles.store import CycleStore
     from steadyram.report.compare import compare as compare_job
-    from steadyram.report.proof_text import forces
+    from steadyram.report.shown import Shown
 
+    ppt, length_m = _tolerance(tolerance)
     with CycleStore(store, create=False) as opened:
-        found = compare_job(opened, job_name, tolerance_ppt=_tolerance(tolerance))
+        found = compare_job(opened, job_name, tolerance_ppt=ppt, tolerance_m=length_m)
     if as_json:
         print_json(
             {
                 "job_name": job_name,
-                "presses": [
-                    {
-                        "uid": each.proof.batch.uid,
-                        "batch": each.proof.batch.number,
-                        "landed": len(each.proof.landed),
-                        "setpoints_N": [point for point, _ in each.proof.setpoints],
-                        "mean_N": each.proof.mean_N,
-                        "sd_N": each.proof.sd_N,
-                        "cp": each.proof.capability.cp if each.proof.capability else None,
-                        "cpk": each.proof.capability.cpk if each.proof.capability else None,
-                        "outside_limits": len(each.proof.outside_limits),
-                        "difference_N": each.difference_N,
-                        "difference_interval_N": each.interval_N and list(each.interval_N),
-                    }
-                    for each in found
-                ],
+                "presses": [_press(each) for each in found],
             }
         )
         return
     units = preferences()
-    force = forces(units, 3)
-    table = Table("press", "landed", f"mean, {units.force_unit}", "sd", "Cp", "Cpk", "against the others")
+    table = Table("press", "landed", "mean", "sd", "Cp", "Cpk", "against the others")
     for each in found:
-        index, span = each.proof.capability, each.interval_N
-        mean, sd, off, low, high = (
-            force(value).split()[0]
-            for value in (each.proof.mean_N, each.proof.sd_N, each.difference_N, *(span or (None, None)))
-        )
+        index, span, shown = each.proof.capability, each.interval, Shown(each.proof.quantity, units)
         table.add_row(
             f"{plain(each.proof.batch.uid)}, batch {each.proof.batch.number}",
             f"{len(each.proof.landed)} of {len(each.proof.records)}",
-            mean,
-            sd,
+            shown.value(each.proof.mean),
+            shown.spread(each.proof.sd),
             f"{index.cp:.2f}" if index else "–",
             f"{index.cpk:.2f}" if index else "–",
-            f"{off} ({low} to {high})" if span else "–",
+            f"{shown.spread(each.difference)} ({shown.spread(span[0])} to {shown.spread(span[1])})"
+            if span
+            else "–",
         )
     out().print(table)
     err().print(
-        "Differences: peak over setpoint, Welch's interval at 95 %, in newtons at that press's setpoint."
+        "Differences: peak over setpoint in force at that press's setpoint, or depth less the depth asked for; "
+        "Welch's interval at 95 %."
     )
+
+
+def _press(each: Comparison) -> dict[str, object]:
+    """One press of a comparison for --json: figures of force or of depth, the others null."""
+    proof, by_force = each.proof, each.proof.quantity == "force"
+    span = None if each.interval is None else list(each.interval)
+    return {
+        "uid": proof.batch.uid,
+        "batch": proof.batch.number,
+        "landed": len(proof.landed),
+        "charted": proof.quantity,
+        "setpoints_N": [point for point, _ in proof.setpoints],
+        "targets_m": [] if by_force else [point for point, _ in proof.targets],
+        "mean_N": proof.mean if by_force else None,
+        "mean_m": None if by_force else proof.mean,
+        "sd_N": proof.sd if by_force else None,
+        "sd_m": None if by_force else proof.sd,
+        "cp": proof.capability.cp if proof.capability else None,
+        "cpk": proof.capability.cpk if proof.capability else None,
+        "outside_limits": len(proof.outside_limits),
+        "difference_N": each.difference if by_force else None,
+        "difference_m": None if by_force else each.difference,
+        "difference_interval_N": span if by_force else None,
+        "difference_interval_m": None if by_force else span,
+    }
 
 
 @batch.group("test")
@@ -309,13 +342,33 @@ def _measured(text: str, option: str) -> tuple[float, str]:
             raise error from None
 
 
-def _tolerance(text: str | None) -> float | None:
+def _tolerance(text: str | None) -> tuple[float | None, float | None]:
+    """Thousandths of a setpoint, or metres of depth; one of them, or none. Raises BadInput."""
     if text is None:
-        return None
-    found = parse(text, "dimensionless", what="--tolerance")
+        return None, None
+    try:
+        found = parse(text, "meter", what="--tolerance")
+    except BadInput:
+        found = parse(text, "dimensionless", what="--tolerance")
+    else:
+        if not 0.0 < found <= _DEPTH_MOST_M:
+            raise BadInput(
+                f"--tolerance is '{text}'; give a length above 0 and up to {_DEPTH_MOST_M * 1e3:g} mm, such as "
+                "'0.05 mm'."
+            )
+        return None, found
     if not 0.0 < found < 1.0:
-        raise BadInput(f"--tolerance is '{text}'; give a percentage above 0 and below 100, such as '3 %'.")
-    return found * 1000.0
+        raise BadInput(
+            f"--tolerance is '{text}'; give a percentage above 0 and below 100, such as '3 %', or for a job that stops "
+            "on depth a length, such as '0.05 mm'."
+        )
+    return found * 1000.0, None
+
+
+def _depths(low_m: float | None, high_m: float | None) -> str:
+    if low_m is None or high_m is None:
+        return ""
+    return f"{low_m * 1e3:.3f}{'' if low_m == high_m else f' to {high_m * 1e3:.3f}'} mm"
 
 
 def register(group: click.Group) -> None:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option, write_whole
 from steadyram.config import preferences
+
+if TYPE_CHECKING:
+    from steadyram.report.gather import Run
 
 
 @click.command()
@@ -54,24 +58,32 @@ def report(
             {
                 "report": str(target),
                 "strokes": data.total,
-                "jobs": [
-                    {
-                        "slot": run.slot,
-                        "name": run.name,
-                        "setpoint_N": run.setpoint_N,
-                        "strokes": len(run.records),
-                        "landed": len(run.landed),
-                        "mean_peak_N": run.mean_N,
-                        "sd_N": run.sd_N,
-                        "overshoot_N": run.overshoot_N,
-                    }
-                    for run in data.runs
-                ],
+                "jobs": [_job(run) for run in data.runs],
                 "findings": [finding.text for finding in findings(data, units)],
             }
         )
         return
     err().print(f"The report of {data.total} strokes is in {target}.")
+
+
+def _job(run: Run) -> dict[str, object]:
+    """One job for --json: figures of force or of depth, the others null."""
+    by_force = run.landing.quantity == "force"
+    return {
+        "slot": run.slot,
+        "name": run.name,
+        "setpoint_N": run.setpoint_N,
+        "target_m": None if by_force else run.target,
+        "strokes": len(run.records),
+        "landed": len(run.landed),
+        "charted": run.landing.quantity,
+        "mean_peak_N": run.mean if by_force else None,
+        "sd_N": run.sd if by_force else None,
+        "overshoot_N": run.overshoot if by_force else None,
+        "mean_depth_m": None if by_force else run.mean,
+        "sd_m": None if by_force else run.sd,
+        "overshoot_m": None if by_force else run.overshoot,
+    }
 
 
 def register(group: click.Group) -> None:

@@ -41,6 +41,9 @@ class BatchFacts:
     setpoint_low_N: float
     setpoint_high_N: float
     faults: int
+    # Depths asked for; None where no stroke stopped on depth.
+    target_low_m: float | None
+    target_high_m: float | None
 
 
 def jobs_run(store: CycleStore, uid: str) -> list[int]:
@@ -128,11 +131,22 @@ def batch_facts(store: CycleStore, batch: Batch) -> BatchFacts:
         func.min(c.setpoint_n),
         func.max(c.setpoint_n),
         func.count().filter(c.fault > 0),
+        func.min(c.target_um).filter(c.target_um > 0),
+        func.max(c.target_um).filter(c.target_um > 0),
     ).where(within(batch))
     with store.reading() as db:
-        strokes, parts, first, last, low, high, faults = db.execute(query).one()
+        strokes, parts, first, last, low, high, faults, least, most = db.execute(query).one()
     return BatchFacts(
-        batch, strokes, parts or 0, first or 0, last or 0, float(low or 0), float(high or 0), faults
+        batch,
+        strokes,
+        parts or 0,
+        first or 0,
+        last or 0,
+        float(low or 0),
+        float(high or 0),
+        faults,
+        None if least is None else least / 1e6,
+        None if most is None else most / 1e6,
     )
 
 

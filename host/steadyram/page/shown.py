@@ -12,9 +12,10 @@ from steadyram.cycles.signature import Stroke
 from steadyram.cycles.signature_store import Judged, job_strokes, judge_job
 from steadyram.cycles.store import CycleStore
 from steadyram.link.definition import definition
-from steadyram.link.records import CycleRecord
+from steadyram.link.records import CycleRecord, DeviceJob
 from steadyram.link.sets import job_crc
-from steadyram.page.words import STOPS
+from steadyram.page.words import OVER_DEPTH, STOPS
+from steadyram.report.landing import landed_by
 
 RESULTS: Final = 12
 # So far back a job is judged: the envelope's teachers are the first of these.
@@ -61,9 +62,9 @@ def results_json(
     """The newest cycles, newest first, as the page shows them."""
     last = store.last_seq(uid)
     newest = [each.record for each in store.cycles(uid, max(0, last - 3 * most))][-most:]
-    names = {(job.slot, job_crc(job)): job.name for job in store.jobs_seen(uid)}
+    jobs = {(job.slot, job_crc(job)): job for job in store.jobs_seen(uid)}
     return [
-        result_json(record, shown.judged.verdicts.get(record.seq), said, names) for record in reversed(newest)
+        result_json(record, shown.judged.verdicts.get(record.seq), said, jobs) for record in reversed(newest)
     ]
 
 
@@ -71,10 +72,14 @@ def result_json(
     record: CycleRecord,
     judgement: Judgement | None,
     said: dict[int, str],
-    names: dict[tuple[int, int], str],
+    jobs: dict[tuple[int, int], DeviceJob],
 ) -> dict[str, Any]:
-    """One row. Forces in newtons."""
+    """One row. Forces in newtons, depths in metres; target_m is None for a stroke that stops on force alone."""
     stop, look = STOPS.get(record.stop, (record.stop, "warn"))
+    job = jobs.get((record["job"], record["job_crc"]))
+    by = landed_by(record, job)
+    if by == "depth" and record.stop == "over":
+        stop = OVER_DEPTH
     fault = record.fault
     marks = []
     if "cutoff" not in record.flags and record.stop != "probe":
@@ -91,11 +96,14 @@ def result_json(
         "seq": record.seq,
         "count": record["count"],
         "job": record["job"],
-        "job_name": names.get((record["job"], record["job_crc"]), ""),
+        "job_name": job.name if job is not None else "",
         "at_unix": record["at_unix"],
         "setpoint_N": float(record["setpoint_n"]),
         "peak_N": float(record["peak_n"]),
         "settled_N": float(record["settled_n"]),
+        "depth_m": record.values.get("depth_um", 0) / 1e6,
+        "target_m": record.values.get("target_um", 0) / 1e6 or None,
+        "landed_by": by,
         "stop": stop,
         "look": look,
         "fault": fault_text(fault) if fault else None,

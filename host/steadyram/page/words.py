@@ -90,6 +90,8 @@ STOPS: Final[dict[str, tuple[str, str]]] = {
     "window": ("outside the job's window", "alarm"),
     "ceiling": ("handling: ceiling reached", "calm"),
 }
+# The device has one word for both.
+OVER_DEPTH: Final = "past the set depth"
 
 LINK_LOST: Final = (
     "What is shown below is old. The press works on by itself and keeps every record; they come in here by "

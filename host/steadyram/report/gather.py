@@ -1,6 +1,6 @@
 """What a report says, gathered from the store: numbers and texts, no layout.
 
-Forces are newtons. A run is the records of one job as it was run: the same slot and the same job CRC.
+Forces are newtons, depths metres. A run is the records of one job as it was run: the same slot and the same job CRC.
 """
 
 from __future__ import annotations
@@ -16,34 +16,58 @@ from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob, Trace
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
+from steadyram.report.landing import OVER_SIGMAS, Landed, depth_sigma_m, landed_of, target_of, value_of
 from steadyram.report.travel import TravelData, gather_travel
 
 TRACES_MOST = 60
-# Stops at which the stroke reached its force by the cutoff: these count in the statistics.
-LANDED = ("setpoint", "over")
+_ROUNDING = (
+    1e-9  # a depth at the edge of its band is in it, whatever a micrometre becomes as a float of metres
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One job's records with what was worked out of them. `landed`: records that count in the statistics."""
+    """One job's records with what was worked out of them: figures of force (N) or of depth (m), as `landing` says.
+
+    target: the setpoint, or the depth asked for; band: how far from it a part may be, None where that is not known.
+    """
 
     slot: int
     name: str
     job: DeviceJob | None
     setpoint_N: float
     records: tuple[CycleRecord, ...]
-    landed: tuple[CycleRecord, ...]
-    mean_N: float | None
-    sd_N: float | None
-    lowest_N: float | None
-    highest_N: float | None
-    overshoot_N: float | None
+    landing: Landed
+    target: float
+    mean: float | None
+    sd: float | None
+    lowest: float | None
+    highest: float | None
+    overshoot: float | None
     in_band: int
-    band_N: float
+    band: float | None
     chart: IndividualsChart | None
     traces: tuple[Trace, ...]
     # None where no record has ram travel.
     travel: TravelData | None = None
+
+    @property
+    def landed(self) -> tuple[CycleRecord, ...]:
+        """Records that landed; of a job of whichever comes first also those by the quantity that is not charted."""
+        return self.landing.landed
+
+    @property
+    def charted(self) -> tuple[CycleRecord, ...]:
+        """Those of them that count in the statistics."""
+        return self.landing.charted
+
+    def off(self, record: CycleRecord) -> float:
+        """How far a part is above what it was to reach, N or m."""
+        return value_of(record, self.landing.quantity) - self.target
+
+    def in_its_band(self, record: CycleRecord) -> bool:
+        """Whether a charted part is within the band; True where the band is not known."""
+        return self.band is None or abs(self.off(record)) <= self.band + _ROUNDING
 
     @property
     def no_cutoff(self) -> int:
@@ -118,7 +142,7 @@ def gather(
         last_seq=records[-1].seq,
         first_unix=min(times, default=0),
         last_unix=max(times, default=0),
-        runs=_runs(store, uid, strokes, settings),
+        runs=_runs(store, uid, strokes, settings, calibrations),
         probes=tuple(record for record in records if "probe" in record.flags),
         faults=tuple(record for record in records if record.fault is not None),
         without_cutoff=tuple(record for record in strokes if "cutoff" not in record.flags),
@@ -135,23 +159,31 @@ def _runs(
     uid: str,
     records: Sequence[CycleRecord],
     settings: Sequence[tuple[int, Snapshot | None, int]],
+    calibrations: Sequence[tuple[int, Snapshot | None, int]],
 ) -> tuple[Run, ...]:
     seen = store.jobs_seen(uid)
     names = job_names(seen, job_crc)
     jobs = {(each.slot, job_crc(each)): each for each in seen}
     default = {field.name: field.default for field in definition().settings}["band_ppt"]
     bands = {gen: snapshot.content.get("band_ppt", default) for gen, snapshot, _ in settings if snapshot}
+    used = {gen: snapshot.content for gen, snapshot, _ in settings if snapshot}
+    sensors = {serial: snapshot.content for serial, snapshot, _ in calibrations if snapshot}
     groups: dict[tuple[int, int, int], list[CycleRecord]] = {}
     for record in records:
         groups.setdefault((record["job"], record["job_crc"], record["setpoint_n"]), []).append(record)
     runs = []
     for (slot, crc, setpoint), group in groups.items():
         name = names.get((slot, crc)) or (f"job {slot}, whose name was not pulled" if slot else "no job")
-        band_ppt = bands.get(group[-1]["settings_gen"], default)
+        band_N: float = setpoint * bands.get(group[-1]["settings_gen"], default) / 1000.0
+        sigma_m = depth_sigma_m(
+            used.get(group[-1]["settings_gen"], {}), sensors.get(group[-1]["cal_serial"], {})
+        )
         found = store.traces(uid, [record.seq for record in group[-TRACES_MOST:]])
         traces = [found[seq] for seq in sorted(found)]
         job = jobs.get((slot, crc))
-        run = _run(slot, name, job, float(setpoint), group, band_ppt, traces)
+        landing = landed_of(group, jobs)
+        band = band_N if landing.quantity == "force" else sigma_m and OVER_SIGMAS * sigma_m
+        run = _run(slot, name, job, float(setpoint), group, landing, band, traces)
         runs.append(replace(run, travel=gather_travel(store, uid, group, job)))
     return tuple(runs)
 
@@ -162,31 +194,34 @@ def _run(
     job: DeviceJob | None,
     setpoint_N: float,
     records: Sequence[CycleRecord],
-    band_ppt: int,
+    landing: Landed,
+    band: float | None,
     traces: Sequence[Trace],
 ) -> Run:
-    landed = [record for record in records if record.stop in LANDED and "cutoff" in record.flags]
-    peaks = [float(record["peak_n"]) for record in landed]
-    mean = math.fsum(peaks) / len(peaks) if peaks else None
+    values = [value_of(record, landing.quantity) for record in landing.charted]
+    mean = math.fsum(values) / len(values) if values else None
     sd = None
-    if mean is not None and len(peaks) > 1:
-        sd = math.sqrt(math.fsum((peak - mean) ** 2 for peak in peaks) / (len(peaks) - 1))
-    band = setpoint_N * band_ppt / 1000.0
+    if mean is not None and len(values) > 1:
+        sd = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
+    # One run is one job, so one depth; strokes with the cutoff off have none.
+    target = max(target_of(record, landing.quantity) for record in records)
+    most = math.inf if band is None else band + _ROUNDING
     return Run(
         slot=slot,
         name=name,
         job=job,
         setpoint_N=setpoint_N,
         records=tuple(records),
-        landed=tuple(landed),
-        mean_N=mean,
-        sd_N=sd,
-        lowest_N=min(peaks, default=None),
-        highest_N=max(peaks, default=None),
-        overshoot_N=math.fsum(max(0.0, peak - setpoint_N) for peak in peaks) / len(peaks) if peaks else None,
-        in_band=sum(abs(peak - setpoint_N) <= band for peak in peaks),
-        band_N=band,
-        chart=individuals_chart(peaks) if len(peaks) > 1 else None,
+        landing=landing,
+        target=target,
+        mean=mean,
+        sd=sd,
+        lowest=min(values, default=None),
+        highest=max(values, default=None),
+        overshoot=math.fsum(max(0.0, value - target) for value in values) / len(values) if values else None,
+        in_band=sum(abs(value - target) <= most for value in values),
+        band=band,
+        chart=individuals_chart(values) if len(values) > 1 else None,
         traces=tuple(trace for trace in traces if trace.unit_N),
     )
 

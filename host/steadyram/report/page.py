@@ -15,7 +15,9 @@ from steadyram.config import Preferences
 from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord
 from steadyram.report.gather import ReportData, Run
+from steadyram.report.landing import value_of
 from steadyram.report.plot import WIDE, Plot
+from steadyram.report.shown import Shown
 from steadyram.report.travel_plot import travel_figures
 from steadyram.units import to_unit
 
@@ -97,9 +99,9 @@ def listed(run: Run) -> Sequence[CycleRecord]:
     """All records of a run; of a long one those out of the ordinary, up to a bound, so that a browser opens it."""
     if len(run.records) <= ROWS_MOST:
         return run.records
-    usual = {record.seq for record in run.landed if abs(record["peak_n"] - run.setpoint_N) <= run.band_N}
+    usual = {record.seq for record in run.charted if run.in_its_band(record)}
     if run.chart is not None:
-        usual -= {run.landed[index].seq for index in run.chart.outside}
+        usual -= {run.charted[index].seq for index in run.chart.outside}
     return [record for record in run.records if record.seq not in usual or marks(record)][:ROWS_MOST]
 
 
@@ -184,17 +186,27 @@ def findings(data: ReportData, units: Preferences) -> list[Finding]:
         elif snapshot.content.get("strategy") == 0:
             found.append(Finding(False, "The cutoff was a plain threshold: overshoot is to be expected."))
     for run in data.runs:
-        high = [record for record in run.landed if record["peak_n"] - run.setpoint_N > run.band_N]
+        high = [record for record in run.charted if run.off(record) > 0.0 and not run.in_its_band(record)]
         if high:
+            shown = Shown(run.landing.quantity, units)
             found.append(
                 Finding(
                     True,
-                    f"“{clean(run.name)}”: {_count(len(high), 'peak')} more than "
-                    f"{units.force(run.band_N, 3)} above the setpoint ({_records([r.seq for r in high])}).",
+                    f"“{clean(run.name)}”: {_count(len(high), shown.what)} more than "
+                    f"{shown.spread(run.band)} above the {shown.aim} ({_records([r.seq for r in high])}).",
+                )
+            )
+        missed = [record.seq for record in run.records if record.stop == "window"]
+        if missed:
+            found.append(
+                Finding(
+                    True,
+                    f"“{clean(run.name)}”: {_count(len(missed), 'stroke')} stopped outside the job's window "
+                    f"({_records(missed)}).",
                 )
             )
         if run.chart is not None and run.chart.outside:
-            numbers = _records([run.landed[index].seq for index in run.chart.outside])
+            numbers = _records([run.charted[index].seq for index in run.chart.outside])
             found.append(Finding(False, f"“{clean(run.name)}”: outside the run chart's limits: {numbers}."))
         if any("small" in record.flags for record in run.records):
             found.append(
@@ -224,24 +236,25 @@ def _records(seqs: Sequence[int], most: int = 12) -> str:
 
 
 def _view(run: Run, units: Preferences) -> RunView:
-    quick = quick_force(units)
-
-    def force(value: float | None, digits: int = 4) -> str:
-        return quick(value, digits) if value is not None else "–"
-
-    deviation = (
-        None if run.mean_N is None else (run.mean_N / run.setpoint_N - 1) * 100 if run.setpoint_N else None
-    )
+    shown = Shown(run.landing.quantity, units)
+    deviation = "–"
+    if run.mean is not None and run.target:
+        off = run.mean - run.target
+        # A share of a depth from the top says nothing of a part.
+        deviation = f"{off / run.target:+.2%}" if shown.quantity == "force" else f"{off * 1e3:+.3f} mm"
     cells = {
-        "setpoint": force(run.setpoint_N),
+        "target": shown.value(run.target or None),
+        "limit": "" if shown.quantity == "force" else quick_force(units)(run.setpoint_N),
         "landed": f"{len(run.landed)} of {len(run.records)}",
-        "mean": force(run.mean_N),
-        "deviation": f"{deviation:+.2f} %" if deviation is not None else "–",
-        "sd": force(run.sd_N, 3),
-        "lowest": force(run.lowest_N),
-        "highest": force(run.highest_N),
-        "overshoot": force(run.overshoot_N, 3),
-        "in_band": f"{run.in_band} of {len(run.landed)}" if run.landed else "–",
+        "mean": shown.value(run.mean),
+        "deviation": deviation,
+        "sd": shown.spread(run.sd),
+        "lowest": shown.value(run.lowest),
+        "highest": shown.value(run.highest),
+        "overshoot": shown.spread(run.overshoot),
+        "in_band": f"{run.in_band} of {len(run.charted)}" if run.charted and run.band is not None else "–",
+        "band": shown.spread(run.band),
+        "heading": f"{shown.plural.capitalize()} against {shown.aim}",
     }
     chart, note = _run_chart(run, units)
     travel = travel_figures(run.travel, run.job, units) if run.travel is not None else ()
@@ -273,58 +286,59 @@ def _traces(run: Run, units: Preferences) -> Markup | None:
 
 
 def _peaks(run: Run, units: Preferences) -> Markup:
-    scale = to_unit(1.0, "newton", units.force_unit)
-    peaks = [record["peak_n"] * scale for record in run.records]
-    setpoint, band = run.setpoint_N * scale, run.band_N * scale
+    shown = Shown(run.landing.quantity, units)
+    scale = shown.scale
+    values = [value_of(record, shown.quantity) * scale for record in run.records]
+    target, band = run.target * scale, (run.band or 0.0) * scale
     # Strokes that did not land may lie anywhere; the landed ones set the scale, the others sit at its edge.
-    landed = [record["peak_n"] * scale for record in run.landed] or peaks
-    low, high = min([*landed, setpoint - 2 * band]), max([*landed, setpoint + 2 * band])
+    landed = [value_of(record, shown.quantity) * scale for record in run.charted] or values
+    low, high = min([*landed, target - 2 * band]), max([*landed, target + 2 * band])
     room = (high - low) * 0.06 or 1.0
     plot = Plot(
-        "Peaks against the setpoint",
+        f"{shown.plural.capitalize()} against the {shown.aim}",
         "record number",
-        f"peak, {units.force_unit}",
+        f"{shown.what}, {shown.unit}",
         run.first_seq - 0.5,
         run.last_seq + 0.5,
         low - room,
         high + room,
         x_whole=True,
     )
-    if run.setpoint_N:
-        plot.band(setpoint - band, setpoint + band)
-        plot.level(setpoint, "set", "setpoint")
-    counted = {record.seq for record in run.landed}
-    many = len(peaks) > DOTS_MOST
+    if run.target:
+        plot.band(target - band, target + band)
+        plot.level(target, "set", shown.aim)
+    counted = {record.seq for record in run.charted}
+    many = len(values) > DOTS_MOST
     if many:
-        usual = [(r.seq, peak) for r, peak in zip(run.records, peaks, strict=True) if r.seq in counted]
-        plot.cloud([seq for seq, _ in usual], [peak for _, peak in usual])
+        usual = [(r.seq, value) for r, value in zip(run.records, values, strict=True) if r.seq in counted]
+        plot.cloud([seq for seq, _ in usual], [value for _, value in usual])
     odd = 0
-    for record, peak in zip(run.records, peaks, strict=True):
+    for record, value in zip(run.records, values, strict=True):
         good = record.seq in counted
         odd += not good
         if many and (good or odd > DOTS_MOST):
             continue
-        tip = f"record {record.seq}: {units.force(record['peak_n'])}, stop: {record.stop}"
+        tip = f"record {record.seq}: {shown.value(value / scale)}, stop: {record.stop}"
         if marks(record):
             tip += f", {marks(record)}"
-        plot.dot(record.seq, peak, "dot" if good else "dot odd", tip)
+        plot.dot(record.seq, value, "dot" if good else "dot odd", tip)
     return plot.svg()
 
 
 def _run_chart(run: Run, units: Preferences) -> tuple[Markup | None, str]:
     if run.chart is None:
         return None, "A run chart needs two landed strokes or more."
-    scale = to_unit(1.0, "newton", units.force_unit)
-    chart = run.chart
-    peaks = [record["peak_n"] * scale for record in run.landed]
-    low, high = min([*peaks, chart.lower * scale]), max([*peaks, chart.upper * scale])
+    shown = Shown(run.landing.quantity, units)
+    scale, chart = shown.scale, run.chart
+    values = [value_of(record, shown.quantity) * scale for record in run.charted]
+    low, high = min([*values, chart.lower * scale]), max([*values, chart.upper * scale])
     room = (high - low) * 0.08 or 1.0
     plot = Plot(
-        "Run chart of the peaks",
+        f"Run chart of the {shown.plural}",
         "landed stroke",
-        f"peak, {units.force_unit}",
+        f"{shown.what}, {shown.unit}",
         0.5,
-        len(peaks) + 0.5,
+        len(values) + 0.5,
         low - room,
         high + room,
         x_whole=True,
@@ -333,21 +347,21 @@ def _run_chart(run: Run, units: Preferences) -> tuple[Markup | None, str]:
     plot.level(chart.upper * scale, "limit", "upper limit")
     plot.level(chart.lower * scale, "limit", "lower limit")
     far = set(chart.outside)
-    many = len(peaks) > DOTS_MOST
+    many = len(values) > DOTS_MOST
     if many:
-        plot.cloud([index + 1 for index in range(len(peaks))], peaks)
+        plot.cloud([index + 1 for index in range(len(values))], values)
     else:
-        plot.line([index + 1 for index in range(len(peaks))], peaks, "run")
-    drawn = sorted(far)[:DOTS_MOST] if many else range(len(peaks))
+        plot.line([index + 1 for index in range(len(values))], values, "run")
+    drawn = sorted(far)[:DOTS_MOST] if many else range(len(values))
     for index in drawn:
-        peak = peaks[index]
+        value = values[index]
         outside = index in far
-        tip = f"record {run.landed[index].seq}: {units.force(run.landed[index]['peak_n'])}"
-        plot.dot(index + 1, peak, "dot odd" if outside else "dot", tip + (", outside" if outside else ""))
+        tip = f"record {run.charted[index].seq}: {shown.value(value / scale)}"
+        plot.dot(index + 1, value, "dot odd" if outside else "dot", tip + (", outside" if outside else ""))
     note = (
-        f"Mean {units.force(chart.centre)}, limits {units.force(chart.lower)} to {units.force(chart.upper)}: "
+        f"Mean {shown.value(chart.centre)}, limits {shown.value(chart.lower)} to {shown.value(chart.upper)}: "
         "mean ± 2.66 times the mean moving range (individuals chart, NIST/SEMATECH e-Handbook 6.3.2.2)."
     )
-    if len(peaks) < 20:
-        note += f" With {len(peaks)} strokes the limits are still soft."
+    if len(values) < 20:
+        note += f" With {len(values)} strokes the limits are still soft."
     return plot.svg(), note

@@ -1,14 +1,15 @@
-"""What the proof of a batch says: numbers worked out from the store, no layout. Forces are newtons.
+"""What the proof of a batch says: numbers worked out from the store, no layout. Forces are newtons, depths metres.
 
-A part counts in the statistics when the cutoff ended its stroke at its force (`LANDED`). Where the setpoint
-was changed during the batch, what is charted is the peak less the setpoint that was in force for it.
+A part counts in the statistics when the cutoff ended its stroke at its force or depth (`landing`). What is charted
+is the highest force, or the depth where the job's parts landed by depth. Where the setpoint or the depth asked for
+was changed during the batch, it is the value less what was asked for of that part.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -31,26 +32,50 @@ from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
-from steadyram.report.gather import LANDED, Gap, change_gaps, used_sets
+from steadyram.report.gather import Gap, change_gaps, used_sets
+from steadyram.report.landing import (
+    OVER_SIGMAS,
+    Landed,
+    Quantity,
+    depth_sigma_m,
+    landed_of,
+    target_of,
+    value_of,
+)
 from steadyram.report.travel import TravelData, gather_travel
 
 SUBGROUP: Final = 5
 # A trend this unlikely by chance is named; 0.01, since a shop proves many batches a year.
 TREND_P: Final = 0.01
+# A depth at its limit is within it, whatever a micrometre becomes as a float of metres; nothing to a force.
+_ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What parts are held against: distances from the setpoint, and where they come from."""
+    """What parts are held against: distances (N or m) from what was asked for, and where they come from."""
 
-    below_N: float
-    above_N: float
+    below: float
+    above: float
     origin: str
 
 
 @dataclass(frozen=True, slots=True)
+class Window:
+    """What a job asks of the quantity that does not end its stroke: from `low` to `high`, N or m."""
+
+    quantity: Quantity
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Proof:
-    """Everything a proof shows; `values` are those of `landed`, what the charts are of."""
+    """Everything a proof shows; `values` (N or m) are those of `charted`, what figures and charts are of.
+
+    setpoints: force (N) and strokes; targets: the same of what is charted, so depths (m) where depths are.
+    missed: strokes that stopped outside their window, or at the limit on force before the depth.
+    """
 
     batch: Batch
     board: str
@@ -59,13 +84,16 @@ class Proof:
     jobs: tuple[DeviceJob, ...]
     setpoints: tuple[tuple[float, int], ...]
     records: tuple[CycleRecord, ...]
-    landed: tuple[CycleRecord, ...]
+    landing: Landed
+    targets: tuple[tuple[float, int], ...]
     relative: bool
     values: tuple[float, ...]
     limits: Limits
     outside_limits: tuple[CycleRecord, ...]
-    mean_N: float | None
-    sd_N: float | None
+    window: Window | None
+    missed: tuple[CycleRecord, ...]
+    mean: float | None
+    sd: float | None
     individuals: IndividualsChart | None
     means: MeansChart | None
     capability: Capability | None
@@ -83,6 +111,26 @@ class Proof:
     verdicts: tuple[Verdict, ...]
     # None where no record has ram travel.
     travel: TravelData | None
+
+    @property
+    def quantity(self) -> Quantity:
+        """What is charted."""
+        return self.landing.quantity
+
+    @property
+    def landed(self) -> tuple[CycleRecord, ...]:
+        """Records that landed, by force or by depth."""
+        return self.landing.landed
+
+    @property
+    def charted(self) -> tuple[CycleRecord, ...]:
+        """Landed records that the figures and charts are of."""
+        return self.landing.charted
+
+    @property
+    def centre(self) -> float:
+        """What the values are held to: 0 where they are differences."""
+        return 0.0 if self.relative else self.targets[0][0]
 
     @property
     def unproven(self) -> bool:
@@ -115,13 +163,15 @@ def prove(
     batch: Batch,
     *,
     tolerance_ppt: float | None = None,
+    tolerance_m: float | None = None,
     subgroup: int = SUBGROUP,
     confidence: float = 0.95,
 ) -> Proof:
     """Work out the proof of a batch.
 
-    tolerance_ppt: limits either side of the setpoint in thousandths of it (None = the device's own band);
-    subgroup: parts in a point of the chart of means. Raises BadInput when there are no such records.
+    tolerance_ppt: limits either side of the setpoint in thousandths of it; tolerance_m: of a depth, in metres (both
+    None = the device's own band); subgroup: parts in a point of the chart of means. Raises BadInput when there are
+    no such records, or when the tolerance is of the other quantity.
     """
     cycles = list(store.cycles(batch.uid, batch.first_seq, batch.last_seq, batch.job))
     records = [cycle.record for cycle in cycles if "probe" not in cycle.record.flags]
@@ -141,24 +191,34 @@ def prove(
     known = [snapshot for snapshot in store.snapshots(batch.uid, "calibration") if snapshot.content]
     calibrations = used_sets(records, "cal_serial", known, lambda s: int(s.content["serial"]))
     setpoints = Counter(float(record["setpoint_n"]) for record in records)
-    landed = [record for record in records if record.stop in LANDED and "cutoff" in record.flags]
-    relative = len(setpoints) > 1
-    values = [float(r["peak_n"] - (r["setpoint_n"] if relative else 0)) for r in landed]
-    limits = _limits(tolerance_ppt, settings, max(setpoints, key=lambda each: setpoints[each]))
-    scale = {point: point / max(setpoints, key=lambda each: setpoints[each]) for point in setpoints}
-    outside = [
-        r
-        for r in landed
-        if not -limits.below_N * scale[float(r["setpoint_n"])]
-        <= r["peak_n"] - r["setpoint_n"]
-        <= limits.above_N * scale[float(r["setpoint_n"])]
-    ]
+    landing = landed_of(records, by_crc)
+    quantity = landing.quantity
+    targets = setpoints
+    if quantity == "depth":
+        targets = Counter(target_of(record, quantity) for record in records if record.values.get("target_um"))
+    relative = len(targets) > 1
+    values = [value_of(r, quantity) - (target_of(r, quantity) if relative else 0.0) for r in landing.charted]
+    if (tolerance_m if quantity == "force" else tolerance_ppt) is not None:
+        raise BadInput(_OTHER_TOLERANCE[quantity])
+    most_N = max(setpoints, key=lambda point: setpoints[point])
+    # Parts of a job of whichever comes first are each held to what they landed by.
+    held: dict[Quantity, Limits | None] = {
+        "force": _force_limits(tolerance_ppt, settings, most_N),
+        "depth": _depth_limits(tolerance_m, settings, calibrations),
+    }
+    limits = held[quantity]
+    if limits is None:
+        raise BadInput(
+            "The settings or the calibration that this batch ran under are not in the store, so the device's own band "
+            f"of depth is not known. {_OTHER_TOLERANCE['depth']}"
+        )
+    outside = [r for r in landing.landed if not _within(r, landing.by[r.seq], held, most_N)]
     mean, sd = _mean_sd(values)
     individuals = individuals_chart(values) if len(values) > 1 else None
-    centre = 0.0 if relative else next(iter(setpoints))
+    centre = 0.0 if relative else next(iter(targets))
     index = interval = None
     if mean is not None and sd:
-        index = capability(mean, sd, centre - limits.below_N, centre + limits.above_N)
+        index = capability(mean, sd, centre - limits.below, centre + limits.above)
         interval = capability_interval(index, len(values), confidence)
     hits: list[RuleHit] = []
     if individuals is not None and individuals.moving_range > 0:
@@ -171,13 +231,16 @@ def prove(
         jobs=jobs,
         setpoints=tuple(sorted(setpoints.items())),
         records=tuple(records),
-        landed=tuple(landed),
+        landing=landing,
+        targets=tuple(sorted(targets.items())),
         relative=relative,
         values=tuple(values),
         limits=limits,
         outside_limits=tuple(outside),
-        mean_N=mean,
-        sd_N=sd,
+        window=_window(jobs[-1], quantity) if jobs else None,
+        missed=tuple(record for record in records if record.stop == "window" and "cutoff" in record.flags),
+        mean=mean,
+        sd=sd,
         individuals=individuals,
         means=means_chart(values, subgroup) if len(values) >= 2 * subgroup else None,
         capability=index,
@@ -197,7 +260,25 @@ def prove(
     )
 
 
-def _limits(
+_OTHER_TOLERANCE: Final[dict[Quantity, str]] = {
+    "force": "Its parts stop on force; give --tolerance as a percentage of the setpoint, such as '3 %'.",
+    "depth": "Its parts stop on depth; give --tolerance as a length, such as '0.05 mm'.",
+}
+
+
+def _within(
+    record: CycleRecord, by: Quantity, held: Mapping[Quantity, Limits | None], setpoint_N: float
+) -> bool:
+    """Whether a part is within its limits; those of force go with the setpoint that was in force for it."""
+    limits, target = held[by], target_of(record, by)
+    if limits is None:
+        return True
+    share = target / setpoint_N if by == "force" else 1.0
+    off = value_of(record, by) - target
+    return -limits.below * share - _ROUNDING <= off <= limits.above * share + _ROUNDING
+
+
+def _force_limits(
     tolerance_ppt: float | None, settings: Sequence[tuple[int, Snapshot | None, int]], setpoint_N: float
 ) -> Limits:
     if tolerance_ppt is not None:
@@ -210,6 +291,35 @@ def _limits(
     # Settings may have changed during the batch: the narrowest band is the one that every part can be held to.
     half = setpoint_N * min(bands) / 1000.0
     return Limits(half, half, f"the device's own band, {min(bands) / 10:g} % of the setpoint either way")
+
+
+def _depth_limits(
+    tolerance_m: float | None,
+    settings: Sequence[tuple[int, Snapshot | None, int]],
+    calibrations: Sequence[tuple[int, Snapshot | None, int]],
+) -> Limits | None:
+    """None where neither a tolerance nor the sets of the time are known."""
+    if tolerance_m is not None:
+        return Limits(tolerance_m, tolerance_m, f"given: {tolerance_m * 1e3:g} mm either way")
+    sigmas = [
+        sigma
+        for _, chosen, _ in settings
+        for _, calibration, _ in calibrations
+        if chosen and calibration
+        if (sigma := depth_sigma_m(chosen.content, calibration.content)) is not None
+    ]
+    if not sigmas:
+        return None
+    half = OVER_SIGMAS * min(sigmas)
+    return Limits(half, half, f"the device's own: {OVER_SIGMAS} deviations of its stop on depth either way")
+
+
+def _window(job: DeviceJob, quantity: Quantity) -> Window | None:
+    """The job's window on what is not charted."""
+    other: Quantity = "force" if quantity == "depth" else "depth"
+    unit, scale = ("n", 1.0) if other == "force" else ("um", 1e6)
+    high = job.fields.get(f"window_high_{unit}", 0)
+    return Window(other, job.fields.get(f"window_low_{unit}", 0) / scale, high / scale) if high else None
 
 
 def _mean_sd(values: Sequence[float]) -> tuple[float | None, float | None]:
@@ -260,7 +370,7 @@ def _gaps(store: CycleStore, batch: Batch, records: Sequence[CycleRecord]) -> tu
 def rules_broken(proof: Proof) -> list[tuple[str, list[int]]]:
     """Each rule that was broken, in words, with the record numbers that completed it."""
     return [
-        (text, [proof.landed[hit.index].seq for hit in proof.hits if hit.rule == rule])
+        (text, [proof.charted[hit.index].seq for hit in proof.hits if hit.rule == rule])
         for rule, text in RULES.items()
         if any(hit.rule == rule for hit in proof.hits)
     ]

@@ -7,12 +7,12 @@ from steadyram.report.proof import Proof
 
 
 def proof_csv(proof: Proof) -> str:
-    """One row a stroke: the record in SI values, whether it landed and is within the limits, rules broken."""
+    """One row a stroke: the record in SI values, whether it landed, by what, and is within the limits, rules broken."""
     landed = {record.seq for record in proof.landed}
     outside = {record.seq for record in proof.outside_limits}
     rules: dict[int, list[str]] = {}
     for hit in proof.hits:
-        rules.setdefault(proof.landed[hit.index].seq, []).append(str(hit.rule))
+        rules.setdefault(proof.charted[hit.index].seq, []).append(str(hit.rule))
     said = {verdict.seq: verdict.verdict for verdict in proof.verdicts}
     tests: dict[int, list[str]] = {}
     for test in proof.tests:
@@ -24,6 +24,7 @@ def proof_csv(proof: Proof) -> str:
         row |= record.to_json()
         row |= {
             "landed": int(record.seq in landed),
+            "landed_by": proof.landing.by.get(record.seq, ""),
             "within_limits": int(record.seq not in outside) if record.seq in landed else None,
             "rules_broken": " ".join(rules.get(record.seq, [])),
             "verdict": said.get(record.seq, ""),

@@ -11,7 +11,7 @@ from steadyram.config import Preferences
 from steadyram.report import proof_text as words
 from steadyram.report.page import when
 from steadyram.report.proof import Proof
-from steadyram.units import to_unit
+from steadyram.report.shown import Shown
 
 # Inches of the drawing with the chart of means and without.
 _WIDE, _TALL, _SHORT = 7.4, 6.2, 3.2
@@ -86,7 +86,7 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
     heading("Destructive tests")
     tests = words.test_rows(proof, units)
     if tests:
-        grid(words.TEST_HEADINGS, tests, (2, 3, 3, 3, 3, 5, 2, 2, 4))
+        grid(words.test_headings(proof), tests, (2, 3, 3, 3, 3, 5, 2, 2, 4))
     else:
         line("None entered.")
     heading("Settings and calibration in force")
@@ -118,12 +118,10 @@ def _charts(proof: Proof, units: Preferences) -> bytes:
     from matplotlib.figure import Figure
 
     assert proof.individuals is not None
-    scale = to_unit(1.0, "newton", units.force_unit)
-    chart, means = proof.individuals, proof.means
-    centre = 0.0 if proof.relative else proof.setpoints[0][0]
+    shown = Shown(proof.quantity, units)
+    scale, chart, means, centre = shown.scale, proof.individuals, proof.means, proof.centre
     figure = Figure(figsize=(_WIDE, _TALL if means else _SHORT), dpi=200, layout="constrained")
     rows = figure.subplots(3 if means else 1, 1, squeeze=False)[:, 0]
-    what = "peak less setpoint" if proof.relative else "peak"
     values = [value * scale for value in proof.values]
     dot = {"marker": ".", "markersize": 3.0 if len(values) < 500 else 1.0}
     line = {"linewidth": 0.5 if len(values) < 500 else 0.0}
@@ -132,13 +130,13 @@ def _charts(proof: Proof, units: Preferences) -> bytes:
     rows[0].plot([i + 1 for i in odd], [values[i] for i in odd], "D", color="#c2571a", markersize=3)
     for level in (chart.upper, chart.lower):
         rows[0].axhline(level * scale, color="#2f6f8f", linewidth=0.8)
-    for level in (centre - proof.limits.below_N, centre + proof.limits.above_N):
+    for level in (centre - proof.limits.below, centre + proof.limits.above):
         rows[0].axhline(level * scale, color="#c2571a", linewidth=1.0, linestyle="--")
     rows[0].axhline(centre * scale, color="#c2571a", linewidth=1.0)
     rows[0].set_title(
-        "Run chart: thin lines mean ± 3 sigma, dashed the limits, solid the setpoint", fontsize=8
+        f"Run chart: thin lines mean ± 3 sigma, dashed the limits, solid the {shown.aim}", fontsize=8
     )
-    rows[0].set_ylabel(f"{what}, {units.force_unit}", fontsize=7)
+    rows[0].set_ylabel(f"{shown.named(proof.relative)}, {shown.unit}", fontsize=7)
     if means is not None:
         for axes, points, levels, name in (
             (rows[1], means.means, (means.centre, means.upper, means.lower), f"Means of {means.n} (X-bar)"),
@@ -149,9 +147,11 @@ def _charts(proof: Proof, units: Preferences) -> bytes:
             for level in levels:
                 axes.axhline(level * scale, color="#646b70", linewidth=0.7)
             axes.set_title(name, fontsize=8)
-            axes.set_ylabel(units.force_unit, fontsize=7)
+            axes.set_ylabel(shown.unit, fontsize=7)
     for axes in rows:
         axes.tick_params(labelsize=7)
+        # Depths lie so close together that matplotlib would write them as an offset.
+        axes.ticklabel_format(axis="y", useOffset=False)
     out = io.BytesIO()
     figure.savefig(out, format="png")
     return out.getvalue()

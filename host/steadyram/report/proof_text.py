@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from steadyram.config import Preferences
 from steadyram.cycles.store import Verdict
+from steadyram.report.landing import value_of
 from steadyram.report.page import Finding, clean, when
-from steadyram.report.proof import TREND_P, Proof, rules_broken
-from steadyram.units import to_unit
-
-Force = Callable[[float | None], str]
-
-
-def forces(units: Preferences, digits: int = 4) -> Force:
-    """A force for people, with the unit's factor looked up once."""
-    factor = to_unit(1.0, "newton", units.force_unit)
-
-    def force(value_N: float | None) -> str:
-        return "–" if value_N is None else f"{value_N * factor:.{digits}g} {units.force_unit}"
-
-    return force
+from steadyram.report.proof import TREND_P, Proof, Window, rules_broken
+from steadyram.report.shown import Shown, depth, forces
 
 
 def count_of(number: int, noun: str) -> str:
@@ -41,7 +30,7 @@ def numbers_of(seqs: Sequence[int], most: int = 12) -> str:
 
 def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     """What must be known before the batch is trusted, gravest first."""
-    force = forces(units)
+    shown = Shown(proof.quantity, units)
     found: list[Finding] = []
 
     def grave(text: str) -> None:
@@ -59,6 +48,9 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     if proof.outside_limits:
         seqs = [record.seq for record in proof.outside_limits]
         grave(f"{count_of(len(seqs), 'landed part')} outside the limits ({numbers_of(seqs)}).")
+    if proof.missed:
+        seqs = [record.seq for record in proof.missed]
+        grave(f"{count_of(len(seqs), 'stroke')} stopped outside the job's window ({numbers_of(seqs)}).")
     if proof.gaps:
         grave(f"The record of this batch has {count_of(len(proof.gaps), 'gap')}; see below.")
     failed = [test for test in proof.tests if test.passed is False]
@@ -78,11 +70,15 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
             grave(
                 f"Calibration {serial} was due on {when(snapshot.content['due_unix'])}; strokes came after."
             )
-    if len(proof.setpoints) > 1:
-        what = ", ".join(
-            f"{force(point)} for {count_of(count, 'stroke')}" for point, count in proof.setpoints
-        )
-        grave(f"The setpoint was changed during the batch: {what}.")
+    changed = [
+        ("setpoint" if proof.quantity == "force" else "limit on force", forces(units), proof.setpoints)
+    ]
+    if proof.quantity == "depth":
+        changed.append(("depth asked for", depth, proof.targets))
+    for name, say, points in changed:
+        if len(points) > 1:
+            what = ", ".join(f"{say(point)} for {count_of(count, 'stroke')}" for point, count in points)
+            grave(f"The {name} was changed during the batch: {what}.")
     if len(proof.settings) > 1:
         grave("The press settings were changed during the batch.")
     if len(proof.calibrations) > 1:
@@ -90,8 +86,8 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     if proof.trend is not None and proof.trend.p < TREND_P:
         way = "up" if proof.trend.s > 0 else "down"
         note(
-            f"The peaks drift {way}: {force(proof.trend.slope * 100)} in 100 parts (rank test for a trend, "
-            f"{chance(proof.trend.p)})."
+            f"The {shown.plural} drift {way}: {shown.spread(proof.trend.slope * 100)} in 100 parts (rank test for a "
+            f"trend, {chance(proof.trend.p)})."
         )
     for text, seqs in rules_broken(proof):
         note(f"Run chart: {text} ({numbers_of(seqs, 6)}).")
@@ -102,10 +98,16 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
             f"{count_of(len(proof.records) - len(proof.landed), 'stroke')} did not land and "
             "are left out of the statistics."
         )
+    if len(proof.charted) < len(proof.landed):
+        others = len(proof.landed) - len(proof.charted)
+        note(
+            f"{count_of(others, 'part')} landed by {'depth' if proof.quantity == 'force' else 'force'}, which came "
+            f"first there: figures and charts are of the {len(proof.charted)} that landed by {proof.quantity}."
+        )
     if not proof.tests:
         note("No destructive test was entered for this batch.")
-    if 0 < len(proof.landed) < 25:
-        note(f"With {count_of(len(proof.landed), 'landed part')} limits and indices are still soft.")
+    if 0 < len(proof.charted) < 25:
+        note(f"With {count_of(len(proof.charted), 'landed part')} limits and indices are still soft.")
     if not proof.first_unix:
         note("The device's clock was not set: order is kept by record number and power-up.")
     return sorted(found, key=lambda finding: not finding.grave)
@@ -115,28 +117,40 @@ def _newest(proof: Proof) -> list[Verdict]:
     return list({verdict.seq: verdict for verdict in proof.verdicts}.values())
 
 
+def _window(window: Window, units: Preferences) -> str:
+    text = depth if window.quantity == "depth" else forces(units)
+    return f"{window.quantity} from {text(window.low)} to {text(window.high)}"
+
+
 def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
     """Who, what, when."""
-    force = forces(units)
+    force, shown = forces(units), Shown(proof.quantity, units)
+    by_force = proof.quantity == "force"
     rows = [
         ("job", f"{clean(proof.name)} (slot {proof.batch.job}), batch {proof.batch.number} on this device"),
-        ("setpoint", ", ".join(force(point) for point, _ in proof.setpoints)),
+        ("setpoint" if by_force else "limit on force", ", ".join(force(point) for point, _ in proof.setpoints)),
         ("parts", f"{proof.parts}" + (f" of {proof.ordered}" if proof.ordered else "")),
         ("strokes", f"{len(proof.records)}, of which {len(proof.landed)} landed"),
         ("records", f"{proof.records[0].seq} to {proof.records[-1].seq}"),
         ("time", f"{when(proof.first_unix)} to {when(proof.last_unix)}"),
         ("device", f"{clean(proof.batch.uid)}, {clean(proof.board)}, firmware {clean(', '.join(proof.firmware))}"),
-        ("limits", f"{force(proof.limits.below_N)} below to {force(proof.limits.above_N)} above the setpoint; "
-                   f"{proof.limits.origin}"),
+        ("limits", f"{shown.spread(proof.limits.below)} below to {shown.spread(proof.limits.above)} above the "
+                   f"{shown.aim}; {proof.limits.origin}"),
     ]  # fmt: skip
-    if proof.travel is not None and proof.travel.target_m:
-        there = sum(record.stop == "depth" for record in proof.records)
-        rows.append(
+    if not by_force:
+        there = proof.landing.count("depth")
+        asked = ", ".join(depth(point) for point, _ in proof.targets)
+        rows[1:1] = [
             (
                 "depth",
-                f"{proof.travel.target_m * 1000:.3f} mm asked for, {there} of {len(proof.records)} stopped there; the "
-                "setpoint is a limit on force, and figures of landed parts are of those that force ended",
+                f"{asked} asked for, ram travel from the top; {there} of {len(proof.records)} stopped there",
             )
+        ]
+        if any(job.fields.get("stop_on") == 2 for job in proof.jobs):
+            rows[2] = ("or force", f"{rows[2][1]}, whichever came first")
+    if proof.window is not None:
+        rows.append(
+            ("window", f"{_window(proof.window, units)}; {count_of(len(proof.missed), 'stroke')} outside")
         )
     for job in proof.jobs[-1:]:
         if job.fields.get("tool_limit_n"):
@@ -146,15 +160,18 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
 
 def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
     """Statistic, value, how it was worked out."""
-    force, fine = forces(units, 5), forces(units, 3)
-    what = "peak less setpoint" if proof.relative else "peak"
+    shown = Shown(proof.quantity, units)
+    origin = (
+        "as the device works it out from pressure"
+        if proof.quantity == "force"
+        else "ram travel from the top once settled, by the device's position sensor"
+    )
+    all_ = (
+        "all landed parts" if len(proof.charted) == len(proof.landed) else f"parts landed by {proof.quantity}"
+    )
     rows = [
-        (
-            "mean",
-            force(proof.mean_N),
-            f"{what} of the landed parts, as the device works it out from pressure",
-        ),
-        ("standard deviation", fine(proof.sd_N), "of all landed parts (n - 1)"),
+        ("mean", shown.fine(proof.mean), f"{shown.named(proof.relative)} of {all_}, {origin}"),
+        ("standard deviation", shown.spread(proof.sd), f"of {all_} (n - 1)"),
         ("outside the limits", f"{len(proof.outside_limits)} of {len(proof.landed)}", proof.limits.origin),
     ]
     if proof.capability is not None and proof.interval is not None:
@@ -172,11 +189,11 @@ def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
                 f"nearer limit / 3 s, {level} interval by normal approximation (same source)",
             ),
         ]
-        if proof.means is not None and proof.means.sd_within > 0 and proof.sd_N:
+        if proof.means is not None and proof.means.sd_within > 0 and proof.sd:
             rows.append(
                 (
                     "scatter within / overall",
-                    f"{proof.means.sd_within / proof.sd_N:.2f}",
+                    f"{proof.means.sd_within / proof.sd:.2f}",
                     "R-bar / d2 against s; well below 1 means that the level moved during the batch",
                 )
             )
@@ -185,7 +202,18 @@ def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
             (
                 "trend",
                 f"tau {proof.trend.tau:+.2f}, {chance(proof.trend.p)}",
-                f"Mann-Kendall; Sen's slope {fine(proof.trend.slope * 100)} in 100 parts",
+                f"Mann-Kendall; Sen's slope {shown.spread(proof.trend.slope * 100)} in 100 parts",
+            )
+        )
+    if proof.quantity == "depth" and proof.charted:
+        held = [float(record["settled_n"]) for record in proof.charted]
+        force = forces(units)
+        rows.append(
+            (
+                "force at the depth",
+                f"{force(min(held))} to {force(max(held))}, mean {force(sum(held) / len(held))}",
+                "settled force of the same parts"
+                + (f"; window: {_window(proof.window, units)}" if proof.window is not None else ""),
             )
         )
     return rows
@@ -201,15 +229,16 @@ CAUTIONS = (
     "two-hand control; local codes and licensed practice come first.",
     "A proof shows what the device recorded. It does not show that a part is good: test parts as your drawing or "
     "customer asks, and enter the results.",
-    "Forces are inferred from oil pressure by the calibration named here; they are as good as it is.",
+    "Forces are inferred from oil pressure by the calibration named here, depths from the sensor on the ram; they are "
+    "as good as it is.",
     "Strokes made through the hard-wired bypass are never in the record.",
 )
 
 
 def test_rows(proof: Proof, units: Preferences) -> list[tuple[str, ...]]:
-    """Destructive tests: record, setpoint and peak of that part, kind, result, limits, passed, who, note."""
-    force = forces(units)
-    peaks = {record.seq: float(record["peak_n"]) for record in proof.records}
+    """Destructive tests: record, setpoint and peak (or depth) of that part, kind, result, limits, passed, who, note."""
+    force, held = forces(units), Shown(proof.quantity, units)
+    values = {record.seq: value_of(record, proof.quantity) for record in proof.records}
 
     def shown(value: float | None, unit: str) -> str:
         if value is None:
@@ -227,7 +256,7 @@ def test_rows(proof: Proof, units: Preferences) -> list[tuple[str, ...]]:
             (
                 str(test.seq),
                 force(test.setpoint_N),
-                force(peaks.get(test.seq)),
+                held.value(values.get(test.seq)),
                 clean(test.kind),
                 shown(test.value, test.unit),
                 ", ".join(bounds) or "–",
@@ -239,7 +268,10 @@ def test_rows(proof: Proof, units: Preferences) -> list[tuple[str, ...]]:
     return rows
 
 
-TEST_HEADINGS = ("record", "setpoint", "peak", "test", "result", "limits", "verdict", "by", "note")
+def test_headings(proof: Proof) -> tuple[str, ...]:
+    """Headings of `test_rows`."""
+    what = ("setpoint", "peak") if proof.quantity == "force" else ("limit on force", "depth")
+    return ("record", *what, "test", "result", "limits", "verdict", "by", "note")
 
 
 def set_rows(proof: Proof) -> list[tuple[str, str, str]]:

@@ -21,14 +21,17 @@ _MM: Final = 1000.0
 
 
 def travel_figures(
-    data: TravelData, job: DeviceJob | None, units: Preferences
+    data: TravelData, job: DeviceJob | None, units: Preferences, *, depths: bool = True
 ) -> list[tuple[str, Markup, str]]:
-    """Heading, drawing and caption: force against travel, and depths where the job asks for them."""
+    """Heading, drawing and caption: force against travel, and depths where the job asks for them.
+
+    depths: False leaves these out, for a page that has them in charts of its own.
+    """
     found = []
     plot = _force_travel(data, job, units)
     if plot is not None:
         found.append(("Force against travel", plot, _said(data)))
-    if data.chart is not None and data.on_depth:
+    if depths and data.chart is not None and data.on_depth:
         found.append(("Depth", _depths(data), _depth_note(data)))
     return found
 

@@ -96,9 +96,9 @@ def test_figures_by_hand(tmp_path: Path) -> None:
     assert len(peaks) == 49
     mean = sum(peaks) / 49
     sd = (sum((p - mean) ** 2 for p in peaks) / 48) ** 0.5
-    assert (proof.mean_N, proof.sd_N) == pytest.approx((mean, sd))
+    assert (proof.mean, proof.sd) == pytest.approx((mean, sd))
     # The band is 12 thousandths of 9 kN.
-    assert proof.limits.above_N == 108.0
+    assert proof.limits.above == 108.0
     assert [r.seq for r in proof.outside_limits] == [11]
     assert wide.outside_limits == ()
     assert proof.capability is not None
@@ -282,4 +282,4 @@ def test_presses_compared_by_name_only(tmp_path: Path) -> None:
     fill(tmp_path / "c.db", n=20)
     with CycleStore(tmp_path / "c.db") as store:
         (only,) = compare(store, HOSTILE)
-        assert only.difference_N is None
+        assert only.difference is None

@@ -70,11 +70,11 @@ def test_statistics_by_hand(store_path: Path) -> None:
     data = data_of(store_path)
     first, second = data.runs
     mean = sum(PEAKS) / 7
-    assert first.mean_N == pytest.approx(mean)
-    assert first.sd_N == pytest.approx(math.sqrt(sum((p - mean) ** 2 for p in PEAKS) / 6))
-    assert first.overshoot_N == pytest.approx((40 + 20 + 10 + 600) / 7)
+    assert first.mean == pytest.approx(mean)
+    assert first.sd == pytest.approx(math.sqrt(sum((p - mean) ** 2 for p in PEAKS) / 6))
+    assert first.overshoot == pytest.approx((40 + 20 + 10 + 600) / 7)
     # The band is 12 thousandths of 9000 N: 108 N, so only 9600 N is outside it.
-    assert (first.in_band, first.band_N) == (6, 108.0)
+    assert (first.in_band, first.band) == (6, 108.0)
     assert first.chart is not None
     moving = (40 + 60 + 40 + 10 + 20 + 610) / 6
     # NIST/SEMATECH e-Handbook 6.3.2.2: limits at mean ± 2.66 mean moving range (published, read there).

@@ -14,7 +14,15 @@ from steadyram.config import Preferences
 from steadyram.cycles.batches import choose_batch
 from steadyram.cycles.store import CycleStore
 from steadyram.link.definition import definition
-from steadyram.link.records import CycleRecord, DeviceJob, JobsState, SettingsState, Trace, TravelTrace
+from steadyram.link.records import (
+    CalibrationState,
+    CycleRecord,
+    DeviceJob,
+    JobsState,
+    SettingsState,
+    Trace,
+    TravelTrace,
+)
 from steadyram.link.sets import job_crc
 from steadyram.report.gather import gather
 from steadyram.report.page import render
@@ -40,7 +48,11 @@ def path(tmp_path: Path) -> Path:
     where = tmp_path / "c.db"
     with CycleStore(where) as store:
         store.see_device(identity("p"), 1)
-        store.add_snapshot("p", SettingsState("settings", 1, "D", {"position_kind": 2, "band_ppt": 12}), 1)
+        settings = {"position_kind": 2, "band_ppt": 12, "speed_um_s": 14_000, "jitter_us": 1414}
+        store.add_snapshot("p", SettingsState("settings", 1, "D", settings), 1)
+        calibration = {field.name: field.default for field in definition().calibration}
+        calibration |= {"serial": 7, "position_step_nm": 5000}
+        store.add_snapshot("p", CalibrationState("calibration", 1, "C", calibration), 1)
         store.add_snapshot("p", JobsState("jobs", 1, "J", (ON_FORCE, ON_DEPTH)), 1)
         records: list[CycleRecord] = []
         for part in [*good_parts(12), stroke(8e-3, 100.0, 0.0)]:
@@ -116,7 +128,8 @@ def test_proof_says_what_a_stop_on_depth_is_held_against(path: Path) -> None:
         other = render_proof(
             prove(store, choose_batch(store, "p", 1, None)), Preferences(), made_unix=1_900_000_000
         )
-    assert "5.650 mm asked for, 16 of 16 stopped there" in html
-    assert "<h3>Depth</h3>" in html
+    assert "5.650 mm asked for, ram travel from the top; 16 of 16 stopped there" in html
+    assert "Run chart of the landed parts" in html
+    assert "depth, mm" in html
     assert "<h3>Force against travel</h3>" in other
     assert "asked for" not in other

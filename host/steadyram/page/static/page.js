@@ -14,6 +14,7 @@ function decimals() {
 }
 function number(force_N) { return (force_N * now.hello.per_N).toFixed(decimals()); }
 function force(force_N) { return `${number(force_N)} ${now.hello.unit}`; }
+function deepness(metres) { return `${(1000 * metres).toFixed(3)} mm`; }
 function millimetres(metres) { return `${(1000 * metres).toFixed(2)} mm`; }
 // What a job stops on: force, depth with the force as its limit, or whichever comes first.
 function goal(job) {
@@ -223,13 +224,16 @@ function showRows() {
 }
 function part(row) {
   const off = row.setpoint_N ? (100 * (row.settled_N - row.setpoint_N)) / row.setpoint_N : 0;
+  // What ended a part is its figure; a stroke that was to end at a depth shows both.
+  const deep = row.target_m !== null && row.landed_by !== "force";
+  const under = 1000 * (row.depth_m - row.target_m);
   const words = [...row.marks, ...(row.fault ? [row.fault] : []), ...row.signature];
   const say = (verdict) => () => verdict === "good" ? order({ do: "word", seq: row.seq, verdict }) : askWhy(row.seq);
   return make("li", { class: "card part", "data-seq": row.seq },
     make("span", { class: "pip", "data-look": row.look, "aria-hidden": "true" }, MARKS[row.look]),
     make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, [`record ${row.seq}`, clock(row.at_unix)].filter(Boolean).join(", "))),
-    make("div", {}, make("b", {}, force(row.settled_N)), make("div", {}, row.stop),
-      make("div", { class: "quiet" }, row.setpoint_N ? `${Math.abs(off).toFixed(1)}\u00a0% ${off >= 0 ? "above" : "below"} the set force` : "")),
+    make("div", {}, make("b", {}, deep ? deepness(row.depth_m) : force(row.settled_N)), make("div", {}, row.stop),
+      make("div", { class: "quiet" }, deep ? `${Math.abs(under).toFixed(3)} mm ${under >= 0 ? "past" : "short of"} the set depth, ${force(row.settled_N)}` : row.setpoint_N ? `${Math.abs(off).toFixed(1)}\u00a0% ${off >= 0 ? "above" : "below"} the set force` : "")),
     make("div", { class: "marks" }, words.length ? words.join("; ") : row.judged ? "curve like the good parts'" : ""),
     make("div", { class: "row" },
       make("button", { type: "button", class: "act", "aria-label": `Show the trace of record ${row.seq}`, click: () => { order({ do: "trace", seq: row.seq }); go("press"); } }, "Trace"),
@@ -280,6 +284,17 @@ function showFirst(view, press) {
     ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: raise the figure below, make it the set force and press another part. Right: make its force the set force."
     : "This job is proven. To set it anew: press one part, look at it, and make its force the set force.");
   box.replaceChildren(steps);
+  if (job.stop_on === 1) {
+    // Its set force is the limit: the force of a good part made the limit would end the next one before its depth.
+    put(steps, job.unproven ? "This job stops on depth; its force is only a limit. Press one part, take it out and look at it. Not right: push the job with another depth."
+      : "This job stops on depth and is proven. Another depth is pushed with the jobs file.");
+    if (job.unproven && row) {
+      const right = make("button", { type: "button", class: "act change main" }, "This part is right: the job is proven");
+      change(right, () => ask(`Call “${job.name}” (${goal(job)}) proven?`, "It is proven", () => order({ do: "teach", setpoint_N: job.setpoint_N })));
+      box.append(right);
+    }
+    return;
+  }
   if (!row) { box.append(make("p", {}, "No part of this job has been pressed yet.")); return; }
   // What somebody chose stays chosen when this is drawn anew: the press says much while they look at the part.
   const chosen = `${press.job} ${job.setpoint_N} ${row.seq}`;
