@@ -50,6 +50,8 @@ def day(firmware, tests, files, cycles=6):
     from steadyram_fw.core.controller import Controller
 
     core = Controller()
+    # Like a board's display, which is made before the application.
+    screen = Screen() if framebuf else bytearray(1024)
     from bench import REST, Bench, calibration_puts, job_puts, sealed, settings_puts
 
     from steadyram_fw import tables as T
@@ -80,9 +82,7 @@ def day(firmware, tests, files, cycles=6):
     app.keeper.jobs[3][1][T.J_CUTOFF_REQUIRED] = 0
     app.keeper.attach(app.core)
     if framebuf:
-        bench.board.screen = Screen()
-    else:
-        bench.board.buffer = bytearray(1024)
+        bench.board.screen = screen
     app.panel._drawn = None
     steps = 0
     # 400 ms at rest, then strokes; each piece: (milliseconds, inputs, counts, ask)
@@ -106,7 +106,7 @@ def day(firmware, tests, files, cycles=6):
                 if not steps & 15:
                     bench.board.out = []
                 yield
-    pictures = bench.board.screen.pictures if framebuf else -1
+    pictures = screen.pictures if framebuf else -1
     yield "records %d\nfault %d\npictures %d" % (app.keeper.log.next - 1, app.core.fault, pictures)
 
 

@@ -424,6 +424,69 @@ def case_a_commit_whose_record_was_cut_off_is_recorded_later(root):
     assert third.ask("changes from=0")[-2] == last
 
 
+def every_job(force_n):
+    """Lines that put all sixteen jobs."""
+    out = []
+    for number in range(1, T.JOB_SLOTS + 1):
+        out += job_puts(number, "job of force %d" % force_n, setpoint_n=force_n + number, tool_limit_n=50000)
+    return out
+
+
+def case_a_commit_of_every_job_is_recorded_whole_and_never_waits_whole(root):
+    bench = ready(root)
+    bench.settle()
+    changes = bench.app.keeper.changes
+    first = changes.next
+    note = changes.note
+    waited = []
+
+    def counted(*words):
+        note(*words)
+        waited.append(len(changes.waiting))
+
+    changes.note = counted
+    bench.push("jobs", every_job(10000))
+    bench.settle()
+    assert len(waited) > 3 * T.JOB_SLOTS - 3
+    assert max(waited) <= 12
+    told = bench.ask("changes from=%d" % first)[:-1]
+    assert len(told) == len(waited)
+    assert "what=jobs " in told[0]
+    assert 'what=jobs.16.tool_limit_n from="" to="50000"' in told[-1]
+    numbers = [int(row.split(" ")[1].split("=")[1]) for row in told]
+    assert numbers == list(range(first, first + len(told)))
+
+
+def case_what_a_full_flash_does_not_take_of_a_commit_is_recorded_later(root):
+    bench = ready(root)
+    bench.settle()
+    changes = bench.app.keeper.changes
+    first = changes.next
+    append = changes._records.append_all
+    tries = []
+
+    def full(bodies):
+        tries.append(len(bodies))
+        raise OSError(28)
+
+    bench.ok("stage kind=jobs")
+    for text in every_job(10000):
+        bench.ok("put " + text)
+    digest = bench.ok("check")["digest"]
+    changes._records.append_all = full
+    bench.app._failed = True  # as after a failure: who looks after the house does not try meanwhile
+    bench.core.fault = T.FAULT_STORE_FAILED
+    bench.ok("commit digest=" + digest)
+    assert tries == [12], "once it has failed the commit does not go on trying"
+    waiting = len(changes.waiting)
+    assert waiting > 3 * T.JOB_SLOTS - 3
+    changes._records.append_all = append
+    bench.core.fault = 0
+    bench.settle()
+    assert changes.waiting == []
+    assert changes.next == first + waiting
+
+
 def case_damaged_lines_change_nothing(root):
     bench = ready(root)
     keeper = bench.app.keeper

@@ -23,6 +23,7 @@ _ACTIVE = "<II%dI" % T.JOB_SLOTS  # active job, number of the record that the co
 _LEARNED = "<8s8sHHi"  # digests of settings and calibration, CRC-16 of the job's name, length, setpoint
 _CURES = (("settings", T.FAULT_SETTINGS_BAD), ("calibration", T.FAULT_CALIBRATION_BAD))
 _LEARNED_HEAD = struct.calcsize(_LEARNED)
+_WAITING_MOST = 12  # entries of the record of changes in memory during a commit
 
 
 class Keeper:
@@ -346,27 +347,39 @@ class Keeper:
         return array("i", payload[_LEARNED_HEAD:]), False
 
     def _note_details(self, by, kind, old, new):
-        if kind == "jobs":
-            for number in range(1, T.JOB_SLOTS + 1):
-                a = old[number]
-                b = new[number]
-                what = "jobs.%d" % number
-                if _name(a) != _name(b):
-                    self.changes.note(by, what + ".name", _name(a), _name(b))
-                if b is not None:
-                    before = [""] * T.J_LEN if a is None else a[1]
-                    for i in range(T.J_LEN):
-                        # of a new job, what its force comes from; of an old one, every change
-                        if before[i] != b[1][i] and (
-                            a is not None or i in (T.J_SETPOINT_N, T.J_TOOL_LIMIT_N)
-                        ):
-                            self.changes.note(by, what + "." + T.JOB[i][0], before[i], b[1][i])
-            return
-        spec = T.SETTINGS if kind == "settings" else T.CALIBRATION
-        for i in range(len(spec)):
-            before = "" if old is None else old[i]
-            if before != new[i]:
-                self.changes.note(by, kind + "." + spec[i][0], before, new[i])
+        # Written while they come: those of sixteen new jobs together would be the most that the heap is ever asked for.
+        changes = self.changes
+        most = _WAITING_MOST
+        for what, before, after in _details(kind, old, new):
+            changes.note(by, what, before, after)
+            if len(changes.waiting) >= most:
+                try:
+                    self.flush_changes()
+                except StoreError:
+                    most = 1000  # they wait with the rest; who flushes those will tell
+
+
+def _details(kind, old, new):
+    """(what, before, after) of every field of a set that is another now."""
+    if kind == "jobs":
+        for number in range(1, T.JOB_SLOTS + 1):
+            a = old[number]
+            b = new[number]
+            what = "jobs.%d" % number
+            if _name(a) != _name(b):
+                yield what + ".name", _name(a), _name(b)
+            if b is not None:
+                for i in range(T.J_LEN):
+                    # of a new job, what its force comes from; of an old one, every change
+                    before = "" if a is None else a[1][i]
+                    if before != b[1][i] and (a is not None or i in (T.J_SETPOINT_N, T.J_TOOL_LIMIT_N)):
+                        yield what + "." + T.JOB[i][0], before, b[1][i]
+        return
+    spec = T.SETTINGS if kind == "settings" else T.CALIBRATION
+    for i in range(len(spec)):
+        before = "" if old is None else old[i]
+        if before != new[i]:
+            yield kind + "." + spec[i][0], before, new[i]
 
 
 def _name(job):
