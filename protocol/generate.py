@@ -32,6 +32,8 @@ except ImportError:
         return value
 
 
+from .rows import Rows, Words
+
 '''
 
 
@@ -44,6 +46,13 @@ def quoted(text: str) -> str:
     if '"' in text or "\\" in text or not text.isascii():
         raise SystemExit(f"definition.toml: {text!r} must be ASCII without quotes or backslashes")
     return f'"{text}"'
+
+
+def text_lines(name: str, kind: str, items: list[str]) -> str:
+    """A table as one text with a line an entry (firmware/steadyram_fw/rows.py)."""
+    for item in items:
+        quoted(item)
+    return f'{name} = {kind}("""\\\n' + "\n".join(items) + '""")\n'
 
 
 def tuple_lines(name: str, items: list[str]) -> str:
@@ -76,7 +85,7 @@ def bounds(rows: list[dict], what: str) -> list[str]:
             raise SystemExit(f"definition.toml: {what} {row['name']} has a default outside its bounds")
         if not row.get("wide") and not -(2**30) <= low <= high < 2**30:
             raise SystemExit(f"definition.toml: {what} {row['name']} does not fit a small int")
-        out.append(f"({quoted(row['name'])}, {low}, {high}, {default})")
+        out.append(f"{row['name']} {low} {high} {default}")
     return out
 
 
@@ -142,18 +151,18 @@ def tables(d: dict) -> str:
     ):
         out.append(f"\n# {title}\n")
         out.append(numbered(d[table], prefix))
-        out.append(tuple_lines(table.upper() + "_NAMES", [quoted(n) for n in dense(d[table], "name", title)]))
-    out.append(tuple_lines("FAULT_TEXTS", [quoted(t) for t in dense(d["fault"], "text", "fault")]))
-    out.append(tuple_lines("REFUSAL_TEXTS", [quoted(t) for t in dense(d["refusal"], "text", "refusal")]))
+        out.append(text_lines(table.upper() + "_NAMES", "Words", dense(d[table], "name", title)))
+    out.append(text_lines("FAULT_TEXTS", "Words", dense(d["fault"], "text", "fault")))
+    out.append(text_lines("REFUSAL_TEXTS", "Words", dense(d["refusal"], "text", "refusal")))
     for title, table, prefix, name in (
         ("settings", "setting", "S_", "SETTINGS"),
         ("job fields", "job", "J_", "JOB"),
         ("calibration fields", "calibration", "C_", "CALIBRATION"),
     ):
-        out.append(f"\n# {title}: places in the array, then (name, min, max, default)\n")
+        out.append(f"\n# {title}: places in the array, then name, min, max, default\n")
         out += [f"{constant(prefix, row['name'])} = const({i})\n" for i, row in enumerate(d[table])]
         out.append(f"{prefix}LEN = const({len(d[table])})\n")
-        out.append(tuple_lines(name, bounds(d[table], table)))
+        out.append(text_lines(name, "Rows", bounds(d[table], table)))
         out.append(f"# places that came with protocol 2 or later\n{name}_LATER = {later(d[table])}\n")
     wide = [row.get("wide", False) for row in d["calibration"]]
     narrow = wide.index(True) if True in wide else len(wide)
@@ -167,7 +176,7 @@ def tables(d: dict) -> str:
     out += [f"{constant('R_', row['name'])} = const({i})\n" for i, row in enumerate(d["record"])]
     out.append(f"R_LEN = const({len(d['record'])})\n")
     out.append(f"R_LEN_1 = const({first_version(d['record'])})\n")
-    out.append(tuple_lines("RECORD", [quoted(row["name"]) for row in d["record"]]))
+    out.append(text_lines("RECORD", "Words", [row["name"] for row in d["record"]]))
     out.append(
         tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])
     )
@@ -180,7 +189,7 @@ def tables(d: dict) -> str:
     out.append(tuple_lines("VERBS", [verb_row(v) for v in d["verb"]]))
     out.append("\n# errors\n")
     out.append(numbered(d["error"], "E_"))
-    out.append(tuple_lines("ERROR_TEXTS", [quoted(t) for t in dense(d["error"], "text", "error")]))
+    out.append(text_lines("ERROR_TEXTS", "Words", dense(d["error"], "text", "error")))
     return "".join(out)
 
 

@@ -8,6 +8,8 @@ except ImportError:
         return value
 
 
+from .rows import Rows, Words
+
 PROTO = const(2)
 OLDEST = const(1)
 LINE_MAX = const(240)
@@ -47,19 +49,18 @@ STATE_RETURN = const(7)
 STATE_FAULT = const(8)
 STATE_REFUSED = const(9)
 STATE_STORING = const(10)
-STATE_NAMES = (
-    "starting",
-    "ready",
-    "advance",
-    "settle",
-    "nudge",
-    "dwell",
-    "done",
-    "return",
-    "fault",
-    "refused",
-    "storing",
-)
+STATE_NAMES = Words("""\
+starting
+ready
+advance
+settle
+nudge
+dwell
+done
+return
+fault
+refused
+storing""")
 
 # stop reasons
 STOP_NONE = const(0)
@@ -76,22 +77,21 @@ STOP_OVER = const(10)
 STOP_DEPTH = const(11)
 STOP_WINDOW = const(12)
 STOP_CEILING = const(13)
-STOP_NAMES = (
-    "none",
-    "setpoint",
-    "pedal",
-    "both-pedals",
-    "estop",
-    "fault",
-    "no-cutoff",
-    "probe",
-    "short",
-    "stalled",
-    "over",
-    "depth",
-    "window",
-    "ceiling",
-)
+STOP_NAMES = Words("""\
+none
+setpoint
+pedal
+both-pedals
+estop
+fault
+no-cutoff
+probe
+short
+stalled
+over
+depth
+window
+ceiling""")
 
 # faults
 FAULT_SENSOR_LOW = const(1)
@@ -119,34 +119,33 @@ FAULT_POSITION_SIGNAL = const(22)
 FAULT_POSITION_JUMP = const(23)
 FAULT_POSITION_STILL = const(24)
 FAULT_POSITION_REFERENCE = const(25)
-FAULT_NAMES = (
-    "",
-    "sensor-low",
-    "sensor-high",
-    "sensor-frozen",
-    "slope-impossible",
-    "over-force",
-    "rise-after-close",
-    "no-rise",
-    "leak-fast",
-    "no-fall",
-    "pedal-at-start",
-    "estop-open",
-    "cycle-too-long",
-    "return-too-long",
-    "settings-bad",
-    "calibration-bad",
-    "zero-out",
-    "step-overrun",
-    "store-failed",
-    "memory",
-    "over-capacity",
-    "sensor-noisy",
-    "position-signal",
-    "position-jump",
-    "position-still",
-    "position-reference",
-)
+FAULT_NAMES = Words("""\
+
+sensor-low
+sensor-high
+sensor-frozen
+slope-impossible
+over-force
+rise-after-close
+no-rise
+leak-fast
+no-fall
+pedal-at-start
+estop-open
+cycle-too-long
+return-too-long
+settings-bad
+calibration-bad
+zero-out
+step-overrun
+store-failed
+memory
+over-capacity
+sensor-noisy
+position-signal
+position-jump
+position-still
+position-reference""")
 
 # refusals of extend
 REFUSAL_NONE = const(0)
@@ -160,62 +159,59 @@ REFUSAL_SENSOR_DOUBTFUL = const(7)
 REFUSAL_NO_POSITION = const(8)
 REFUSAL_NO_REFERENCE = const(9)
 REFUSAL_NO_CEILING = const(10)
-REFUSAL_NAMES = (
-    "none",
-    "cutoff-required",
-    "record-pending",
-    "no-calibration",
-    "no-job",
-    "setpoint-range",
-    "zero-out",
-    "sensor-doubtful",
-    "no-position",
-    "no-reference",
-    "no-ceiling",
-)
-FAULT_TEXTS = (
-    "",
-    "transducer signal below its valid range: open wire, lost supply or short to ground",
-    "transducer signal above its valid range: short to supply or over-pressure",
-    "transducer signal did not change by one count for longer than its noise allows",
-    "force changed faster than this press can move it: wiring fault or interference",
-    "force above the over-force limit",
-    "force kept rising after the extend valve was told to close: valve stuck or relay welded",
-    "no movement or force although extend is energised: valve not opening or pump off",
-    "force fell faster than the leak-down limit while holding",
-    "pressure did not fall although retract is energised",
-    "a pedal was held at power-up: release it; if it is released, its contact is stuck",
-    "emergency-stop contact open",
-    "extend energised for longer than the cycle limit",
-    "retract energised for longer than the return limit",
-    "press settings missing or corrupt: push them again",
-    "calibration corrupt or of another press: calibrate again",
-    "zero has moved further than the limit since calibration: check transducer and trapped pressure",
-    "the control step missed its period",
-    "a record could not be written: flash full or damaged",
-    "out of memory",
-    "settings ask for more than the press's capacity",
-    "transducer signal too noisy to be judged: screen, earth or supply",
-    "ram position signal outside its range: open wire, lost supply or short",
-    "ram position changed faster than the ram can move: lost counts or interference",
-    "the ram is driven but its position does not change: sensor loose or stuck",
-    "position at the top switch differs from its reference: counts were lost or the sensor moved",
-)
-REFUSAL_TEXTS = (
-    "extend is not refused",
-    "this job requires the cutoff and the cutoff selector is off",
-    "the last record is not in flash yet",
-    "the cutoff needs a calibration and there is none",
-    "the cutoff needs a job and none is chosen",
-    "the setpoint is zero or above what press, tooling or transducer allow",
-    "zero has moved too far since calibration",
-    "the transducer's signal is just outside its measuring range",
-    "the job stops on depth and no position sensor is calibrated",
-    "the job needs the ram's position: return it to the top switch first",
-    "the handling job needs a ceiling on force in the settings, one that this press can keep",
-)
+REFUSAL_NAMES = Words("""\
+none
+cutoff-required
+record-pending
+no-calibration
+no-job
+setpoint-range
+zero-out
+sensor-doubtful
+no-position
+no-reference
+no-ceiling""")
+FAULT_TEXTS = Words("""\
 
-# settings: places in the array, then (name, min, max, default)
+transducer signal below its valid range: open wire, lost supply or short to ground
+transducer signal above its valid range: short to supply or over-pressure
+transducer signal did not change by one count for longer than its noise allows
+force changed faster than this press can move it: wiring fault or interference
+force above the over-force limit
+force kept rising after the extend valve was told to close: valve stuck or relay welded
+no movement or force although extend is energised: valve not opening or pump off
+force fell faster than the leak-down limit while holding
+pressure did not fall although retract is energised
+a pedal was held at power-up: release it; if it is released, its contact is stuck
+emergency-stop contact open
+extend energised for longer than the cycle limit
+retract energised for longer than the return limit
+press settings missing or corrupt: push them again
+calibration corrupt or of another press: calibrate again
+zero has moved further than the limit since calibration: check transducer and trapped pressure
+the control step missed its period
+a record could not be written: flash full or damaged
+out of memory
+settings ask for more than the press's capacity
+transducer signal too noisy to be judged: screen, earth or supply
+ram position signal outside its range: open wire, lost supply or short
+ram position changed faster than the ram can move: lost counts or interference
+the ram is driven but its position does not change: sensor loose or stuck
+position at the top switch differs from its reference: counts were lost or the sensor moved""")
+REFUSAL_TEXTS = Words("""\
+extend is not refused
+this job requires the cutoff and the cutoff selector is off
+the last record is not in flash yet
+the cutoff needs a calibration and there is none
+the cutoff needs a job and none is chosen
+the setpoint is zero or above what press, tooling or transducer allow
+zero has moved too far since calibration
+the transducer's signal is just outside its measuring range
+the job stops on depth and no position sensor is calibrated
+the job needs the ram's position: return it to the top switch first
+the handling job needs a ceiling on force in the settings, one that this press can keep""")
+
+# settings: places in the array, then name, min, max, default
 S_BORE_UM = const(0)
 S_RANGE_KPA = const(1)
 S_SENSOR_KIND = const(2)
@@ -258,53 +254,52 @@ S_SPEED_UM_S = const(38)
 S_SPEED_SLOW_UM_S = const(39)
 S_HANDLING_N = const(40)
 S_LEN = const(41)
-SETTINGS = (
-    ("bore_um", 5000, 600000, 100000),
-    ("range_kpa", 100, 100000, 34474),
-    ("sensor_kind", 0, 1, 0),
-    ("counts_zero", 0, 65535, 6554),
-    ("counts_full", 0, 65535, 58982),
-    ("counts_step", 1, 1024, 16),
-    ("capacity_n", 100, 5000000, 178000),
-    ("overforce_n", 100, 5000000, 190000),
-    ("return_kind", 0, 1, 0),
-    ("drive_kind", 0, 1, 0),
-    ("holds_load", 0, 1, 1),
-    ("slow_fitted", 0, 1, 0),
-    ("burst_feed", 0, 1, 0),
-    ("top_switch", 0, 1, 1),
-    ("cycle_max_ms", 500, 600000, 60000),
-    ("return_max_ms", 200, 120000, 15000),
-    ("strategy", 0, 2, 1),
-    ("band_ppt", 2, 200, 12),
-    ("zero_drift_ppt", 1, 100, 20),
-    ("leak_limit_ppt_s", 1, 1000, 100),
-    ("changes_s", 30, 3600, 600),
-    ("char_valid", 0, 1, 0),
-    ("open_lag_us", 0, 500000, 0),
-    ("close_lag_us", 0, 500000, 0),
-    ("sensor_lag_us", 0, 100000, 0),
-    ("jitter_us", 0, 50000, 0),
-    ("slow_open_lag_us", 0, 500000, 0),
-    ("slow_close_lag_us", 0, 500000, 0),
-    ("rate_low_n_s", 0, 50000000, 0),
-    ("rate_high_n_s", 0, 50000000, 0),
-    ("rate_slow_n_s", 0, 50000000, 0),
-    ("changeover_n", 0, 5000000, 0),
-    ("noise_n", 0, 100000, 0),
-    ("leak_ppm_s", 0, 1000000, 0),
-    ("coast_us", 0, 2000000, 0),
-    ("position_kind", 0, 2, 0),
-    ("position_drift_um", 10, 20000, 500),
-    ("position_noise_um", 0, 5000, 0),
-    ("speed_um_s", 0, 1000000, 0),
-    ("speed_slow_um_s", 0, 1000000, 0),
-    ("handling_n", 0, 200000, 0),
-)
+SETTINGS = Rows("""\
+bore_um 5000 600000 100000
+range_kpa 100 100000 34474
+sensor_kind 0 1 0
+counts_zero 0 65535 6554
+counts_full 0 65535 58982
+counts_step 1 1024 16
+capacity_n 100 5000000 178000
+overforce_n 100 5000000 190000
+return_kind 0 1 0
+drive_kind 0 1 0
+holds_load 0 1 1
+slow_fitted 0 1 0
+burst_feed 0 1 0
+top_switch 0 1 1
+cycle_max_ms 500 600000 60000
+return_max_ms 200 120000 15000
+strategy 0 2 1
+band_ppt 2 200 12
+zero_drift_ppt 1 100 20
+leak_limit_ppt_s 1 1000 100
+changes_s 30 3600 600
+char_valid 0 1 0
+open_lag_us 0 500000 0
+close_lag_us 0 500000 0
+sensor_lag_us 0 100000 0
+jitter_us 0 50000 0
+slow_open_lag_us 0 500000 0
+slow_close_lag_us 0 500000 0
+rate_low_n_s 0 50000000 0
+rate_high_n_s 0 50000000 0
+rate_slow_n_s 0 50000000 0
+changeover_n 0 5000000 0
+noise_n 0 100000 0
+leak_ppm_s 0 1000000 0
+coast_us 0 2000000 0
+position_kind 0 2 0
+position_drift_um 10 20000 500
+position_noise_um 0 5000 0
+speed_um_s 0 1000000 0
+speed_slow_um_s 0 1000000 0
+handling_n 0 200000 0""")
 # places that came with protocol 2 or later
 SETTINGS_LATER = (35, 36, 37, 38, 39, 40)
 
-# job fields: places in the array, then (name, min, max, default)
+# job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)
 J_TOOL_LIMIT_N = const(1)
 J_DWELL_MS = const(2)
@@ -321,27 +316,26 @@ J_WINDOW_LOW_UM = const(12)
 J_WINDOW_HIGH_UM = const(13)
 J_HANDLING = const(14)
 J_LEN = const(15)
-JOB = (
-    ("setpoint_n", 1, 5000000, 1000),
-    ("tool_limit_n", 0, 5000000, 0),
-    ("dwell_ms", 0, 60000, 0),
-    ("latch_return", 0, 2, 2),
-    ("cutoff_required", 0, 1, 1),
-    ("batch", 0, 100000, 0),
-    ("unproven", 0, 1, 0),
-    ("stop_on", 0, 2, 0),
-    ("depth_um", 0, 1000000, 0),
-    ("slow_from_um", 0, 1000000, 0),
-    ("window_low_n", 0, 5000000, 0),
-    ("window_high_n", 0, 5000000, 0),
-    ("window_low_um", 0, 1000000, 0),
-    ("window_high_um", 0, 1000000, 0),
-    ("handling", 0, 1, 0),
-)
+JOB = Rows("""\
+setpoint_n 1 5000000 1000
+tool_limit_n 0 5000000 0
+dwell_ms 0 60000 0
+latch_return 0 2 2
+cutoff_required 0 1 1
+batch 0 100000 0
+unproven 0 1 0
+stop_on 0 2 0
+depth_um 0 1000000 0
+slow_from_um 0 1000000 0
+window_low_n 0 5000000 0
+window_high_n 0 5000000 0
+window_low_um 0 1000000 0
+window_high_um 0 1000000 0
+handling 0 1 0""")
 # places that came with protocol 2 or later
 JOB_LATER = (7, 8, 9, 10, 11, 12, 13, 14)
 
-# calibration fields: places in the array, then (name, min, max, default)
+# calibration fields: places in the array, then name, min, max, default
 C_ZERO_COUNTS = const(0)
 C_C0_N = const(1)
 C_C1_N = const(2)
@@ -355,20 +349,19 @@ C_POSITION_STEP_NM = const(9)
 C_MADE_UNIX = const(10)
 C_DUE_UNIX = const(11)
 C_LEN = const(12)
-CALIBRATION = (
-    ("zero_counts", 0, 65535, 0),
-    ("c0_n", -1000000, 1000000, 0),
-    ("c1_n", -4194303, 4194303, 0),
-    ("c2_n", -4194303, 4194303, 0),
-    ("c3_n", -4194303, 4194303, 0),
-    ("max_counts", 0, 65535, 0),
-    ("friction_n", 0, 1000000, 0),
-    ("serial", 1, 1000000000, 1),
-    ("position_um_64k", -4194303, 4194303, 0),
-    ("position_step_nm", -200000, 200000, 0),
-    ("made_unix", 0, 4294967295, 0),
-    ("due_unix", 0, 4294967295, 0),
-)
+CALIBRATION = Rows("""\
+zero_counts 0 65535 0
+c0_n -1000000 1000000 0
+c1_n -4194303 4194303 0
+c2_n -4194303 4194303 0
+c3_n -4194303 4194303 0
+max_counts 0 65535 0
+friction_n 0 1000000 0
+serial 1 1000000000 1
+position_um_64k -4194303 4194303 0
+position_step_nm -200000 200000 0
+made_unix 0 4294967295 0
+due_unix 0 4294967295 0""")
 # places that came with protocol 2 or later
 CALIBRATION_LATER = (8, 9)
 # the first fields go to the control core, the wide ones after them stay outside
@@ -404,35 +397,34 @@ R_CONTACT_UM = const(25)
 R_TARGET_UM = const(26)
 R_LEN = const(27)
 R_LEN_1 = const(24)
-RECORD = (
-    "seq",
-    "boot",
-    "at_ms",
-    "at_unix",
-    "job",
-    "job_crc",
-    "cal_serial",
-    "settings_gen",
-    "count",
-    "setpoint_n",
-    "peak_n",
-    "settled_n",
-    "end_n",
-    "stop",
-    "fault",
-    "flags",
-    "duration_ms",
-    "contact_ms",
-    "knee_n",
-    "pulses",
-    "zero_counts",
-    "trace_ms",
-    "trace_len",
-    "trace_unit_n",
-    "depth_um",
-    "contact_um",
-    "target_um",
-)
+RECORD = Words("""\
+seq
+boot
+at_ms
+at_unix
+job
+job_crc
+cal_serial
+settings_gen
+count
+setpoint_n
+peak_n
+settled_n
+end_n
+stop
+fault
+flags
+duration_ms
+contact_ms
+knee_n
+pulses
+zero_counts
+trace_ms
+trace_len
+trace_unit_n
+depth_um
+contact_um
+target_um""")
 RECORD_WIDE = (
     0,
     2,
@@ -529,32 +521,31 @@ E_INCONSISTENT = const(23)
 E_FAULT_LATCHED = const(24)
 E_NOT_HERE = const(25)
 E_SEALED = const(26)
-ERROR_TEXTS = (
-    "",
-    "the line is longer than the device accepts; shorten it",
-    "the line has a byte that is not printable ASCII",
-    "the line is not: tag verb key=value ...",
-    "the checksum does not match the line; send it again",
-    "a line that changes something needs a checksum",
-    "this firmware does not know that verb",
-    "this verb or set has no such key",
-    "a key that this verb or set needs is missing",
-    "a value is not of the right form",
-    "a value is outside its bounds",
-    "that tag was used for another change; use a new one",
-    "changes are not enabled: hold the enable button at the panel",
-    "a stroke is live; try again when the ram is at rest and the pedals are released",
-    "no set is staged; begin with stage",
-    "the digest does not match the staged set; nothing was changed",
-    "a setpoint is above the press's capacity or over-force limit",
-    "a setpoint is above the rated force of its tooling",
-    "a setpoint is above what the calibrated transducer can read",
-    "there is no record with that number",
-    "there is no job with that number",
-    "the flash did not take it; nothing was changed",
-    "this needs the ram at the top and the pedals released",
-    "the set contradicts itself",
-    "a fault is latched: acknowledge it at the panel first",
-    "this board does not offer that",
-    "calibration is sealed: hold the enable button until the panel says to let go",
-)
+ERROR_TEXTS = Words("""\
+
+the line is longer than the device accepts; shorten it
+the line has a byte that is not printable ASCII
+the line is not: tag verb key=value ...
+the checksum does not match the line; send it again
+a line that changes something needs a checksum
+this firmware does not know that verb
+this verb or set has no such key
+a key that this verb or set needs is missing
+a value is not of the right form
+a value is outside its bounds
+that tag was used for another change; use a new one
+changes are not enabled: hold the enable button at the panel
+a stroke is live; try again when the ram is at rest and the pedals are released
+no set is staged; begin with stage
+the digest does not match the staged set; nothing was changed
+a setpoint is above the press's capacity or over-force limit
+a setpoint is above the rated force of its tooling
+a setpoint is above what the calibrated transducer can read
+there is no record with that number
+there is no job with that number
+the flash did not take it; nothing was changed
+this needs the ram at the top and the pedals released
+the set contradicts itself
+a fault is latched: acknowledge it at the panel first
+this board does not offer that
+calibration is sealed: hold the enable button until the panel says to let go""")

@@ -141,10 +141,10 @@ class Staged:
                 raise Refuse(T.E_MISSING_KEY, prefix + (self._spec[i][0] if i < len(self._spec) else "name"))
 
     def _index(self, key):
-        for i in range(len(self._spec)):
-            if self._spec[i][0] == key:
-                return i
-        raise Refuse(T.E_UNKNOWN_KEY, key)
+        i = self._spec.place(key)
+        if i < 0:
+            raise Refuse(T.E_UNKNOWN_KEY, key)
+        return i
 
 
 def from_payload(kind, payload):

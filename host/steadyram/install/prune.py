@@ -1,8 +1,8 @@
 """Leave out the names of folded constants: on a board each of the several hundred takes room on the heap.
 
 After folding (steadyram.install.fold), most names of whole numbers are written down but read by nobody. Their
-assignments and imports go; line numbers stay. What is asked for by a name put together at run time, as in
-`getattr(T, "IN_" + name)`, stays.
+assignments and imports go, and so do tables that only the tests read; line numbers stay. What is asked for by a
+name put together at run time, as in `getattr(T, "IN_" + name)`, stays.
 """
 
 from __future__ import annotations
@@ -12,9 +12,12 @@ from collections.abc import Iterable, Mapping
 
 from steadyram.install.fold import Constants, module_of
 
+# Kinds of steadyram_fw/rows.py: making one does nothing else.
+TABLES = ("Words", "Rows")
+
 
 def prune(texts: Mapping[str, str], constants: Constants, readers: Iterable[str] = ()) -> dict[str, str]:
-    """The folded sources without constants that nobody reads.
+    """The folded sources without constants and tables that nobody reads.
 
     Args:
         texts: every module of the package, folded, by path.
@@ -58,16 +61,29 @@ def _imports(path: str, text: str, tree: ast.Module, constants: Constants) -> st
 def _assignments(
     text: str, tree: ast.Module, own: Mapping[str, int], read: set[str], starts: tuple[str, ...]
 ) -> str:
-    """Constants of the module that neither itself nor another reads go."""
+    """Constants and tables of the module that neither itself nor another reads go."""
     loads = _loads(tree) | read
     lines = text.splitlines(keepends=True)
     for node in tree.body:
         if not isinstance(node, ast.Assign) or not isinstance(node.targets[0], ast.Name):
             continue
         name = node.targets[0].id
-        if name in own and name not in loads and not (starts and name.startswith(starts)):
+        if not (name in own or (name.isupper() and _is_table(node.value))):
+            continue
+        if name not in loads and not (starts and name.startswith(starts)):
             _put(lines, node, "pass")
     return "".join(lines)
+
+
+def _is_table(value: ast.expr) -> bool:
+    """Whether it is made of nothing but literals, so that leaving it out leaves nothing else undone."""
+    if isinstance(value, ast.Call) and isinstance(value.func, ast.Name) and value.func.id in TABLES:
+        return all(map(_is_table, value.args)) and not value.keywords
+    try:
+        ast.literal_eval(value)
+    except ValueError:
+        return False
+    return True
 
 
 def _put(lines: list[str], node: ast.stmt, text: str) -> None:

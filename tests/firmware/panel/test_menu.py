@@ -390,7 +390,7 @@ def test_words_of_depth_and_handling_fit_the_display(bench):
 
 
 def test_every_fault_and_refusal_fits_the_display():
-    for text in T.FAULT_TEXTS[1:]:
+    for text in list(T.FAULT_TEXTS)[1:]:
         for rows in wrap(text, 16, 4):
             assert len(rows) <= 4
             assert all(len(row) <= 16 for row in rows), rows

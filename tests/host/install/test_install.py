@@ -287,16 +287,24 @@ def test_unsuitable_interpreter_is_told_in_a_sentence(change, words):
 
 def test_constants_that_nobody_reads_are_left_out_and_lines_stay():
     sources = {
-        "p/t.py": "A = const(1)\nB = const(2)\nIN_X = const(3)\nROWS = (A, 5)\n",
-        "p/m.py": "from . import t\nfrom .t import (\n    A,\n    B,\n)\n\n\ndef f(B):\n    return A + t.B + B\n",
+        "p/t.py": (
+            "A = const(1)\nB = const(2)\nIN_X = const(3)\nROWS = (A, 5)\n"
+            'TOLD = Words("""\\\none\ntwo""")\nMADE = make("x")\nWHY = "no"\n'
+        ),
+        "p/m.py": (
+            "from . import t\nfrom .t import (\n    A,\n    B,\n)\n\n\n"
+            "def f(B):\n    return A + t.B + t.ROWS[B]\n"
+        ),
         "p/n.py": 'from . import t\n\nx = getattr(t, "IN_" + "X")\n',
     }
     constants = constants_of(sources)
     folded = {path: fold(path, text, constants) for path, text in sources.items()}
     slim = prune(folded, constants)
     # f has a B of its own: its import is taken for read, to be safe
-    assert slim["p/t.py"] == "pass\nB = const(2)\nIN_X = const(3)\nROWS = (1, 5)\n"
+    assert slim["p/t.py"] == (
+        'pass\nB = const(2)\nIN_X = const(3)\nROWS = (1, 5)\npass\n\n\nMADE = make("x")\npass\n'
+    )
     assert slim["p/n.py"] == sources["p/n.py"]
     assert "import A" not in slim["p/m.py"]
     assert len(slim["p/m.py"].splitlines()) == len(sources["p/m.py"].splitlines())
-    assert slim["p/m.py"].endswith("    return 1 + 2 + B\n")
+    assert slim["p/m.py"].endswith("    return 1 + 2 + t.ROWS[B]\n")
