@@ -17,6 +17,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any, Final
 
 from steadyram.errors import BadInput, PortError, SteadyramError
@@ -35,6 +36,7 @@ _AFTER_BYTES_S: Final = 0.05
 _AFTER_VALVES_S: Final = 0.5
 _SEND_MOST: Final = 1 << 20
 _READ: Final = 65536
+_READS_MOST: Final = 32
 BUSY_NOTE: Final = b"# another host is connected to this press; try again when it has let go\n"
 
 
@@ -302,6 +304,10 @@ class PressServer:
         client.setblocking(False)
         with contextlib.suppress(OSError):
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        # The host before may be gone, its last bytes and its end still unread: nobody is turned away for that.
+        for _ in range(_READS_MOST):
+            if not self._read_client():
+                break
         if self._client is not None:
             with contextlib.suppress(OSError):
                 client.send(BUSY_NOTE)
@@ -318,18 +324,21 @@ class PressServer:
             self._client = None
             self._out.clear()
 
-    def _read_client(self) -> None:
-        assert self._client is not None
+    def _read_client(self) -> bool:
+        """Take what has arrived; False when there was nothing, or its end."""
+        if self._client is None:
+            return False
         try:
             data = self._client.recv(_READ)
         except BlockingIOError:
-            return
+            return False
         except OSError:
             data = b""
         if data:
             self._hear(data)
         else:
             self._drop_client()
+        return bool(data)
 
     def _read_pty(self) -> None:
         assert self._pty is not None
@@ -391,6 +400,9 @@ class PressServer:
             hands, _ = self._hands_listener.accept()
         except OSError:
             return
+        for _ in range(_READS_MOST):
+            if not self._read_hands():
+                break
         if self._hands is not None:
             with contextlib.suppress(OSError):
                 hands.send(b"no Someone else has the pedals already.\n")
@@ -411,33 +423,40 @@ class PressServer:
             self._typed.clear()
             self.press.operator.release_all()
 
-    def _read_hands(self) -> None:
-        assert self._hands is not None
+    def _read_hands(self) -> bool:
+        """Take what has arrived; False when there was nothing, or its end."""
+        hands = self._hands
+        if hands is None:
+            return False
         try:
-            data = self._hands.recv(_READ)
+            data = hands.recv(_READ)
         except BlockingIOError:
-            return
+            return False
         except OSError:
             data = b""
         if not data or len(self._hands_part) > _READ:
             self._drop_hands()
-            return
+            return False
         *lines, self._hands_part = (self._hands_part + data).split(b"\n")
         for line in lines:
             text = line.decode("utf-8", "replace").strip()
             if text:
-                self._typed.append(_Order(text, self._tell_hands, self._end_hands))
+                self._typed.append(
+                    _Order(text, partial(self._tell_hands, hands), partial(self._end_hands, hands))
+                )
+        return True
 
-    def _tell_hands(self, text: str) -> None:
-        self._answer_hands("".join(f"= {line}\n" for line in text.split("\n")))
+    def _tell_hands(self, hands: socket.socket, text: str) -> None:
+        self._answer_hands(hands, "".join(f"= {line}\n" for line in text.split("\n")))
 
-    def _end_hands(self, wrong: str | None) -> None:
-        self._answer_hands("done\n" if wrong is None else f"no {wrong}\n")
+    def _end_hands(self, hands: socket.socket, wrong: str | None) -> None:
+        self._answer_hands(hands, "done\n" if wrong is None else f"no {wrong}\n")
 
-    def _answer_hands(self, text: str) -> None:
-        if self._hands is not None:
+    def _answer_hands(self, hands: socket.socket, text: str) -> None:
+        # Whoever came after them has asked for something else.
+        if hands is self._hands:
             with contextlib.suppress(OSError):
-                self._hands.send(text.encode())
+                hands.send(text.encode())
 
 
 def _url(listener: socket.socket) -> str:

@@ -7,6 +7,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,11 +24,14 @@ from steadyram.link.transport import open_transport
 from steadyram.press.pressfile import read_press
 from steadyram.virtual import quick_setup
 from steadyram.virtual.default_press import default_press
+from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.script import Person
-from steadyram.virtual.server import BUSY_NOTE, PressServer, parse_listen
+from steadyram.virtual.server import _SLIP_S, BUSY_NOTE, PressServer, parse_listen
 
 Serve = Callable[..., "Served"]
+# Long: only a failure waits to the end.
+WAIT_S = 300.0
 
 
 class Served:
@@ -47,7 +51,7 @@ class Served:
         self._devices.append(Device(Client(open_transport(url or self.url))))
         return self._devices[-1]
 
-    def wait_for(self, condition: Callable[[], Any], what: str, seconds: float = 30.0) -> None:
+    def wait_for(self, condition: Callable[[], Any], what: str, seconds: float = WAIT_S) -> None:
         deadline = time.monotonic() + seconds
         while not condition():
             assert time.monotonic() < deadline, what
@@ -55,7 +59,7 @@ class Served:
 
     def end(self) -> None:
         self.server.stop()
-        self._thread.join(30)
+        self._thread.join(WAIT_S)
         for device in self._devices:
             device.close()
         self.server.close()
@@ -78,7 +82,7 @@ def serve(tmp_path: Path) -> Iterator[Serve]:
 def test_pyserial_opens_the_socket_and_reconnects(serve: Serve) -> None:
     served = serve()
     for _ in range(3):
-        with serial.serial_for_url(served.url, timeout=5) as port:
+        with serial.serial_for_url(served.url, timeout=WAIT_S) as port:
             port.write(b"a1 hello\n")
             assert b"board=virtual" in port.readline()
 
@@ -97,7 +101,7 @@ def test_a_second_host_is_told_and_let_go(serve: Serve) -> None:
     served = serve()
     first = served.device()
     first.hello()
-    with socket.create_connection(("127.0.0.1", served.port), timeout=10) as second:
+    with socket.create_connection(("127.0.0.1", served.port), timeout=WAIT_S) as second:
         heard = b""
         while chunk := second.recv(1000):
             heard += chunk
@@ -106,9 +110,16 @@ def test_a_second_host_is_told_and_let_go(serve: Serve) -> None:
     first.close()
 
     def third_gets_in() -> bool:
-        with socket.create_connection(("127.0.0.1", served.port), timeout=10) as third:
+        heard = b""
+        # Turned away it may find its connection reset.
+        with (
+            suppress(ConnectionError),
+            socket.create_connection(("127.0.0.1", served.port), timeout=WAIT_S) as third,
+        ):
             third.sendall(b"b1 hello\n")
-            return b"board=virtual" in third.recv(1000)
+            while b"\n" not in heard and (chunk := third.recv(1000)):
+                heard += chunk
+        return b"board=virtual" in heard
 
     served.wait_for(third_gets_in, "the press did not take a new host after the first had gone")
 
@@ -116,19 +127,48 @@ def test_a_second_host_is_told_and_let_go(serve: Serve) -> None:
 def test_a_host_that_breaks_off_does_no_harm(serve: Serve) -> None:
     served = serve()
     for _ in range(5):
-        rude = socket.create_connection(("127.0.0.1", served.port), timeout=10)
-        rude.sendall(b"c1 now\n" * 200 + b"half a li")
+        rude = socket.create_connection(("127.0.0.1", served.port), timeout=WAIT_S)
+        with suppress(ConnectionError):
+            rude.sendall(b"c1 now\n" * 200 + b"half a li")
         # Closing with a reset, not with a goodbye.
         rude.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\x01\x00\x00\x00\x00\x00\x00\x00")
         rude.close()
 
     def answers() -> bool:
+        device = served.device()
         try:
-            return served.device().hello().board == "virtual"
+            return device.hello().board == "virtual"
         except LinkError:
+            device.close()
             return False
 
     served.wait_for(answers, "no answer after hosts that broke off")
+
+
+def test_whoever_comes_right_after_one_that_has_gone_gets_in(tmp_path: Path) -> None:
+    with VirtualPress(default_press(), 0, "cpython", tmp_path / "state") as press:
+        server = PressServer(press, listen=("127.0.0.1", 0), operator_listen=("127.0.0.1", 0))
+        assert server.hands_url is not None
+        line, pedals = (("127.0.0.1", int(url.rpartition(":")[2])) for url in (server.url, server.hands_url))
+        # All of it has come before the server looks for the first time.
+        for where, said in ((line, b"a1 now\n"), (pedals, b"show\n")):
+            with socket.create_connection(where, timeout=WAIT_S) as gone:
+                gone.sendall(said)
+        thread = threading.Thread(target=server.serve)
+        with socket.create_connection(line, timeout=WAIT_S) as host, OperatorLine(server.hands_url) as hands:
+            host.sendall(b"b1 hello\n")
+            thread.start()
+            try:
+                heard = b""
+                while b"board=virtual" not in heard and (chunk := host.recv(1000)):
+                    heard += chunk
+                assert b"board=virtual" in heard
+                assert BUSY_NOTE not in heard
+                assert hands.do("wait 0.1") == []
+            finally:
+                server.stop()
+                thread.join(WAIT_S)
+                server.close()
 
 
 def test_several_run_side_by_side(serve: Serve) -> None:
@@ -148,9 +188,7 @@ def test_changes_need_the_held_button_and_auto_operator_works_a_batch(serve: Ser
     device.push_jobs([DeviceJob(1, "batch of two", fields | {"setpoint_n": 20_000, "batch": 2})])
     device.use_job(1)
     # The operator starts once the host is quiet, so look at the press and ask when it is done.
-    served.wait_for(
-        lambda: [e.name for e in served.press.events].count("load-part") == 2, "no second part", 60.0
-    )
+    served.wait_for(lambda: [e.name for e in served.press.events].count("load-part") == 2, "no second part")
     served.wait_for(lambda: len(list(device.log())) == 2, "no second record")
     assert [record.values["stop"] for record in device.log()] == [1, 1]
     # The batch is done: changes are opened again and no third part is made.
@@ -206,20 +244,25 @@ def test_actions_from_a_plain_file(serve: Serve, tmp_path: Path) -> None:
     names = [event.name for event in served.press.events]
     for name in ("estop-pushed", "estop-pulled", "latch-on", "remove-part", "load-part", "press-enable"):
         assert name in names
-    served.wait_for(
-        lambda: served.device().now().changes_left_s > 0, "the enable button was not held long enough"
-    )
+    device = served.device()
+    served.wait_for(lambda: device.now().changes_left_s > 0, "the enable button was not held long enough")
 
 
 def test_real_time_keeps_pace_with_the_wall(serve: Serve) -> None:
-    device = serve(realtime=True).device()
-    start, up = time.monotonic(), device.now().uptime_s
-    time.sleep(0.7)
-    run = device.now().uptime_s - up
-    passed = time.monotonic() - start
-    # A loaded machine may make it slip; it must never run ahead.
-    assert run <= passed + 0.05
-    assert run > 0.4 * passed
+    served = serve(realtime=True)
+    device = served.device()
+
+    def keeps_pace() -> bool:
+        start, up = time.monotonic(), device.now().uptime_s
+        time.sleep(0.7)
+        run = device.now().uptime_s - up
+        passed = time.monotonic() - start
+        # It must never run ahead, but for what it lay behind at the start and may make up for.
+        assert run <= passed + _SLIP_S + 0.05
+        return run > 0.4 * passed
+
+    # A loaded machine may make it slip for a while.
+    served.wait_for(keeps_pace, "it does not keep pace")
 
 
 @pytest.mark.parametrize("text", ["5000", "127.0.0.1:", "127.0.0.1:x", "127.0.0.1:70000", ":1"])
