@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qs
@@ -40,6 +40,9 @@ _HEADERS: Final = (
 )
 _ORDER_MOST: Final = 4000
 _WRONG_TOKEN_S: Final = 0.5
+# A page takes six seconds of silence for a lost line; the keeper may be busy for longer than that.
+_HERE_S: Final = 2.0
+_HERE: Final = json.dumps({"kind": "here"})
 
 Order = Callable[[dict[str, Any], Callable[[bool, str], None]], None]
 
@@ -62,7 +65,7 @@ class _Guarded:
 def build_app(hub: Hub, order: Order, access: Access) -> ASGIApp:
     """The application. order: takes what a page asks for and a function for its answer, from this loop."""
 
-    @asynccontextmanager
+    @contextlib.asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         hub.attach(asyncio.get_running_loop())
         yield
@@ -118,7 +121,13 @@ def build_app(hub: Hub, order: Order, access: Access) -> ASGIApp:
             sender.cancel()
 
     async def _send(socket: WebSocket, queue: asyncio.Queue[str | None]) -> None:
-        while (text := await queue.get()) is not None:
+        while True:
+            text: str | None = _HERE
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_HERE_S):
+                    text = await queue.get()
+            if text is None:
+                break
             await socket.send_text(text)
         await socket.close(1013)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -10,14 +11,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.host.page.bench_shop import page_process
+import uvicorn
+from tests.host.page.bench_shop import WAIT_S, page_process
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from steadyram.cli import main
 from steadyram.errors import BadInput
 from steadyram.page.access import Access
+from steadyram.page.app import build_app
+from steadyram.page.hub import Hub
 from steadyram.page.questions import Guide, GuideStopped
+from steadyram.page.serve import open_listener
 from steadyram.page.words import FAULT_REMEDIES, REFUSAL_REMEDIES, STATES, STOPS
 
 NOWHERE = "socket://127.0.0.1:1"
@@ -33,14 +38,19 @@ def lone_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def fetch(url: str, **headers: str) -> tuple[int, dict[str, str], str]:
     request = urllib.request.Request(url, headers={k.replace("_", "-"): v for k, v in headers.items()})
     try:
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
             return answer.status, dict(answer.headers), answer.read().decode()
     except urllib.error.HTTPError as error:
         return error.code, dict(error.headers), error.read().decode()
 
 
 def live(url: str, **headers: str) -> ClientConnection:
-    return connect(url.replace("http", "ws") + "live", origin=url.rstrip("/"), additional_headers=headers)  # type: ignore[arg-type]
+    return connect(
+        url.replace("http", "ws") + "live",
+        origin=url.rstrip("/"),  # type: ignore[arg-type]
+        additional_headers=headers,
+        open_timeout=WAIT_S,
+    )
 
 
 def test_words_are_there_for_everything_the_definition_knows() -> None:
@@ -109,11 +119,26 @@ def test_reading_on_loopback_needs_nothing_and_nobody_else_reaches_in(lone_page:
     assert fetch(url + "page.py")[0] == 404
     assert fetch(url + "..%2fkeeper.py")[0] == 404
     with live(url) as socket:
-        assert json.loads(socket.recv(timeout=5))["kind"] == "hello"
+        assert json.loads(socket.recv(timeout=WAIT_S))["kind"] == "hello"
     with pytest.raises(InvalidStatus):
-        connect(url.replace("http", "ws") + "live", origin="http://evil.example")  # type: ignore[arg-type]
+        connect(url.replace("http", "ws") + "live", origin="http://evil.example", open_timeout=WAIT_S)  # type: ignore[arg-type]
     with pytest.raises(InvalidStatus):
-        connect(url.replace("http", "ws") + "live")
+        connect(url.replace("http", "ws") + "live", open_timeout=WAIT_S)
+
+
+def test_a_page_hears_from_a_server_that_has_nothing_to_tell() -> None:
+    listener = open_listener("127.0.0.1", 0)
+    app = build_app(Hub(), lambda content, done: None, Access(None))
+    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", ws="websockets-sansio"))
+    thread = threading.Thread(target=server.run, args=([listener],))
+    thread.start()
+    try:
+        with live(f"http://127.0.0.1:{listener.getsockname()[1]}/") as socket:
+            assert json.loads(socket.recv(timeout=WAIT_S)) == {"kind": "here"}
+    finally:
+        server.should_exit = True
+        thread.join(WAIT_S)
+        listener.close()
 
 
 def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
@@ -131,7 +156,7 @@ def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
         cookie = f"steadyram_page={Access(token).cookie}"
         assert fetch(url, Cookie=cookie)[0] == 200
         with live(url, Cookie=cookie) as socket:
-            assert json.loads(socket.recv(timeout=5))["kind"] == "hello"
+            assert json.loads(socket.recv(timeout=WAIT_S))["kind"] == "hello"
 
 
 def ask(socket: ClientConnection, **content: Any) -> dict[str, Any]:
@@ -142,7 +167,7 @@ def send(socket: ClientConnection, text: str) -> dict[str, Any]:
     """The answer to it; the page may tell the press's state in between."""
     socket.send(text)
     while True:
-        told = json.loads(socket.recv(timeout=20))
+        told = json.loads(socket.recv(timeout=WAIT_S))
         if told["kind"] == "answer":
             return dict(told)
 

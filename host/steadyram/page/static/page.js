@@ -214,10 +214,15 @@ function drawChart() {
 }
 
 // ------------------------------------------------------------------ parts
+let rowsShown = "";
 function showRows() {
   if (!now.hello) return;
   put($("learned"), now.band ? `Compared with ${now.teaching} good parts of this job.`
     : "Parts are compared with good ones as soon as eight learned parts of this job are there.");
+  // Drawn anew only when they changed: a button that goes away under a finger is not pressed.
+  const text = JSON.stringify([now.rows, now.hello.unit, decimals()]);
+  if (rowsShown === text) return;
+  rowsShown = text;
   $("pips").replaceChildren(...now.rows.slice().reverse().map((row) =>
     make("li", { "data-look": row.look, title: `Part ${row.count}: ${row.stop}`, "aria-label": `Part ${row.count}: ${row.stop}` }, MARKS[row.look])));
   $("rows").replaceChildren(...now.rows.map(part));
