@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from tests.host.cli.test_cli_killed_host import linked, pressed, start
+from tests.host.cli.test_cli_killed_host import WAIT_S, linked, pressed, start
 
 from steadyram.errors import CheckFailed
 from steadyram.metrology.header_file import TEMPLATE
@@ -92,11 +92,14 @@ def test_killed_after_three_points(tmp_path: Path) -> None:
         process = start(
             *command, "--hands", stalling.url, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        assert stalling.stalled.wait(60)
+        assert stalling.stalled.wait(WAIT_S)
         process.send_signal(signal.SIGKILL)
-        process.wait(20)
+        process.wait(WAIT_S)
         stalling.close()
-        assert any(pedals_free(hands_url) or time.sleep(0.1) for _ in range(100))
+        until = time.monotonic() + WAIT_S
+        while not pedals_free(hands_url):
+            assert time.monotonic() < until
+            time.sleep(0.1)
         left = target.with_name("c.unfinished.jsonl")
         assert sorted(path.name for path in left.parent.iterdir()) == [left.name]
         kept = read_journal(left)
