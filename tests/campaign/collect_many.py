@@ -41,7 +41,8 @@ from steadyram.virtual.quick_setup import nameplate_calibration, nameplate_setti
 
 PRESSES = ("workshop-20", "workshop-20-fine", "frame-30", "stiff-20")
 SETPOINT_N = 20_000
-_START_S = 60.0
+# How long anything may take that comes by itself; only a failure waits to the end.
+_WAIT_S = 600.0
 
 
 class PressProcess:
@@ -73,13 +74,13 @@ class PressProcess:
             text=True,
         )
         assert self.process.stdout is not None
-        assert select.select([self.process.stdout], [], [], _START_S)[0], "no ready line"
+        assert select.select([self.process.stdout], [], [], _WAIT_S)[0], "no ready line"
         assert self.process.stdout.readline().startswith("ready ")
 
     def end(self, number: int = signal.SIGTERM) -> None:
         assert self.process is not None
         self.process.send_signal(number)
-        self.process.wait(30)
+        self.process.wait(_WAIT_S)
         assert self.process.stdout is not None
         self.process.stdout.close()
 
@@ -91,7 +92,7 @@ class PressProcess:
         self.start("--enable-changes")
         device = self.device()
         model = read_press(self.file)
-        until = time.monotonic() + _START_S
+        until = time.monotonic() + _WAIT_S
         while not (device.now().changes_left_s and device.calibration_unsealed()):
             assert time.monotonic() < until, "changes were not opened"
             time.sleep(0.1)
@@ -117,8 +118,11 @@ class Receiver:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="receiver")
         self._client.on_message = self._message
         self._client.on_connect = lambda client, *_: client.subscribe("steadyram/#", qos=1)
+        subscribed = threading.Event()
+        self._client.on_subscribe = lambda *_: subscribed.set()
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
+        assert subscribed.wait(_WAIT_S), "the broker does not answer"
 
     def _message(self, client: Any, data: Any, message: Any) -> None:
         what = message.topic.rpartition("/")[2]
@@ -156,12 +160,14 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
             stderr=subprocess.PIPE,
             text=True,
         )
-        began = time.monotonic()
         said: list[str] = []
         assert collector.stderr is not None
         listener = threading.Thread(target=lambda: said.extend(collector.stderr or ()), daemon=True)
         listener.start()
         try:
+            _until(lambda: any("/metrics" in line for line in said), collector, "it does not begin")
+            _until(lambda: len(_up(metrics)) == len(presses), collector, "it does not reach every press")
+            began = time.monotonic()
             time.sleep(seconds * 0.35)
             tell("killing a press")
             presses[1].end(signal.SIGKILL)
@@ -171,26 +177,39 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
             tell("restarting the database")
             postgres.stop()
             time.sleep(min(5.0, seconds * 0.1))
+            _until(lambda: any("cannot be used" in line for line in said), collector, "it misses nothing")
             postgres.start()
             time.sleep(seconds * 0.4)
             collected_s = time.monotonic() - began
-            up = _all_up(metrics, len(presses))
+            _until(lambda: len(_up(metrics)) == len(presses), collector, "it does not come back")
+            up = _up(metrics)
+            # However slow the machine, something must have been made to be collected.
+            _until(
+                lambda: min(exposed(metrics)["steadyram_records_in_store"].values()) >= 2,
+                collector,
+                "no cycles",
+            )
             tell("the operators go home")
             waited = _pulled_to_the_end(presses, metrics)
             tell("reading the devices' own logs")
             # A press serves one host at a time: the collector lets go first.
             collector.terminate()
-            collector.wait(30)
+            collector.wait(_WAIT_S)
             logs = _own_logs(presses)
+            # What the broker has may still be on its way from it.
+            until = time.monotonic() + 60.0
+            while time.monotonic() < until and not all(
+                set(log) <= receiver.cycles.get(uid, set()) for uid, log in logs.items()
+            ):
+                time.sleep(0.1)
         finally:
             collector.terminate()
-            code = collector.wait(30)
-            listener.join(5)
+            code = collector.wait(_WAIT_S)
+            listener.join(_WAIT_S)
             for press in presses:
                 if press.process is not None and press.process.poll() is None:
                     press.process.kill()
                     press.process.wait()
-        time.sleep(0.5)
         receiver.close()
         return {"collected_s": round(collected_s, 1)} | _judged(
             presses, url, logs, waited, receiver, up, said, code
@@ -199,21 +218,25 @@ def run(seconds: float, folder: Path) -> dict[str, Any]:
 
 def exposed(port: int) -> dict[str, dict[str, float]]:
     """The collector's metrics by name and uid."""
-    text = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10).read().decode()
+    text = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=_WAIT_S).read().decode()
     found: dict[str, dict[str, float]] = {}
     for name, uid, value in re.findall(r'^(\w+)\{.*uid="([^"]+)"\} ([-0-9.e+]+)', text, re.MULTILINE):
         found.setdefault(name, {})[uid] = float(value)
     return found
 
 
-def _all_up(metrics: int, devices: int) -> list[str]:
-    """Devices that the collector reaches, once it reaches all again after the database was away."""
-    until = time.monotonic() + 60.0
-    while True:
-        up = sorted(uid for uid, value in exposed(metrics)["steadyram_device_up"].items() if value)
-        if len(up) == devices or time.monotonic() > until:
-            return up
-        time.sleep(0.3)
+def _up(metrics: int) -> list[str]:
+    """Devices that the collector reaches."""
+    return sorted(uid for uid, value in exposed(metrics).get("steadyram_device_up", {}).items() if value)
+
+
+def _until(what: Callable[[], bool], collector: subprocess.Popen[str], else_said: str) -> None:
+    """Wait until it is so; the collector must not end meanwhile."""
+    until = time.monotonic() + _WAIT_S
+    while not what():
+        assert collector.poll() is None, "the collector ended"
+        assert time.monotonic() < until, else_said
+        time.sleep(0.1)
 
 
 def _pulled_to_the_end(presses: list[PressProcess], metrics: int) -> float:
@@ -227,7 +250,7 @@ def _pulled_to_the_end(presses: list[PressProcess], metrics: int) -> float:
 
     _each(presses, without_operator)
     while True:
-        assert time.monotonic() - began < 180, "the collector did not come back to every press"
+        assert time.monotonic() - began < _WAIT_S, "the collector did not come back to every press"
         now = exposed(metrics)
         # It says that a device is up only when what was on it has been pulled.
         if all(

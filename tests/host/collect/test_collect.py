@@ -95,7 +95,7 @@ def served(tmp_path: Path) -> Iterator[Served]:
         yield made
 
 
-def until(what: Any, seconds: float = 30.0) -> None:
+def until(what: Any, seconds: float = 300.0) -> None:
     end = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < end, "it did not come"
@@ -146,8 +146,12 @@ def test_messages_and_metrics_reach_their_readers(served: Served, tmp_path: Path
         listener = mqtt.Client(CallbackAPIVersion.VERSION2)
         listener.on_message = lambda c, d, m: got.setdefault(m.topic, []).append(json.loads(m.payload))
         listener.on_connect = lambda c, *_: c.subscribe("steadyram/#", qos=1)
+        subscribed = threading.Event()
+        listener.on_subscribe = lambda *_: subscribed.set()
         listener.connect("127.0.0.1", broker.port)
         listener.loop_start()
+        # What was said before somebody listened is not said again.
+        assert subscribed.wait(300)
         process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "steadyram", "collect", "--port", served.url),
@@ -161,10 +165,10 @@ def test_messages_and_metrics_reach_their_readers(served: Served, tmp_path: Path
             until(lambda: len(got.get("steadyram/b3nch001/cycle", [])) == 12)
             until(lambda: len(got.get("steadyram/b3nch001/live", [])) > 3)
             until(lambda: got.get("steadyram/b3nch001/state"))
-            text = urllib.request.urlopen(f"http://127.0.0.1:{metrics}/metrics", timeout=10).read().decode()
+            text = urllib.request.urlopen(f"http://127.0.0.1:{metrics}/metrics", timeout=300).read().decode()
         finally:
             process.send_signal(signal.SIGTERM)
-            _, told = process.communicate(timeout=30)
+            _, told = process.communicate(timeout=300)
         assert process.returncode == 0, told
         assert "stopped" in told
         until(lambda: [m["online"] for m in got["steadyram/collector/collector/online"]] == [True, False])

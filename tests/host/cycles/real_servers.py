@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import random
 import shutil
 import socket
 import subprocess
@@ -12,11 +13,30 @@ import time
 from pathlib import Path
 from typing import Any
 
+# Below the usual range for outgoing connections (Linux: from 32768): none of those can take a port between its
+# choice and its use, or while its server is restarted.
+_PORTS_FROM, _PORTS_EACH = 12_000, 2_000
+_WAIT_S = 300.0
+_given: set[int] = set()
+
 
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port of this machine that nobody listens at; test processes side by side choose from ranges of their own."""
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 10
+    low = _PORTS_FROM + worker * _PORTS_EACH
+    for port in random.SystemRandom().sample(range(low, low + _PORTS_EACH), _PORTS_EACH):
+        if port in _given:
+            continue
+        with socket.socket() as probe:
+            # As servers do: what is left of an ended connection does not make a port taken.
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            _given.add(port)
+            return port
+    raise AssertionError("no free port")
 
 
 def _postgres_folder() -> Path | None:
@@ -71,8 +91,13 @@ class Postgres:
             stdout=subprocess.DEVNULL,
             stderr=(self._home / "stderr").open("ab"),
             check=False,
-            timeout=60,
-            env={"PATH": os.environ.get("PATH", ""), "LC_ALL": "C", "HOME": str(self._home)},
+            timeout=_WAIT_S,
+            env={
+                "PATH": os.environ.get("PATH", ""),
+                "LC_ALL": "C",
+                "HOME": str(self._home),
+                "PGCTLTIMEOUT": f"{_WAIT_S:.0f}",
+            },
             **self._user,
         )
         assert done.returncode == 0, (program, (self._home / "stderr").read_text())
@@ -118,7 +143,8 @@ class Mosquitto:
         self._process = subprocess.Popen(
             [self._binary, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        for _ in range(100):
+        until = time.monotonic() + _WAIT_S
+        while time.monotonic() < until and self._process.poll() is None:
             with socket.socket() as probe:
                 if probe.connect_ex(("127.0.0.1", self.port)) == 0:
                     return
@@ -128,7 +154,7 @@ class Mosquitto:
     def stop(self) -> None:
         assert self._process is not None
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(_WAIT_S)
 
     def __enter__(self) -> Mosquitto:
         self.start()
