@@ -28,7 +28,8 @@ from steadyram.virtual.server import PressServer
 from steadyram_fw import tables as t
 
 PRESS = Path(__file__).parent.parent.parent / "presses" / "bench-4.toml"
-WAIT_S = 30.0
+# Long: what comes at all comes on a slow machine, too, and only a failure waits to the end.
+WAIT_S = 120.0
 
 
 def chromium() -> str | None:
@@ -44,6 +45,17 @@ def wait_for(what: Callable[[], bool], seconds: float = WAIT_S) -> bool:
             return True
         time.sleep(0.03)
     return False
+
+
+class _Server(PressServer):
+    """Can be made to drag: every hundredth of a second of the press then takes `drag_s` longer."""
+
+    drag_s = 0.0
+
+    def _run(self, seconds: float) -> None:
+        if self.drag_s:
+            time.sleep(self.drag_s)
+        super()._run(seconds)
 
 
 class Shop:
@@ -72,7 +84,7 @@ class Shop:
         with CycleStore(folder.parent / "cycles.db") as store:
             pull(device, store)
         play(self.press, one_part(self.press))
-        self._server = PressServer(
+        self._server = _Server(
             self.press,
             listen=("127.0.0.1", 0),
             operator_listen=("127.0.0.1", 0),
@@ -85,11 +97,20 @@ class Shop:
         assert self._server.hands_url is not None
         self.hands = OperatorLine(self._server.hands_url)
 
+    @contextlib.contextmanager
+    def slowly(self) -> Iterator[None]:
+        """The press at a fifth of its speed or less: what passes within a second or two is there to be seen."""
+        self._server.drag_s = 0.04
+        try:
+            yield
+        finally:
+            self._server.drag_s = 0.0
+
     def close(self) -> None:
         """End the press."""
         self.hands.close()
         self._server.stop()
-        self._thread.join(10)
+        self._thread.join(WAIT_S)
         self._server.close()
         self.press.close()
 
@@ -116,7 +137,11 @@ class Cable:
             if not self._whole.is_set():
                 near.close()
                 continue
-            far = socket.create_connection(self._there)
+            try:
+                far = socket.create_connection(self._there)
+            except OSError:
+                near.close()
+                continue
             self._ends += [near, far]
             for one, other in ((near, far), (far, near)):
                 threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
@@ -166,5 +191,11 @@ def page_process(port: str, folder: Path, *more: str) -> Iterator[str]:
         yield line.split()[1]
     finally:
         process.send_signal(signal.SIGTERM)
-        assert process.wait(15) == 0, (folder / "page.log").read_text()
-        log.close()
+        try:
+            ended = process.wait(WAIT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
+        finally:
+            log.close()
+        assert ended == 0, (folder / "page.log").read_text()

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.host.page.bench_shop import Cable, Shop, chromium
+from tests.host.page.bench_shop import WAIT_S, Cable, Shop, chromium
+
+# A slow machine's browser takes its time; only a failure waits to the end.
+PATIENCE_MS = 1000 * WAIT_S
 
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -45,6 +48,9 @@ def browser(tmp_path: Path) -> Iterator[Any]:
             args=FLAGS,
             viewport={"width": 1280, "height": 800},
             has_touch=True,
+            timeout=PATIENCE_MS,
         )
+        context.set_default_timeout(PATIENCE_MS)
+        playwright.expect.set_options(timeout=PATIENCE_MS)
         yield context
         context.close()

@@ -30,7 +30,8 @@ def open_page(browser: Any, url: str) -> Any:
         "request", lambda asked: page.elsewhere.append(asked.url) if not asked.url.startswith(url) else None
     )
     page.goto(url)
-    shown = "now.trace !== null && now.view?.link === 'connected' && now.rows.length >= 10"
+    # The trace of the newest part is told last, so that nothing of the parts is drawn anew after it.
+    shown = "now.view?.link === 'connected' && now.rows.length >= 10 && now.trace?.seq === now.rows[0].seq"
     assert wait_for(lambda: page.evaluate(shown)), page.evaluate(
         "JSON.stringify([now.view, now.rows.length])"
     )
@@ -48,10 +49,10 @@ def drawn(page: Any, seq: int) -> dict[str, Any]:
 
 
 def assert_drawn_as_logged(page: Any, folder: Path, seq: int) -> None:
+    found = drawn(page, seq)
     with CycleStore(folder / "cycles.db", create=False) as store:
         trace = store.trace(store.devices()[0].uid, seq)
     assert trace is not None
-    found = drawn(page, seq)
     assert len(found["points"]) == len(trace.points)
     for i, (force, (t_s, shown_N)) in enumerate(zip(trace.force_N(), found["points"], strict=True)):
         assert shown_N == pytest.approx(force, abs=found["newtons_a_pixel"] * 0.02)
@@ -67,11 +68,12 @@ def test_a_part_is_seen_as_it_is_pressed_and_then_as_it_was_logged(
         assert page.inner_text("#setpoint") == "4.800 kN"
         assert page.inner_text("#job") == "small clinch nut"
         shop.hands.do("part")
-        shop.hands.do("press extend")
-        # As it happens: a growing dotted line, the force above zero, the state in words.
-        assert wait_for(lambda: page.inner_text("#headline").startswith("Pressing"))
-        assert wait_for(lambda: page.locator("#chart .live").count() == 1)
-        assert wait_for(lambda: float(page.inner_text("#force")) > 3.0)
+        with shop.slowly():
+            shop.hands.do("press extend")
+            # As it happens: a growing dotted line, the force above zero, the state in words.
+            assert wait_for(lambda: page.inner_text("#headline").startswith("Pressing"))
+            assert wait_for(lambda: page.locator("#chart .live").count() == 1)
+            assert wait_for(lambda: float(page.inner_text("#force")) > 3.0)
         assert wait_for(lambda: page.inner_text("#headline").startswith("Set force reached"))
         shop.hands.do("release extend")
         shop.hands.do("top")
@@ -93,9 +95,10 @@ def test_a_cut_link_loses_nothing_on_screen_or_in_the_store(
         page = open_page(browser, url)
         other = open_page(browser, url)
         shop.hands.do("part")
-        shop.hands.do("press extend")
-        assert wait_for(lambda: page.inner_text("#headline").startswith("Pressing"))
-        cable.cut()
+        with shop.slowly():
+            shop.hands.do("press extend")
+            assert wait_for(lambda: page.inner_text("#headline").startswith("Pressing"))
+            cable.cut()
         assert wait_for(lambda: page.inner_text("#headline").startswith("No connection to the press"))
         assert page.inner_text("#force") == "–"
         assert page.locator("#pips li").count() == 10

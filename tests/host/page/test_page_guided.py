@@ -13,7 +13,7 @@ from tests.host.page.test_page_browser import TOO_SMALL
 from steadyram.cycles.store import CycleStore
 from steadyram.metrology.journal import read_journal
 
-PATIENCE_S = 120.0
+PATIENCE_S = 900.0
 ESTIMATE_N = 4800
 
 

@@ -126,7 +126,7 @@ def test_by_keyboard_and_by_ear(shop: Shop, cable: Cable, browser: Any, tmp_path
         expect(page.get_by_role("dialog", name="Count this batch from zero?")).to_be_visible()
         assert page.evaluate("document.activeElement.closest('dialog') !== null")
         page.keyboard.press("Escape")
-        assert page.evaluate("document.activeElement.id") == "recount"
+        assert wait_for(lambda: page.evaluate("document.activeElement.id") == "recount")
 
 
 def test_every_state_is_said_and_can_be_read_on_tablet_and_phone(
