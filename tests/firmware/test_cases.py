@@ -37,7 +37,7 @@ def run_micropython(*arguments: str) -> str:
         [micropython(), "-X", "heapsize=2M", str(RUNNER), *arguments],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=900,
         env={**os.environ, "MICROPYPATH": f"{ROOT / 'firmware'}:{ROOT / 'tests' / 'firmware'}:.frozen"},
     )
     assert done.returncode == 0, done.stdout + done.stderr

@@ -7,6 +7,9 @@ import threading
 
 from tests.host.loopback import Bench
 
+_LOOK_S = 0.002
+_SEND_S = 60.0
+
 
 class Served:
     """Serves a bench at `url` until `close`; silent after `stall_after` rows (None = never)."""
@@ -33,7 +36,7 @@ class Served:
                 self._serve(connection)
 
     def _serve(self, connection: socket.socket) -> None:
-        connection.settimeout(0.002)
+        connection.settimeout(_LOOK_S)
         bench = self.bench
         while not self._stop.is_set():
             try:
@@ -61,14 +64,17 @@ class Served:
                 self.stalled.set()
                 continue
             try:
+                # A reader that is slow to take it gets it whole; two milliseconds are for looking whether it asks.
+                connection.settimeout(_SEND_S)
                 connection.sendall(sent)
+                connection.settimeout(_LOOK_S)
             except OSError:
                 return
 
     def close(self) -> None:
         """Stop serving."""
         self._stop.set()
-        self._thread.join(5)
+        self._thread.join(_SEND_S)
         self._listener.close()
 
     def __enter__(self) -> Served:

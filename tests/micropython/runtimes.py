@@ -40,7 +40,7 @@ def micropython() -> Path:
     return found
 
 
-def run(command: list[str], *, path: str = "", timeout_s: float = 300.0) -> list[str]:
+def run(command: list[str], *, path: str = "", timeout_s: float = 1800.0) -> list[str]:
     """Standard output of a command as lines; the test fails with everything it said if it failed."""
     done = subprocess.run(
         command,

@@ -10,6 +10,7 @@ from steadyram.link.client import Client
 from steadyram.link.transport import Transport, open_transport, usb_ports
 
 PORT_VARIABLE = "STEADYRAM_PORT"
+_ANSWER_S = 0.4
 
 
 def find_port(ports: Sequence[str] | None = None, opener: Callable[[str], Transport] = open_transport) -> str:
@@ -36,7 +37,7 @@ def _answers(name: str, opener: Callable[[str], Transport]) -> bool:
         transport = opener(name)
     except LinkError:
         return False
-    client = Client(transport, timeout_s=0.4, tries=2)
+    client = Client(transport, timeout_s=_ANSWER_S, tries=2)
     try:
         return "proto" in client.request("hello").fields
     except (LinkError, DeviceRefusal):

@@ -37,7 +37,7 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
         [node, str(HERE / "heap_on_wasm.mjs"), str(runtimes.WASM), str(folder)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=900,
     )
     found = figures(done.stdout)
     assert "application" in found, (done.stdout + done.stderr)[-600:]
@@ -57,7 +57,7 @@ def test_busy_in_every_way_on_a_limited_heap(tmp_path):
         [str(program), "-X", "heapsize=340k", str(script), str(folder), str(HERE.parent), "-", str(files)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=900,
     )
     found = figures(done.stdout)
     assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
@@ -77,7 +77,7 @@ def test_a_day_passes_on_a_heap_that_leaves_a_board_room(tmp_path):
     files = tmp_path / "files"
     files.mkdir()
     command = [str(runtimes.micropython()), "-X", "heapsize=265k", str(day), str(folder), str(HERE.parent)]
-    done = subprocess.run([*command, str(files), "0"], capture_output=True, text=True, timeout=120)
+    done = subprocess.run([*command, str(files), "0"], capture_output=True, text=True, timeout=900)
     found = figures(done.stdout)
     assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
     assert found["records"] == 9, "three by the tests' core, six by the firmware's own"

@@ -211,7 +211,7 @@ def served(press, tmp_path, monkeypatch):
         yield ["--port", server.url, "--hands", server.hands_url]
     finally:
         server.stop()
-        thread.join(20)
+        thread.join(300)
         server.close()
 
 

@@ -43,7 +43,7 @@ def served(name, tmp_path):
             yield press, ["--port", server.url, "--hands", server.hands_url]
         finally:
             server.stop()
-            thread.join(20)
+            thread.join(300)
             server.close()
 
 

@@ -134,9 +134,9 @@ def test_a_pull_killed_in_the_middle_then_again_has_each_record_once(tmp_path: P
             stderr=subprocess.DEVNULL,
             env={**os.environ, "STEADYRAM_CONFIG_DIR": str(tmp_path)},
         )
-        assert served.stalled.wait(30)
+        assert served.stalled.wait(300)
         process.send_signal(signal.SIGKILL)
-        process.wait(10)
+        process.wait(300)
     with CycleStore(path) as store:
         there = seqs(store)
         assert there == list(range(1, len(there) + 1))

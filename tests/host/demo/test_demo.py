@@ -30,7 +30,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]
         [sys.executable, "-m", "steadyram", "demo", "--out", str(folder), "--json"],
         capture_output=True,
         text=True,
-        timeout=240,
+        timeout=1800,
         check=False,
     )
     assert done.returncode == 0, done.stderr

@@ -89,7 +89,7 @@ class PtyBoard:
         """Power up into `code` instead of the prompt; returns what it printed, line by line."""
         program = find_micropython()
         done = subprocess.run(
-            [str(program), str(self._script("run.py", code))], capture_output=True, text=True, timeout=30
+            [str(program), str(self._script("run.py", code))], capture_output=True, text=True, timeout=300
         )
         return (done.stdout + done.stderr).splitlines()
 

@@ -162,11 +162,12 @@ def test_scatter_comes_from_the_generator_passed():
 
 
 def test_a_part_is_ready_soon():
-    start = time.perf_counter()
+    # The processor's time, not the wall's: what else the machine does is not this one's doing.
+    start = time.process_time()
     for _ in range(5):
         BentStrip(STEEL, 2e-3, 0.3, ROUGH)
-    # 50 ms on a free machine is the aim; four times as long here, for a loaded one.
-    assert (time.perf_counter() - start) / 5 < 0.2
+    # 50 ms is the aim; four times as long here, for a slow machine.
+    assert (time.process_time() - start) / 5 < 0.2
 
 
 def test_sheet_too_thick_for_the_die_is_refused():

@@ -27,7 +27,7 @@ def run(*command: str | Path, cwd: Path, **environment: str) -> subprocess.Compl
         key: value for key, value in os.environ.items() if not key.startswith(("PYTHON", "PYTEST", "COV_"))
     }
     return subprocess.run(
-        [str(word) for word in command], cwd=cwd, env=env | environment, text=True, timeout=300,
+        [str(word) for word in command], cwd=cwd, env=env | environment, text=True, timeout=1800,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
 
