@@ -210,13 +210,13 @@ def test_every_format_of_any_size(tmp_path: Path, n: int) -> None:
 def test_a_batch_of_ten_thousand_is_proved_in_seconds(tmp_path: Path) -> None:
     path = tmp_path / "c.db"
     fill(path, n=10_000)
-    began = time.monotonic()
+    began = time.process_time()
     with CycleStore(path) as store:
         proof = prove(store, choose_batch(store, "p1", None, None))
     page = render_proof(proof, Preferences(), made_unix=1)
     assert len(page) < 2_000_000
-    # Seconds, with room for a loaded machine; the benchmark has the figure.
-    assert time.monotonic() - began < 30
+    # Seconds of the processor, with room for a slow one; the benchmark has the figure.
+    assert time.process_time() - began < 30
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
