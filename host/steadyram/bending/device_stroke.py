@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -71,6 +72,17 @@ class Felt:
         }
 
 
+def knows_its_ram(settings: Mapping[str, int], calibration: Mapping[str, int]) -> bool:
+    """Whether a device can stop at a depth: position sensor fitted and calibrated, ram speed measured."""
+    scaled = calibration.get("position_step_nm") or calibration.get("position_um_64k")
+    return bool(settings.get("position_kind") and scaled and settings.get("speed_um_s"))
+
+
+def is_bend_job(job: DeviceJob) -> bool:
+    """Whether a job is one that an earlier bend list left in its slot."""
+    return job.fields.get("stop_on") == 1 and job.name.startswith("bend")
+
+
 class DeviceStroke:
     """procedure.Stroke over a device.
 
@@ -103,8 +115,7 @@ class DeviceStroke:
             raise CheckFailed(
                 "The device has no calibration, so a bend has no ceiling; run 'calibrate' first."
             )
-        scaled = calibration["position_step_nm"] or calibration["position_um_64k"]
-        if not settings["position_kind"] or not scaled or not settings["speed_um_s"]:
+        if not knows_its_ram(settings, calibration):
             raise CheckFailed(
                 "The device does not know where its ram is, so it cannot stop at a depth; fit a position sensor, then "
                 "run 'position calibrate' and 'position speeds'."
@@ -144,11 +155,10 @@ class DeviceStroke:
         if not 1 <= self._slot <= slots:
             raise BadInput(f"--slot {self._slot} is not one of this device's slots 1 to {slots}.")
         found = next((job for job in self._device.jobs().jobs if job.slot == self._slot), None)
-        ours = found is None or (found.fields.get("stop_on") == 1 and found.name.startswith("bend"))
-        if not ours and not replace_job:
-            assert found is not None
+        if found is not None and not is_bend_job(found) and not replace_job:
             raise BadInput(
-                f"Slot {self._slot} holds the job '{found.name}'; give another --slot, or --replace to give it up."
+                f"Slot {self._slot} holds the job '{found.name}'; choose another slot (--slot), or give that job up "
+                "(--replace)."
             )
 
     def same_part(self, touch_m: float) -> None:
@@ -174,7 +184,7 @@ class DeviceStroke:
         if record["contact_um"] == 0:
             raise CheckFailed(
                 "The ram met nothing in this stroke; put the sheet on the die, see that the ram reaches it, and start "
-                "again, or give --touch."
+                "again, or say where it meets it (--touch)."
             )
         pedals.to_top()
         self._touch_m = self._part_touch_m = record["contact_um"] / 1e6 - self._speed_m_s * self._late_s

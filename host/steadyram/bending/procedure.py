@@ -98,6 +98,37 @@ class BendDone:
 
 
 @dataclass(frozen=True)
+class Step:
+    """A stroke that is about to be asked for. Angles rad, included; lengths m, forces N.
+
+    planned_m: what the plan alone asks for at the first stroke of this bend; stop_m: what is asked for now.
+    """
+
+    part: int
+    number: int
+    name: str
+    strike: int
+    angle_rad: float
+    position_m: float | None
+    planned_m: float
+    stop_m: float
+    expected_N: float
+
+    @property
+    def words(self) -> str:
+        """The step in a line."""
+        where = (
+            f", bend line {self.position_m * 1e3:.4g} mm from the edge" if self.position_m is not None else ""
+        )
+        again = "the same part again, " if self.strike > 1 else ""
+        return (
+            f"Part {self.part}, bend {self.number}{f' ({self.name})' if self.name else ''}: {again}"
+            f"{math.degrees(self.angle_rad):.4g} deg{where}. Stop at {self.stop_m * 1e3:.3f} mm, about "
+            f"{self.expected_N / 1e3:.3g} kN."
+        )
+
+
+@dataclass(frozen=True)
 class Struck:
     """A stroke that was made and whose angle is not known yet."""
 
@@ -113,7 +144,8 @@ class BendRun:
 
     tolerance_rad: of the included angle; strokes_most: of one bend of one part (1: never struck again);
     shim_m: put under the die's middle after the touch was taken; keep: called with each stroke before its angle is
-    asked for, so that a run cut off there can be gone on with. Raises BadInput for a bend that press or tooling
+    asked for, so that a run cut off there can be gone on with; ready: called with each step before the person's yes is
+    asked for. Raises BadInput for a bend that press or tooling
     cannot carry, before anything moves.
     """
 
@@ -129,8 +161,9 @@ class BendRun:
         shim_m: float = 0.0,
         correction: SheetCorrection | None = None,
         keep: Callable[[Struck], None] = lambda struck: None,
+        ready: Callable[[Step], None] = lambda step: None,
     ) -> None:
-        self._keep = keep
+        self._keep, self._ready = keep, ready
         self._bends, self._stroke, self._hands = bends, stroke, hands
         self._tolerance_rad, self._strokes_most, self._shim_m = tolerance_rad, strokes_most, shim_m
         self.planned = plan_list(bends, capacity_N)
@@ -215,13 +248,19 @@ class BendRun:
         if self._bends.tooling.rating is not None:
             ceilings_N.append(self._bends.tooling.rating * bend.length)
         stop_m = stop_depth_m(depth_m, expected_N, self._bends.bed, self._shim_m)
-        where = f", bend line {bend.position * 1e3:.4g} mm from the edge" if bend.position is not None else ""
-        again = "the same part again, " if strike > 1 else ""
-        if not self._hands.confirm(
-            f"Part {part}, bend {planned.number}{f' ({bend.name})' if bend.name else ''}: {again}"
-            f"{math.degrees(bend.angle):.4g} deg{where}. Stop at {stop_m * 1e3:.3f} mm, about "
-            f"{expected_N / 1e3:.3g} kN. {KEEP_AWAY}"
-        ):
+        step = Step(
+            part,
+            planned.number,
+            bend.name,
+            strike,
+            bend.angle,
+            bend.position,
+            planned.plan.stop_m,
+            stop_m,
+            expected_N,
+        )
+        self._ready(step)
+        if not self._hands.confirm(f"{step.words} {KEEP_AWAY}"):
             return None
         reached = self._stroke.to_depth(stop_m, min(ceilings_N), strike == 1)
         struck = Struck(part, planned.number, strike, stop_m, reached)

@@ -10,9 +10,10 @@ import click
 from rich.table import Table
 
 from steadyram.cli._session import err, json_option, out, plain, print_json
-from steadyram.cli.cycles import job_option, store_option, uid_option, write_whole
+from steadyram.cli.cycles import job_option, store_option, uid_option
 from steadyram.config import preferences
 from steadyram.errors import BadInput
+from steadyram.plain_file import write_whole
 from steadyram.units import parse
 
 if TYPE_CHECKING:

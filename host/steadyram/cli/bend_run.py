@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,15 +12,13 @@ import click
 from rich.table import Table
 
 from steadyram.bending.bend_list import BendList, read_bend_list
-from steadyram.bending.correction import SheetCorrection
-from steadyram.bending.device_stroke import DeviceStroke
 from steadyram.bending.person import PersonBending, PersonPedals
 from steadyram.bending.plan import CAUTION
-from steadyram.bending.procedure import KEEP_AWAY, STROKES_MOST, TOLERANCE_RAD, BendDone, BendRun, Struck
-from steadyram.bending.run_record import RunRecord, list_digest, read_run
+from steadyram.bending.procedure import STROKES_MOST, BendDone
+from steadyram.bending.run_record import RunRecord
+from steadyram.bending.session import BendSession, new_record, record_to_go_on
 from steadyram.cli._session import connected, json_option, out, port_options, print_json, said_if_stopped
 from steadyram.cli.commission import HANDS_CLEAR, hands_option
-from steadyram.cli.cycles import write_whole
 from steadyram.device import Device
 from steadyram.errors import BadInput
 from steadyram.units import parse
@@ -124,44 +120,35 @@ def run(
         return "No stroke of the list was made."
 
     with said_if_stopped(left), connected(port, wire_log) as device:
-        uid = device.identity().uid
-        if record.device not in ("", uid):
-            raise BadInput(f"{target} is of the device {record.device}, and this one is {uid}.")
-        if resume and slot is None:
-            slot = record.slot
         before = device.now().job
         with _bending(device, hands_url, type_angles) as hands:
-            stroke = DeviceStroke(
+            session = BendSession(
                 device,
                 hands,
-                slot=slot,
-                name=bends.name or file.stem,
-                replace_job=replace,
-                touch_m=touch_m if touch_m is not None else record.touch_m,
-            )
-            record.device, record.slot = uid, stroke.slot
-            bender = BendRun(
                 bends,
-                stroke,
-                hands,
-                capacity_N=stroke.capacity_N,
-                tolerance_rad=record.tolerance_rad,
+                record,
+                target,
+                slot=slot,
+                replace_job=replace,
+                touch_m=touch_m,
                 strokes_most=strokes_most,
-                shim_m=record.shim_m,
-                correction=SheetCorrection(bends.tooling, bends.sheet, depth_sigma_m=stroke.depth_sigma_m),
-                keep=lambda struck: _keep(target, record, struck, stroke),
+                tell=_tell,
             )
-            for each in bender.planned:
-                for line in each.warnings:
-                    click.echo(f"warning, bend {each.number}: {line}.", err=True)
+            for line in session.warnings:
+                click.echo(f"warning, {line}.", err=True)
             click.echo(f"{HANDS_CLEAR} {CAUTION}", err=True)
-            _strike_all(target, record, bender, stroke, hands, parts)
+            session.run(parts)
     job = f"job slot {record.slot}"
     if before not in (0, record.slot):
         job += f" (it stood at {before}: 'steadyram jobs use {before}' goes back to that)"
     if as_json:
         print_json(
-            {"record": str(target), "pushes": stroke.pushes, **record.model_dump(), "caution": CAUTION}
+            {
+                "record": str(target),
+                "pushes": session.stroke.pushes,
+                **record.model_dump(),
+                "caution": CAUTION,
+            }
         )
     else:
         _print(record)
@@ -175,95 +162,17 @@ def _begun(
     if not resume:
         if target.exists():
             raise BadInput(f"{target} exists already; --resume goes on with it, or choose another --record.")
-        return RunRecord(
-            list_name=bends.name or file.stem,
-            list_digest=list_digest(bends),
-            device="",
-            slot=0,
-            made=datetime.now(UTC).isoformat(timespec="seconds"),
-            tolerance_rad=TOLERANCE_RAD
-            if tolerance is None
-            else parse(tolerance, "radian", what="--tolerance"),
+        return new_record(
+            bends,
+            file.stem,
+            tolerance_rad=None if tolerance is None else parse(tolerance, "radian", what="--tolerance"),
             shim_m=0.0 if shim is None else parse(shim, "meter", what="--shim"),
         )
     if shim is not None or tolerance is not None:
         raise BadInput("--shim and --tolerance are those of the record that is gone on with; leave them out.")
     if not target.exists():
         raise BadInput(f"There is no record {target} to go on with; leave --resume out, or give --record.")
-    record = read_run(target)
-    if record.list_digest != list_digest(bends):
-        raise BadInput(
-            f"{target} is of another bend list, or {file} was changed since; begin a new --record."
-        )
-    if any(row.bend > len(bends.bend) for row in record.strokes):
-        raise BadInput(f"{target} has bends that {file} has not; begin a new --record.")
-    return record
-
-
-def _keep(target: Path, record: RunRecord, struck: Struck, stroke: DeviceStroke) -> None:
-    record.struck(struck, stroke.felt, stroke.touch_m)
-    write_whole(target, record.text())
-
-
-def _strike_all(
-    target: Path,
-    record: RunRecord,
-    bender: BendRun,
-    stroke: DeviceStroke,
-    hands: _AtPress | LineBending,
-    parts: int | None,
-) -> None:
-    def keep(done: BendDone) -> None:
-        record.done(done)
-        write_whole(target, record.text())
-        _tell(done)
-
-    number, after = _where(record, bender, stroke, hands, keep)
-    if stroke.touch_m is None:
-        if not hands.confirm(
-            "One stroke feels where the punch meets the sheet: lay scrap of the same sheet on the die, it gets a dent. "
-            f"{KEEP_AWAY}"
-        ):
-            return
-        touch_m = stroke.find_touch()
-        hands.note(f"The punch meets the sheet at {touch_m * 1e3:.2f} mm of ram travel; take the scrap away.")
-    for part in itertools.count(number):
-        if parts is not None and part > parts:
-            return
-        last = after
-        for done in bender.part(part, after):
-            keep(done)
-            last = done
-        if last is None or not bender.finished(last):
-            return
-        after = None
-
-
-def _where(
-    record: RunRecord,
-    bender: BendRun,
-    stroke: DeviceStroke,
-    hands: _AtPress | LineBending,
-    keep: Callable[[BendDone], None],
-) -> tuple[int, BendDone | None]:
-    """Part to go on with, and its last stroke if it has one; what an earlier session learned is taken in."""
-    for row in record.strokes:
-        bender.remember(row.done())
-    if record.unmeasured is not None:
-        row_ = record.unmeasured
-        hands.note(
-            f"Part {row_.part}, bend {row_.bend} was struck and not measured before the run was stopped."
-        )
-        keep(bender.measured(row_.struck()))
-    if not record.strokes:
-        return 1, None
-    last = record.strokes[-1]
-    done = last.done()
-    if bender.finished(done):
-        return last.part + 1, None
-    if last.device is not None:
-        stroke.same_part(last.device.touch_m)
-    return last.part, done
+    return record_to_go_on(target, bends, str(file))
 
 
 def _tell(done: BendDone) -> None:

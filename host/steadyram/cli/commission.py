@@ -24,7 +24,6 @@ from steadyram.cli._session import (
     said_if_stopped,
 )
 from steadyram.cli.calibration import print_analysis, upload_values
-from steadyram.cli.cycles import write_whole
 from steadyram.commission.calibrate import calibrate as run_calibration
 from steadyram.commission.capability import TOLERANCE, Feed, cautions, feeds
 from steadyram.commission.characterise import Characteristics
@@ -48,6 +47,7 @@ from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.record import Header
 from steadyram.metrology.summary import analysis_document
+from steadyram.plain_file import write_whole
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show, ureg
 
 F = TypeVar("F", bound=Callable[..., Any])

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +21,7 @@ from steadyram.cli._session import (
 from steadyram.cli._store import STORE_ADDRESS
 from steadyram.config import preferences
 from steadyram.errors import BadInput
+from steadyram.plain_file import write_whole
 
 STORE_DEFAULT = "steadyram-cycles.db"
 
@@ -193,21 +192,6 @@ def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last:
 
     with CycleStore(store, create=False) as opened:
         return named_cycles(opened, choose_device(opened, uid), first, last, job)
-
-
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None
 
 
 def register(group: click.Group) -> None:

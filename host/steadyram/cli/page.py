@@ -32,10 +32,16 @@ from steadyram.link.discover import choose_port
     "--records",
     type=click.Path(file_okay=False, path_type=Path),
     default=".",
-    help="Folder for records of calibrations made at the page.  [default: here]",
+    help="Folder for records of calibrations and of bend lists made at the page.  [default: here]",
 )
-def page(port: str | None, store: Path, listen: str, token: str | None, records: Path) -> None:
-    """Serve a page for a tablet by the press: live force, last parts, guided calibration, first part.
+@click.option(
+    "--bends",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    default=".",
+    help="Folder of bend lists (see `bend list`) that the page offers, and takes from a browser.  [default: here]",
+)
+def page(port: str | None, store: Path, listen: str, token: str | None, records: Path, bends: Path) -> None:
+    """Serve a page for a tablet by the press: live force, last parts, guided calibration, first part, bend lists.
 
     Reading needs nothing on this computer and the token beyond it. Changes need the panel's enable button,
     and nothing on the page moves the ram. Prints `ready URL` once it answers; SIGTERM or Ctrl-C end it.
@@ -51,7 +57,7 @@ def page(port: str | None, store: Path, listen: str, token: str | None, records:
     chosen = choose_port(port)
     with CycleStore(store) as opened:
         listener = open_listener(host, number)
-        serve(chosen, listener, access, opened, units, records, _ready)
+        serve(chosen, listener, access, opened, units, records, bends, _ready)
 
 
 def _ready(url: str) -> None:

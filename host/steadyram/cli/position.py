@@ -21,7 +21,6 @@ from steadyram.cli._session import (
     said_if_stopped,
 )
 from steadyram.cli.commission import HANDS_CLEAR, hands_at, hands_option, put_in_force
-from steadyram.cli.cycles import write_whole
 from steadyram.commission.installed import installed
 from steadyram.commission.position import (
     Kind,
@@ -33,6 +32,7 @@ from steadyram.commission.position import (
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
+from steadyram.plain_file import write_whole
 from steadyram.units import parse
 
 # A ruler's reading off by so much is more than any sensor's data sheet allows for.

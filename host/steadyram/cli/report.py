@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from steadyram.cli._session import err, json_option, print_json
-from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option, write_whole
+from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option
 from steadyram.config import preferences
+from steadyram.plain_file import write_whole
 
 if TYPE_CHECKING:
     from steadyram.report.gather import Run

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.drift import compare
-from steadyram.press.job_estimate import write_whole
+from steadyram.plain_file import write_whole
 from steadyram.units import show, to_unit
 
 # The drawing and writing libraries are imported where they are used: they would slow every command's start.

@@ -13,7 +13,7 @@ from typing import Any
 
 _KEPT = 400
 # Kinds of which the newest is all that a newcomer needs, in the order in which it gets them.
-_NEWEST = ("hello", "view", "results", "band", "trace", "stroke")
+_NEWEST = ("hello", "bends", "view", "results", "band", "trace", "stroke")
 
 
 class Client:

@@ -30,6 +30,7 @@ from steadyram.page.hub import Hub
 from steadyram.page.questions import Guide, GuideStopped
 from steadyram.page.shown import ShownJob, newest_words, results_json
 from steadyram.page.view import view_json
+from steadyram.page.words import BENDING
 
 LIVE_S: Final = 0.04
 _READ_EVERY_S: Final = 0.5
@@ -39,11 +40,14 @@ _LIVE_STATES: Final = frozenset({"advance", "settle", "nudge", "dwell"})
 
 
 class WatchedDevice(Device):
-    """A device whose events go to an observer, whoever waits for them."""
+    """A device whose events and readings go to an observer each, whoever waits for them."""
 
-    def __init__(self, client: Client, observer: Callable[[Answer], None]) -> None:
+    def __init__(
+        self, client: Client, observer: Callable[[Answer], None], noticed: Callable[[Reading], None]
+    ) -> None:
         super().__init__(client)
         self._observer = observer
+        self._noticed = noticed
 
     def next_event(self, timeout_s: float) -> Answer | None:
         """As Device's; the observer sees the event first."""
@@ -51,6 +55,12 @@ class WatchedDevice(Device):
         if event is not None:
             self._observer(event)
         return event
+
+    def now(self) -> Reading:
+        """As Device's; the observer sees the reading first."""
+        reading = super().now()
+        self._noticed(reading)
+        return reading
 
 
 @dataclass(frozen=True)
@@ -73,7 +83,8 @@ class InForce:
 class Keeper:
     """Owns the link and the store.
 
-    port: what `--port` takes; store: an open store; records: folder for calibration records.
+    port: what `--port` takes; store: an open store; records: folder for records of calibrations and of bend lists;
+    bends: folder of the lists.
     """
 
     def __init__(
@@ -83,6 +94,7 @@ class Keeper:
         hub: Hub,
         units: Preferences,
         records: Path,
+        bends: Path = Path(),
         *,
         opener: Callable[[str], Transport] = open_transport,
         wall: Callable[[], float] = time.time,
@@ -92,6 +104,7 @@ class Keeper:
         self.hub = hub
         self.units = units
         self.records = records
+        self.bends = bends
         self.guide: Guide | None = None
         self.in_force: InForce | None = None
         self.reading: Reading | None = None
@@ -144,6 +157,7 @@ class Keeper:
     # ------------------------------------------------------------ the thread
     def _run(self) -> None:
         self._tell_store()
+        self._tell_bends()
         while not self._stop.is_set():
             try:
                 self._connected()
@@ -168,7 +182,9 @@ class Keeper:
             ("connecting" if self._link == "connecting" else self._link),
             self._trouble,
         )
-        device = WatchedDevice(Client(self._opener(self.port), timeout_s=1.5, tries=3), self._event)
+        device = WatchedDevice(
+            Client(self._opener(self.port), timeout_s=1.5, tries=3), self._event, self._notice
+        )
         try:
             identity = device.hello()
             self.uid = identity.uid
@@ -260,6 +276,25 @@ class Keeper:
             self._told_seq = seq
             self.hub.publish("trace", seq=seq, dt_s=trace.dt_s, force_N=trace.force_N())
 
+    def _tell_bends(self) -> None:
+        """The bend lists that there are."""
+        from steadyram.page.bends import lists_json  # slow to load
+
+        self.hub.publish("bends", lists=lists_json(self.bends, self.records))
+
+    def _notice(self, reading: Reading) -> None:
+        """A guided procedure looked at the press: the page's headline goes with it."""
+        before = self.reading
+        if self.guide is None or before is None:
+            return
+        seen = [
+            (each.state, each.refusal, each.fault, each.top, each.changes_left_s > 0)
+            for each in (before, reading)
+        ]
+        if seen[0] != seen[1]:
+            self.reading = reading
+            self.publish_view()
+
     def _event(self, event: Answer) -> None:
         """The device told something by itself. Raises GuideStopped when a procedure is to end."""
         if self.guide is not None:
@@ -318,9 +353,11 @@ class Keeper:
                 raise BadInput(f"Record {order.seq} has no force trace.")
             self.hub.publish("trace", seq=order.seq, dt_s=trace.dt_s, force_N=trace.force_N())
             return ""
+        if isinstance(order, orders.UploadBends | orders.BendLists):
+            return self._bend_lists(order)
         if device is None:
             raise CheckFailed("There is no connection to the press; nothing was changed.")
-        if isinstance(order, orders.Calibrate):
+        if isinstance(order, orders.Calibrate | orders.Bend):
             return self._guided(device, order)
         said = orders.run(device, order, self.units)
         self._sets_stale = True
@@ -334,18 +371,51 @@ class Keeper:
         self.store.add_verdict(self.uid, word)
         self._tell_store()
 
-    def _guided(self, device: Device, order: orders.Calibrate) -> str:
-        from steadyram.page.guided import calibrate_at_page  # slow to load, seldom needed
+    def _bend_lists(self, order: orders.UploadBends | orders.BendLists) -> str:
+        from steadyram.page.bends import take_upload
+
+        said = ""
+        if isinstance(order, orders.UploadBends):
+            bends = take_upload(self.bends, order.name, order.text)
+            said = f"{order.name} is right: {len(bends.bend)} bend{'' if len(bends.bend) == 1 else 's'}."
+        self._tell_bends()
+        return said
+
+    def _guided(self, device: Device, order: orders.Calibrate | orders.Bend) -> str:
+        """Run a guided procedure to its end. Raises what it raises; nothing else is done for the page meanwhile."""
+        bending = isinstance(order, orders.Bend)
+        read_s = time.monotonic()
 
         def idle(seconds: float) -> None:
+            nonlocal read_s
             device.next_event(seconds)
             if self._stop.is_set():
-                raise GuideStopped("The page's program was ended; nothing was changed on the device.")
+                raise GuideStopped("The page's program was ended; what was recorded stays.")
+            if bending and time.monotonic() - read_s >= _READ_EVERY_S:
+                # A list takes hours: what was struck, and the job that it was struck with, are shown meanwhile.
+                self._read(device)
+                if self._pull_wanted and self._stroke_from_ms is None:
+                    self._pull(device)
+                read_s = time.monotonic()
 
-        self.guide = Guide("Calibration", self.publish_view, idle)
+        self.guide = (
+            Guide(
+                "Bending", self.publish_view, idle, headline=BENDING, left="the record has every stroke made"
+            )
+            if bending
+            else Guide("Calibration", self.publish_view, idle)
+        )
         try:
+            if isinstance(order, orders.Bend):
+                from steadyram.page.bending import bend_at_page  # slow to load, seldom needed
+
+                return bend_at_page(device, self.guide, order, self.bends, self.records)
+            from steadyram.page.guided import calibrate_at_page
+
             return calibrate_at_page(device, self.guide, order, self.store, self.records, self.wall)
         finally:
             self.guide = None
             self._sets_stale = self._pull_wanted = True
+            if bending:
+                self._tell_bends()
             self.publish_view()

@@ -68,7 +68,33 @@ class Calibrate(_Order):
     interval_days: int = Field(default=365, ge=1, le=3660)
 
 
-AnyOrder = UseJob | Recount | Teach | Word | ShowTrace | Calibrate
+class Bend(_Order):
+    """Begin a bend list, or go on with its newest record. slot: of the job that is used, None: the device's last."""
+
+    do: Literal["bend"]
+    file: str = Field(min_length=1, max_length=120)
+    go_on: bool = False
+    parts: int | None = Field(default=None, ge=1, le=100_000)
+    slot: int | None = Field(default=None, ge=1, le=1000)
+    tolerance_deg: float = Field(default=0.5, gt=0.0, le=10.0)
+    touch_mm: float | None = Field(default=None, gt=0.0, le=1000.0)
+
+
+class BendLists(_Order):
+    """Look at the folder of bend lists again."""
+
+    do: Literal["bend-lists"]
+
+
+class UploadBends(_Order):
+    """A bend list from a browser."""
+
+    do: Literal["bend-upload"]
+    name: str = Field(min_length=1, max_length=200)
+    text: str = Field(max_length=60_000)
+
+
+AnyOrder = UseJob | Recount | Teach | Word | ShowTrace | Calibrate | Bend | BendLists | UploadBends
 _ADAPTER: TypeAdapter[AnyOrder] = TypeAdapter(Annotated[AnyOrder, Field(discriminator="do")])
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from steadyram.errors import CheckFailed
+from steadyram.page.words import GUIDED
 
 _SAID_KEPT = 8
 _PATIENCE_S = 1800.0
@@ -24,11 +25,25 @@ class GuideStopped(CheckFailed):
 class Guide:
     """What the page shows of the procedure that is under way.
 
-    changed: called whenever there is something new to show; idle: lets a moment (seconds) pass on the link.
+    changed: called whenever there is something new to show; idle: lets a moment (seconds) pass on the link;
+    headline: what the page says while the press is ready; left: how things stand when it is stopped.
     """
 
-    def __init__(self, title: str, changed: Callable[[], None], idle: Callable[[float], None]) -> None:
+    def __init__(
+        self,
+        title: str,
+        changed: Callable[[], None],
+        idle: Callable[[float], None],
+        *,
+        headline: str = GUIDED,
+        left: str = "nothing was changed on the device",
+    ) -> None:
         self.title = title
+        self.headline = headline
+        self.shown: dict[str, Any] | None = None
+        self.typed = ""
+        self.choices: tuple[tuple[str, str], ...] = ()
+        self._left = left
         self.said: list[str] = []
         self.question: str | None = None
         self.number = 0
@@ -50,10 +65,21 @@ class Guide:
         self.done, self.of = done, of
         self._changed()
 
-    def ask(self, text: str) -> str:
-        """Ask and wait for the answer. Raises GuideStopped when it was stopped or nobody answered."""
+    def show(self, content: dict[str, Any]) -> None:
+        """What stands beside the questions, as a JSON-ready mapping that is not changed afterwards."""
+        self.shown = content
+        self._changed()
+
+    def ask(self, text: str, *, typed: str = "", choices: tuple[tuple[str, str], ...] = ()) -> str:
+        """Ask and wait for the answer. Raises GuideStopped when it was stopped or nobody answered.
+
+        typed: what is typed, in a word; choices: answers and what stands on their buttons. Without either it is for the
+        page to tell from the text whether a figure is asked for.
+        """
         self.check()
         self.number += 1
+        self.typed, self.choices = typed, choices
+        allowed = {answer for answer, _ in choices}
         self.question = text
         self._changed()
         waited = 0.0
@@ -62,7 +88,7 @@ class Guide:
             while not self._answers.empty():
                 number, answer = self._answers.get()
                 # Two tablets may answer the same question: the first counts.
-                if number == self.number:
+                if number == self.number and (typed or not choices or answer in allowed):
                     self.question = None
                     # Said as done, so that nobody does it again while it stands last.
                     self.said = [*self.said, f"Done: {text} {answer}".rstrip()][-_SAID_KEPT:]
@@ -70,9 +96,7 @@ class Guide:
                     return answer
             self._idle(_LOOK_S)
             waited += _LOOK_S
-        raise GuideStopped(
-            "Nobody answered for half an hour; the procedure was given up, nothing was changed."
-        )
+        raise GuideStopped(f"Nobody answered for half an hour; the procedure was given up, {self._left}.")
 
     def answer(self, number: int, text: str) -> None:
         """An answer from a page, from any thread."""
@@ -85,7 +109,7 @@ class Guide:
     def check(self) -> None:
         """Raises GuideStopped when somebody stopped it."""
         if self._stopped:
-            raise GuideStopped("Stopped at the page; nothing was changed on the device.")
+            raise GuideStopped(f"Stopped at the page; {self._left}.")
 
     def to_json(self) -> dict[str, Any]:
         """What the page shows."""
@@ -94,6 +118,9 @@ class Guide:
             "said": self.said,
             "question": self.question,
             "number": self.number,
+            "typed": self.typed,
+            "choices": [{"answer": answer, "words": words} for answer, words in self.choices],
+            "shown": self.shown,
             "done": self.done,
             "of": self.of,
         }

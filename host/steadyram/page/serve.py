@@ -45,9 +45,10 @@ def serve(
     store: CycleStore,
     units: Preferences,
     records: Path,
+    bends: Path,
     ready: Callable[[str], None],
 ) -> None:
-    """Serve until SIGTERM or Ctrl-C. ready: called with the page's address once it answers."""
+    """Serve until SIGTERM or Ctrl-C. records, bends: folders; ready: called with the page's address once it answers."""
     host, number = listener.getsockname()[:2]
     hub = Hub()
     hub.publish(
@@ -57,14 +58,14 @@ def serve(
         per_N=to_unit(1.0, "newton", units.force_unit),
         caution=CAUTION,
     )
-    keeper = Keeper(port, store, hub, units, records)
+    keeper = Keeper(port, store, hub, units, records, bends)
     config = uvicorn.Config(
         build_app(hub, keeper.order, access),
         log_level="warning",
         access_log=False,
         server_header=False,
         ws="websockets-sansio",
-        ws_max_size=8192,
+        ws_max_size=262_144,
         timeout_graceful_shutdown=2,
     )
     keeper.start()

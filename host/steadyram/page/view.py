@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from steadyram.bending.device_stroke import is_bend_job, knows_its_ram
+from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.page.shown import fault_text, refusal_text
 from steadyram.page.words import (
@@ -11,7 +13,6 @@ from steadyram.page.words import (
     CUTOFF_OFF_MOVING,
     CUTOFF_OFF_READY,
     FAULT_REMEDIES,
-    GUIDED,
     HANDLING_CHECKLIST,
     LINK_LOST,
     REFUSAL_REMEDIES,
@@ -45,11 +46,12 @@ def view_json(
         "trouble": trouble if link == "halted" else "",
         "link_words": "" if link == "connected" else _link_words(link),
         "since_unix": since_unix,
-        "press": None if reading is None else _press(reading, in_force, guided=guide is not None),
+        "press": None if reading is None else _press(reading, in_force, guide),
         "jobs": [] if in_force is None else _jobs(in_force),
         "calibration": None if in_force is None else _calibration(in_force, now_unix),
         "capacity_N": None if in_force is None else float(in_force.settings.values["capacity_n"]),
         "guide": None if guide is None else guide.to_json(),
+        "bending": None if in_force is None else _bending(in_force),
     }
 
 
@@ -59,7 +61,7 @@ def _link_words(link: str) -> str:
     return LINK_LOST if link == "lost" else "The page has stopped reading this press."
 
 
-def _press(reading: Reading, in_force: InForce | None, guided: bool) -> dict[str, Any]:
+def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> dict[str, Any]:
     headline, look = STATES.get(reading.state, (reading.state, "warn"))
     detail, remedy = "", ""
     if reading.fault is not None:
@@ -74,9 +76,9 @@ def _press(reading: Reading, in_force: InForce | None, guided: bool) -> dict[str
     elif reading.state == "done":
         stop, look = STOPS.get(reading.stop, (reading.stop, "warn"))
         headline = f"{stop[:1].upper()}{stop[1:]}. Let go of the pedal"
-    elif guided:
+    elif guide is not None:
         # A commissioning stroke needs neither job nor calibration and ends by itself.
-        headline = GUIDED if reading.state == "ready" else headline
+        headline = guide.headline if reading.state == "ready" else headline
     elif not reading.cutoff and reading.state in ("advance", "settle", "nudge", "dwell"):
         headline, look = CUTOFF_OFF_MOVING, "warn"
     elif reading.state == "ready":
@@ -136,6 +138,19 @@ def _handling(reading: Reading, in_force: InForce | None) -> dict[str, Any] | No
     return {
         "checklist": list(HANDLING_CHECKLIST),
         "ceiling_N": float(in_force.settings.values.get("handling_n", 0)),
+    }
+
+
+def _bending(in_force: InForce) -> dict[str, Any]:
+    """Whether this press can stop at a depth, and the job slots that a bend list may use, the last one first."""
+    jobs = {job.slot: job for job in in_force.jobs.jobs}
+    return {
+        "can": knows_its_ram(in_force.settings.values, in_force.calibration.values),
+        "slots": [
+            slot
+            for slot in range(definition().job_slots, 0, -1)
+            if slot not in jobs or is_bend_job(jobs[slot])
+        ],
     }
 
 

@@ -72,6 +72,7 @@ WILL_REFUSE: Final[dict[str, str]] = {
 }
 CUTOFF_OFF_READY: Final = "CUTOFF OFF: the ram stops only when you let go"
 GUIDED: Final = "Calibrating: do what is asked below"
+BENDING: Final = "Bending: do what is asked below"
 CUTOFF_OFF_MOVING: Final = "CUTOFF OFF: let go to stop"
 
 STOPS: Final[dict[str, tuple[str, str]]] = {

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from pathlib import Path
 
 from steadyram.errors import BadInput
+from steadyram.plain_file import write_whole
 from steadyram.press.estimate import Estimate
 from steadyram.toml_text import parse_toml
 from steadyram.units import to_unit
@@ -43,22 +42,5 @@ def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> s
         f'force = "{to_unit(estimate.force_N, "newton", unit):.4g} {unit}"\n'
         "unproven = true\n"
     )
-    write_whole(path, text.encode("utf-8"))
+    write_whole(path, text)
     return job_name
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o644)
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None

@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 
 from steadyram.errors import BadInput
-from steadyram.press.job_estimate import write_whole
+from steadyram.plain_file import write_whole
 from steadyram.press.pressfile import PressFile
 from steadyram.press.sizing_advice import hold_curve
 from steadyram.units import to_unit

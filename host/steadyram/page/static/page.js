@@ -83,6 +83,7 @@ const TAKE = {
     now.stroke = null;
     showChart();
   },
+  bends(told) { Bend.lists = told.lists; if (now.view) Bend.setup(now.view); },
   answer(told) { toast(told.text); },
 };
 
@@ -279,6 +280,7 @@ function showSetup() {
     }));
     showFirst(view, press);
   }
+  Bend.setup(view);
   document.querySelectorAll(".change").forEach((button) => button.setAttribute("aria-disabled", String(!open())));
 }
 function showFirst(view, press) {
@@ -327,7 +329,11 @@ function fillUnits() {
   fill();
 }
 
-// ------------------------------------------------------------------ guided calibration
+// ------------------------------------------------------------------ guided procedures
+const STOP_WORDS = {
+  Calibration: ["Stop the calibration", "Stop the calibration? The one in force stays in force."],
+  Bending: ["Stop bending", "Stop bending? The record has every stroke made, and can be gone on with."],
+};
 function showGuide() {
   const guide = now.view.guide;
   const was = !$("guide").hidden;
@@ -337,6 +343,8 @@ function showGuide() {
   if (now.away) { $("guide").hidden = true; return; }
   if (!was) go("guide");
   put($("guide-title"), guide.title);
+  put($("stop-guide"), STOP_WORDS[guide.title][0]);
+  Bend.step(guide.shown);
   $("guide-progress").max = guide.of || 1;
   $("guide-progress").value = guide.done;
   $("guide-progress").hidden = !guide.of;
@@ -344,19 +352,27 @@ function showGuide() {
   const said = $("said");
   if (said.dataset.text !== guide.said.join("\n")) {
     said.dataset.text = guide.said.join("\n");
-    said.replaceChildren(...guide.said.map((text) => make("li", {}, text)));
+    const last = guide.said.findLastIndex((text) => text.startsWith("Done: "));
+    said.replaceChildren(...guide.said.map((text, i) => make("li", { class: i <= last ? "past" : null }, text)));
   }
   const asks = Boolean(guide.question);
   $("answer").hidden = !asks;
   // The newest thing to do is the largest: the question where there is one, else the last thing said.
   $("guide").classList.toggle("asks", asks);
+  $("guide").classList.toggle("bending", Boolean(guide.shown));
   if (asks && $("answer").dataset.number !== String(guide.number)) {
     $("answer").dataset.number = guide.number;
     put($("question"), guide.question);
-    const typed = /reads?,|read,/.test(guide.question);
+    const typed = Boolean(guide.typed) || (!guide.choices.length && /reads?,|read,/.test(guide.question));
     $("reply").hidden = $("keys").hidden = !typed;
     $("reply").value = "";
-    (typed ? $("reply") : document.querySelector("#answer button[type=submit]")).focus();
+    // Where answers have their own buttons, the one that goes on stands first.
+    const submit = document.querySelector("#answer button[type=submit]");
+    submit.hidden = !typed && guide.choices.length > 0;
+    $("choices").replaceChildren(...guide.choices.map((each, i) => make("button", { type: "button", class: `act${i || typed ? "" : " main"}`,
+      click: () => order({ do: "answer", number: guide.number, text: each.answer }) }, each.words)));
+    (typed ? $("reply") : submit.hidden ? $("choices").firstElementChild : submit).focus({ preventScroll: Boolean(guide.shown) });
+    if (guide.shown) scrollTo(0, 0);
   }
 }
 function keys() {
@@ -401,11 +417,13 @@ $("calibrate").addEventListener("submit", (event) => {
 });
 $("answer").addEventListener("submit", (event) => {
   event.preventDefault();
+  if (!$("reply").hidden && $("choices").childElementCount && !$("reply").value.trim()) { toast("Type the figure, or choose the button beside it."); $("reply").focus(); return; }
   order({ do: "answer", number: Number($("answer").dataset.number), text: $("reply").hidden ? "" : $("reply").value });
 });
-$("stop-guide").addEventListener("click", () => ask("Stop the calibration? The one in force stays in force.", "Stop it", () => order({ do: "stop" })));
+$("stop-guide").addEventListener("click", () => ask(STOP_WORDS[$("guide-title").textContent][1], "Stop it", () => order({ do: "stop" })));
 addEventListener("resize", showChart);
 setInterval(() => { if (now.socket && now.seen && Date.now() - now.seen > 6000) now.socket.close(); }, 2000);
 keys();
+Bend.begin();
 go("press");
 connect();
