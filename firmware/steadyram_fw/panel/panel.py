@@ -11,12 +11,11 @@ from ..services import checks
 from ..services.cyclelog import BY_PANEL
 from ..services.refuse import Refuse
 from ..services.store import StoreError
-from .draw import View, draw, kn, mm, wrap
+from .draw import View, draw, kn, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
 _SHOW_MS = 200
-_WIDTH = 20
 _PUSH_MS = 20
 _PUSH_MOST_MS = 1000
 _BLINK_MS = 500
@@ -34,7 +33,7 @@ _STATE_WORDS = {
     "return": "going up",
     "storing": "writing",
 }
-_REFUSAL_WORDS = {
+REFUSAL_WORDS = {
     "cutoff-required": "turn cutoff on",
     "record-pending": "wait: writing",
     "no-calibration": "calibrate first",
@@ -61,20 +60,20 @@ class Panel:
     """
 
     def __init__(self, app):
-        self._app = app
-        self._turned_n = 0  # setpoint being dialled, 0 = none
+        self.app = app
+        self.turned_n = 0  # setpoint being dialled, 0 = none
         self._turned_at = 0
         self._shown_at = 0
         self._lines = None
         self.menu = Menu(app)
-        self._view = View()
+        self.view = View()
         self._drawn = None
         self._pushed_at = -1  # -1 = up, -2 = down and no longer a push
         self._pages = ()
 
     def work(self):
         """Look at the knob and refresh what is shown. Returns True when something was stored or shown."""
-        app = self._app
+        app = self.app
         now = app.clock.uptime_ms()
         steps = app.board.knob()
         if steps:
@@ -86,7 +85,7 @@ class Panel:
         if self._push(now):
             return True
         self.menu.work(now)
-        if self._turned_n and _since(now, self._turned_at) >= _STILL_MS and app.hold_still():
+        if self.turned_n and _since(now, self._turned_at) >= _STILL_MS and app.hold_still():
             self._store()
             app.let_go()
             return True
@@ -104,7 +103,7 @@ class Panel:
 
     def _push(self, now):
         """A short push of the knob, taken when it is let go; True when it did something."""
-        app = self._app
+        app = self.app
         if app.inputs & T.IN_PUSH:
             if self._pushed_at == -1:
                 # a push that acknowledges a fault does nothing else
@@ -118,7 +117,7 @@ class Panel:
             return False
         if self.menu.page:
             self.menu.push(now)
-        elif self._turned_n:
+        elif self.turned_n:
             self._store()
         else:
             self.menu.open(now)
@@ -133,21 +132,21 @@ class Panel:
         if key == self._drawn:
             return False
         self._drawn = key
-        screen = self._app.board.screen
+        screen = self.app.board.screen
         draw(screen.frame, view, blink)
         screen.begin()
         return True
 
     def look(self, now):
         """What there is to see now."""
-        app = self._app
+        app = self.app
         core = app.core
         keeper = app.keeper
-        view = self._view
+        view = self.view
         job = keeper.job()
         view.force_n = core.force_n
-        view.dialled = self._turned_n > 0
-        view.set_n = self._turned_n or (job[T.J_SETPOINT_N] if job else 0)
+        view.dialled = self.turned_n > 0
+        view.set_n = self.turned_n or (job[T.J_SETPOINT_N] if job else 0)
         view.job = "%d %s" % (keeper.active, keeper.jobs[keeper.active][0]) if job else ""
         view.live = core.live
         turn = now // _TURN_MS
@@ -157,7 +156,7 @@ class Panel:
             view.travel_um = core.travel_um if core.travel.known else None
             if turn & 1:
                 view.job = _limit_words(job)
-        view.state = _plain(T.STATE_NAMES[core.state], _STATE_WORDS)
+        view.state = plain(T.STATE_NAMES[core.state], _STATE_WORDS)
         view.count = ""
         if job:
             view.count = "%d" % keeper.counts[keeper.active]
@@ -167,7 +166,7 @@ class Panel:
         view.mark = -1
         view.rows = ()
         if core.refusal:
-            view.note = _plain(T.REFUSAL_NAMES[core.refusal], _REFUSAL_WORDS)
+            view.note = plain(T.REFUSAL_NAMES[core.refusal], REFUSAL_WORDS)
         elif app.access.enabled:
             left = app.access.seconds_left
             view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left
@@ -187,101 +186,42 @@ class Panel:
             view.kind = View.CUTOFF_OFF
         elif job and job[T.J_HANDLING]:
             view.kind = View.HANDLING
-            view.title = _ceiling_words(keeper.settings)
+            view.title = ceiling_words(keeper.settings)
             view.rows = _look_after(turn)
         else:
             view.kind = View.HOME
         return view
 
     def _turn(self, steps):
-        keeper = self._app.keeper
+        keeper = self.app.keeper
         job = keeper.job()
         step = max(10, job[T.J_SETPOINT_N] // 1000 * 10)
         limit = checks.limit_n(keeper.settings, job, keeper.cal)
-        value = (self._turned_n or job[T.J_SETPOINT_N]) + steps * step
-        self._turned_n = max(1, min(limit, value))
+        value = (self.turned_n or job[T.J_SETPOINT_N]) + steps * step
+        self.turned_n = max(1, min(limit, value))
 
     def _store(self):
-        keeper = self._app.keeper
-        value = self._turned_n
-        self._turned_n = 0
+        keeper = self.app.keeper
+        value = self.turned_n
+        self.turned_n = 0
         if not keeper.job() or value == keeper.job()[T.J_SETPOINT_N]:
             return
         try:
             keeper.set_setpoint(value, BY_PANEL, False)
-            self._app.replaced("jobs")
+            self.app.replaced("jobs")
         except Refuse:
             pass  # the limits were lowered meanwhile: the old setpoint stays
         except StoreError:
-            self._app.core.raise_fault(T.FAULT_STORE_FAILED)
+            self.app.core.raise_fault(T.FAULT_STORE_FAILED)
 
     def text(self):
-        """Four lines of up to 20 characters."""
-        app = self._app
-        core = app.core
-        keeper = app.keeper
-        job = keeper.job()
-        force = _kn(core.force_n)
-        if self.menu.page and not core.fault:
-            return self._menu_text()
-        if core.fault:
-            return (
-                "FAULT %d" % core.fault,
-                _plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
-                "%8s kN" % force,
-                "release pedals, ack",
-            )
-        if app.inputs & T.IN_CUTOFF:
-            top = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
-        else:
-            # nothing on the panel is worth more room than this
-            top = "!!!  CUTOFF OFF  !!!"
-        if core.refusal:
-            second = "NO: " + _plain(T.REFUSAL_NAMES[core.refusal], _REFUSAL_WORDS)
-        elif self._turned_n:
-            second = "set > %s kN" % _kn(self._turned_n)
-        elif not app.inputs & T.IN_CUTOFF:
-            second = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
-        elif job and job[T.J_HANDLING]:
-            second = "HANDLING: CHECK PINS"
-        elif job and job[T.J_STOP_ON]:
-            second = "at %s to %s mm" % (
-                mm(core.travel_um) if core.travel.known else "?",
-                mm(job[T.J_DEPTH_UM]),
-            )
-        elif job:
-            second = "set   %s kN" % _kn(job[T.J_SETPOINT_N])
-        else:
-            second = "no job"
-        third = "" if not job else "%d %s" % (keeper.active, keeper.jobs[keeper.active][0])
-        fourth = ""
-        if job:
-            fourth = "parts %d" % keeper.counts[keeper.active]
-            if job[T.J_BATCH]:
-                fourth += " of %d" % job[T.J_BATCH]
-        if job and job[T.J_HANDLING]:
-            fourth = _ceiling_words(keeper.settings)
-        if app.access.seal_ready:
-            fourth = "let go: CALIBRATION"
-        elif app.access.unsealed:
-            fourth = "CHANGES OPEN, CAL"
-        elif app.access.enabled:
-            fourth = "CHANGES OPEN %d s" % app.access.seconds_left
-        return top[:_WIDTH], second[:_WIDTH], third[:_WIDTH], fourth[:_WIDTH]
+        """Four lines of up to 20 characters, for a board without a display."""
+        from .four_lines import four_lines  # a board with one does without it
 
-    def _menu_text(self):
-        view = self._view
-        self.menu.look(view)
-        if view.mark >= 0:
-            row = "> " + view.rows[view.mark]
-            return view.title[:_WIDTH], row[:_WIDTH], "", "%d of %d" % (view.mark + 1, len(view.rows))
-        rows = list(view.rows[:3]) + ["", "", ""]
-        if view.kind == View.ASK and self.menu.page == "take":
-            rows[2] = "set > %s kN" % _kn(view.set_n)
-        return view.title[:_WIDTH], rows[0][:_WIDTH], rows[1][:_WIDTH], rows[2][:_WIDTH]
+        return four_lines(self)
 
 
-def _plain(name, words):
+def plain(name, words):
     """What people read for a name of the definition."""
     return words[name] if name in words else name.replace("-", " ")
 
@@ -295,15 +235,9 @@ def _look_after(turn):
     return CHECKLIST[turn % len(CHECKLIST)]
 
 
-def _ceiling_words(settings):
+def ceiling_words(settings):
     ceiling = settings[T.S_HANDLING_N]
     return "below %s kN" % kn(ceiling) if ceiling else "no ceiling set"
-
-
-def _kn(force_n):
-    sign = "-" if force_n < 0 else ""
-    force_n = (abs(force_n) + 5) // 10
-    return "%s%d.%02d" % (sign, force_n // 100, force_n % 100)
 
 
 def _since(now, then):

@@ -7,12 +7,12 @@ from steadyram_fw import tables as T
 from steadyram_fw.panel.draw import View, kn, mm, wrap
 from steadyram_fw.panel.menu import _STOP_WORDS
 from steadyram_fw.panel.panel import (
-    _REFUSAL_WORDS,
     _STATE_WORDS,
     CHECKLIST,
-    _ceiling_words,
+    REFUSAL_WORDS,
     _limit_words,
-    _plain,
+    ceiling_words,
+    plain,
 )
 from steadyram_fw.services.cyclelog import BY_NAMES
 
@@ -386,7 +386,7 @@ def test_words_of_depth_and_handling_fit_the_display(bench):
         job[T.J_STOP_ON], job[T.J_SETPOINT_N] = stop_on, 999900
         assert len(_limit_words(job)) <= 16
     settings[T.S_HANDLING_N] = T.SETTINGS[T.S_HANDLING_N][2]
-    assert len(_ceiling_words(settings)) <= 16
+    assert len(ceiling_words(settings)) <= 16
 
 
 def test_every_fault_and_refusal_fits_the_display():
@@ -394,11 +394,11 @@ def test_every_fault_and_refusal_fits_the_display():
         for rows in wrap(text, 16, 4):
             assert len(rows) <= 4
             assert all(len(row) <= 16 for row in rows), rows
-    refusals = [_plain(name, _REFUSAL_WORDS) for name in T.REFUSAL_NAMES]
+    refusals = [plain(name, REFUSAL_WORDS) for name in T.REFUSAL_NAMES]
     assert all(len(words) <= 16 and "-" not in words for words in refusals), refusals
-    states = [_plain(name, _STATE_WORDS) for name in T.STATE_NAMES]
+    states = [plain(name, _STATE_WORDS) for name in T.STATE_NAMES]
     assert all(len(words) <= 8 and "-" not in words for words in states), states
     # No words for what the definition does not know, and none left out that would read like code.
-    assert set(_REFUSAL_WORDS) <= set(T.REFUSAL_NAMES)
+    assert set(REFUSAL_WORDS) <= set(T.REFUSAL_NAMES)
     assert set(_STATE_WORDS) <= set(T.STATE_NAMES)
     assert set(_STOP_WORDS) <= set(T.STOP_NAMES)

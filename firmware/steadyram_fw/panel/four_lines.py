@@ -1,0 +1,83 @@
+"""What the operator sees on a board without a display: four lines of up to 20 characters.
+
+Loaded where it is asked for only: a board with a display has no use for it.
+"""
+
+from .. import tables as T
+from .draw import View, mm
+from .panel import REFUSAL_WORDS, ceiling_words, plain
+
+_WIDTH = 20
+
+
+def four_lines(panel):
+    """The lines of a panel as it is now."""
+    app = panel.app
+    core = app.core
+    keeper = app.keeper
+    job = keeper.job()
+    force = _kn(core.force_n)
+    if panel.menu.page and not core.fault:
+        return _menu(panel)
+    if core.fault:
+        return (
+            "FAULT %d" % core.fault,
+            plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
+            "%8s kN" % force,
+            "release pedals, ack",
+        )
+    if app.inputs & T.IN_CUTOFF:
+        top = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
+    else:
+        # nothing on the panel is worth more room than this
+        top = "!!!  CUTOFF OFF  !!!"
+    if core.refusal:
+        second = "NO: " + plain(T.REFUSAL_NAMES[core.refusal], REFUSAL_WORDS)
+    elif panel.turned_n:
+        second = "set > %s kN" % _kn(panel.turned_n)
+    elif not app.inputs & T.IN_CUTOFF:
+        second = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
+    elif job and job[T.J_HANDLING]:
+        second = "HANDLING: CHECK PINS"
+    elif job and job[T.J_STOP_ON]:
+        second = "at %s to %s mm" % (
+            mm(core.travel_um) if core.travel.known else "?",
+            mm(job[T.J_DEPTH_UM]),
+        )
+    elif job:
+        second = "set   %s kN" % _kn(job[T.J_SETPOINT_N])
+    else:
+        second = "no job"
+    third = "" if not job else "%d %s" % (keeper.active, keeper.jobs[keeper.active][0])
+    fourth = ""
+    if job:
+        fourth = "parts %d" % keeper.counts[keeper.active]
+        if job[T.J_BATCH]:
+            fourth += " of %d" % job[T.J_BATCH]
+    if job and job[T.J_HANDLING]:
+        fourth = ceiling_words(keeper.settings)
+    if app.access.seal_ready:
+        fourth = "let go: CALIBRATION"
+    elif app.access.unsealed:
+        fourth = "CHANGES OPEN, CAL"
+    elif app.access.enabled:
+        fourth = "CHANGES OPEN %d s" % app.access.seconds_left
+    return top[:_WIDTH], second[:_WIDTH], third[:_WIDTH], fourth[:_WIDTH]
+
+
+def _menu(panel):
+    view = panel.view
+    panel.menu.look(view)
+    if view.mark >= 0:
+        row = "> " + view.rows[view.mark]
+        return view.title[:_WIDTH], row[:_WIDTH], "", "%d of %d" % (view.mark + 1, len(view.rows))
+    rows = list(view.rows[:3]) + ["", "", ""]
+    if view.kind == View.ASK and panel.menu.page == "take":
+        rows[2] = "set > %s kN" % _kn(view.set_n)
+    return view.title[:_WIDTH], rows[0][:_WIDTH], rows[1][:_WIDTH], rows[2][:_WIDTH]
+
+
+def _kn(force_n):
+    sign = "-" if force_n < 0 else ""
+    force_n = (abs(force_n) + 5) // 10
+    return "%s%d.%02d" % (sign, force_n // 100, force_n % 100)
