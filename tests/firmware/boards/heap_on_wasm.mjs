@@ -18,6 +18,7 @@ function copy(from, to) {
 }
 copy(firmware, "/fw");
 mp.FS.mkdir("/files");
+mp.FS.writeFile("/main.py", readFileSync(join(import.meta.dirname, "../../../firmware/main.py")));
 mp.runPython('import gc, sys\nsys.path.append("/fw")');
 function used(name, code) {
   mp.runPython(code);
@@ -25,27 +26,11 @@ function used(name, code) {
   mp.runPython(`print("${name}", gc.mem_alloc())`);
 }
 used("interpreter", "");
+used("loader", "import main");
 used("tables", "import steadyram_fw.tables");
 used("core", "import steadyram_fw.core.controller");
 used("services_and_panel", "import steadyram_fw.app");
-used("board", "import steadyram_fw.boards.wired, steadyram_fw.boards.converter, steadyram_fw.boards.screen");
-used(
-  "application",
-  `
-class Board:
-    name = "pico"
-    uid = "e660c0d1c7432b2f"
-    root = "/files"
-    log_shape = (160, 14, 24)
-    def link_read(self): return None
-    def link_write(self, data): pass
-    def knob(self): return 0
-    def show(self, lines): pass
-from steadyram_fw.app import App
-picture = bytearray(1024)
-app = App(Board())
-for _ in range(300):
-    app.tick(6554, 48)
-    app.poll()
-`,
-);
+used("board", "import steadyram_fw.boards.pico, steadyram_fw.boards.screen");
+used("application", readFileSync(join(import.meta.dirname, "application_at_rest.py"), "utf8"));
+mp.runPython("import micropython\nmicropython.qstr_info()");
+process.exit(0);

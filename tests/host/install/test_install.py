@@ -1,6 +1,7 @@
 """Installing on real MicroPython behind a pseudo-terminal, with the real mpremote, the plug pulled anywhere."""
 
 import shutil
+import textwrap
 
 import pytest
 
@@ -213,16 +214,7 @@ def test_too_little_room_is_told_before_anything_is_written(tmp_path, board):
 
 
 def test_whole_firmware_installs_and_imports(board):
-    with BoardRepl(board.plug_in()) as repl:
-        arch = repl.interpreter().arch
-        package = build(arch)
-        done = install(repl, package)
-    board.kill()
-    assert arch == "x64"
-    assert done.written == len(package.files) + 1
-    rows = board.run(
-        f"""
-        sys.path.insert(0, "/flash/{done.folder}")
+    script = """
         from steadyram_fw.core.controller import Controller
         from steadyram_fw import tables as T
         import steadyram_fw.app, steadyram_fw.boards.pico, steadyram_fw.boards.esp32
@@ -231,7 +223,14 @@ def test_whole_firmware_installs_and_imports(board):
             core.step(6554, T.IN_ESTOP_OK | T.IN_TOP | T.IN_CUTOFF)
         print(T.STATE_NAMES[core.state])
         """
-    )
+    with BoardRepl(board.plug_in()) as repl:
+        arch = repl.interpreter().arch
+        package = build(arch, readers=[textwrap.dedent(script)])
+        done = install(repl, package)
+    board.kill()
+    assert arch == "x64"
+    assert done.written == len(package.files) + 1
+    rows = board.run(f'\n        import sys\n        sys.path.insert(0, "/flash/{done.folder}"){script}')
     assert rows == ["ready"]
 
 
