@@ -55,6 +55,8 @@ def keyboard(on):
 
 def start(root, now):
     """Run a version; comes back only by an exception."""
+    import gc
+
     folder, trust, before = now
     sys.path.insert(0, root + folder)
     proved = [trust == "good"]
@@ -65,11 +67,15 @@ def start(root, now):
             proved[0] = True
 
     try:
+        # While modules come in, what passes is cleared away every few KB, so that what stays lies close together:
+        # a heap that is full of small gaps has no room for a long line. Not later, for a collection takes its time.
+        gc.threshold(4096)
         from steadyram_fw.app import App
         from steadyram_fw.boards import this_board
 
         board = this_board()
         app = App(board)
+        gc.threshold(-1)
         keyboard(False)
         board.run(app, healthy)
     except Exception as error:

@@ -17,7 +17,7 @@ import sys
 try:
     import framebuf
 except ImportError:
-    framebuf = None  # the WebAssembly build has none: there the display's buffer alone counts
+    framebuf = None  # an interpreter without one: there the display's buffer alone counts
 
 ASKS = (
     "now",
@@ -46,6 +46,7 @@ class Screen:
 
 def day(firmware, tests, files, cycles=6):
     sys.path[:] = [firmware, tests, ".frozen"]
+    gc.threshold(4096)  # until the application stands, as firmware/main.py does
     # First of all, as on a board, where the heap is still empty then.
     from steadyram_fw.core.controller import Controller
 
@@ -57,6 +58,7 @@ def day(firmware, tests, files, cycles=6):
     from steadyram_fw import tables as T
 
     bench = Bench(files, (160, 14, 24))
+    gc.threshold(-1)
     bench.inputs |= T.IN_CUTOFF
     yield
     bench.enable()
