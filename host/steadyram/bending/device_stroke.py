@@ -2,7 +2,8 @@
 
 The device counts travel from the top switch and a bend from where the punch meets the sheet. Where that is, is felt
 by the force: once, roughly, in a commissioning stroke at full feed, then at every fresh sheet as the stroke goes by,
-at the slow feed where one is fitted, so that the valve's and the sensor's lag take nothing from it.
+at the slow feed where one is fitted, so that the valve's and the sensor's lag take nothing from it; at full feed the
+rise of the force is drawn back to where it began.
 
 All other jobs of the device stay as they are. The job's own slot is left as it was last pushed, and the device
 stays on it: whoever works on chooses another job, and nothing is put back behind anyone's back.
@@ -18,9 +19,11 @@ from typing import Protocol
 
 from steadyram.bending.correction import DEPTH_SIGMA_M
 from steadyram.bending.procedure import Reached
+from steadyram.bending.touch import touch_of_rise
 from steadyram.commission.hands import Hands
 from steadyram.commission.position import touch_counts_for
 from steadyram.commission.strokes import probe_stroke, wait_for
+from steadyram.cycles.travel_signature import seen_later_s
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
@@ -37,8 +40,10 @@ _SLOW_SHARE = 0.5
 _PATIENCE_S = 600.0
 _LOOK_S = 0.1
 _OPEN_LEAST_S = 5.0
-# The force is a mean of four samples, and the step that sees it comes half a millisecond later on average.
-_SEEN_LATE_S = 0.002
+# The step that sees the force comes half a millisecond later on average.
+_STEP_LATE_S = 0.0005
+# The record's own contact and the beginning of the rise are of one touch: no further apart than this.
+_RISE_NEAR_M = 0.4e-3
 _DEPTH_STOPS = ("depth", "over", "short")
 _FORCE_STOPS = ("window", "setpoint")
 
@@ -126,7 +131,7 @@ class DeviceStroke:
         self._capacity_N = float(settings["capacity_n"])
         self._speed_m_s = settings["speed_um_s"] / 1e6
         self._slow_m_s = settings["speed_slow_um_s"] / 1e6 if settings["slow_fitted"] else 0.0
-        self._late_s = settings["sensor_lag_us"] / 1e6 + _SEEN_LATE_S
+        self._travel_later_s = seen_later_s(settings)
         self._other_job(replace_job)
 
     @property
@@ -187,8 +192,25 @@ class DeviceStroke:
                 "again, or say where it meets it (--touch)."
             )
         pedals.to_top()
-        self._touch_m = self._part_touch_m = record["contact_um"] / 1e6 - self._speed_m_s * self._late_s
+        self._touch_m = self._part_touch_m = self._touch_of(record, False)
         return self._touch_m
+
+    def _touch_of(self, record: CycleRecord, slow: bool) -> float:
+        """Ram travel (m) at which a stroke that has a contact met the sheet."""
+        late_s = _STEP_LATE_S - self._travel_later_s
+        told_m = record["contact_um"] / 1e6 - (self._slow_m_s if slow else self._speed_m_s) * late_s
+        if slow:
+            return told_m
+        trace, travel = self._device.trace(record.seq), self._device.travel(record.seq)
+        if trace is None or travel is None:
+            return told_m
+        calibration = self._calibration
+        # A commissioning stroke's trace is in counts.
+        force_N = trace.force_N() or [
+            (point - calibration["zero_counts"]) * calibration["c1_n"] / 65536 for point in trace.points
+        ]
+        found_m = touch_of_rise(force_N, travel.travel_m(), trace.dt_s, self._travel_later_s)
+        return told_m if found_m is None or abs(found_m - told_m) > _RISE_NEAR_M else found_m
 
     def _feels(self, depth_m: float) -> bool:
         """Whether the slow feed may go from above the sheet to the depth."""
@@ -200,7 +222,7 @@ class DeviceStroke:
     def _met(self, record: CycleRecord, slow: bool) -> None:
         """Take the touch of a fresh sheet from the record of its stroke."""
         assert self._touch_m is not None
-        seen_m = record["contact_um"] / 1e6 - (self._slow_m_s if slow else self._speed_m_s) * self._late_s
+        seen_m = self._touch_of(record, slow) if record["contact_um"] else 0.0
         if record["contact_um"] == 0 or abs(seen_m - self._touch_m) > _DOUBT_M:
             self._pedals.note(
                 f"The punch met the sheet at {seen_m * 1e3:.2f} mm where {self._touch_m * 1e3:.2f} mm was expected: "

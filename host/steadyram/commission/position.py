@@ -27,6 +27,9 @@ _TOUCH_SHARE = 0.02
 _WRAP = 65536
 # Standard errors within which measured and data sheet's step are the same.
 _AGREES_SE = 3.0
+# Few points may lie on a line by luck: a touch on gauge blocks is never known better than this (common practice, no
+# source), however small their scatter.
+_TOUCH_SIGMA_M = 10e-6
 _FIELDS = ("position_um_64k", "position_step_nm")
 
 
@@ -159,7 +162,9 @@ def _fitted(
         # A scale's grating is ten times truer than touches on blocks (common practice, no source): where these agree
         # with the data sheet they prove it, and do not put their own error in its place.
         step_m = 1.0 / slope
-        if abs(abs(step_m) - nominal_m) <= _AGREES_SE * abs(error / slope) * nominal_m:
+        spread_m = math.sqrt(len(travel)) * statistics.pstdev(travel)
+        doubt = max(abs(error / slope), _TOUCH_SIGMA_M / spread_m)
+        if abs(abs(step_m) - nominal_m) <= _AGREES_SE * doubt * nominal_m:
             step_m = math.copysign(nominal_m, slope)
         fields = {"position_step_nm": round(1e9 * step_m), "position_um_64k": 0}
     else:
