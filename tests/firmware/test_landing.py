@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from steadyram_fw.core import feed, learn
 from steadyram_fw.core.closing import by_slope16, landable16
 from steadyram_fw.core.cutoff import Cutoff
-from steadyram_fw.core.modes import MODE_FIRST
+from steadyram_fw.core.modes import LATE_PULSES, MODE_FIRST, MODE_PLAN, NEXT_PULSE, NEXT_SHORT
 from steadyram_fw.core.press import Press
 from steadyram_fw.core.sense import Sense
 
@@ -39,6 +39,8 @@ def _stroke(setpoint: int, half: int, scatter: int) -> Cutoff:
     cut.learned[learn.L_HALF_SCATTER] = scatter
     cut.learned[learn.L_END] = setpoint // 2 * 256 // half if half else 0
     cut.half16 = 1000
+    # Parts with a knee, until told otherwise.
+    cut.flush_n = 1
     return cut
 
 
@@ -48,6 +50,11 @@ def test_a_straight_rise_is_closed_by_its_own_slope() -> None:
     cut.slope16 = 5000 * 256 // 400
     cut.u16 = 1000 + 320
     assert by_slope16(cut, 1000) == pytest.approx(80 - 4, abs=1)
+    # What the other parts took limits it only where a knee may be ahead.
+    cut.u16 += 60
+    assert by_slope16(cut, 1000) == pytest.approx(20 - 3 * 4, abs=1)
+    cut.flush_n = 0
+    assert by_slope16(cut, 1000) == pytest.approx(80, abs=1)
 
 
 def test_before_a_knee_position_limits_what_the_slope_promises() -> None:
@@ -91,3 +98,47 @@ def test_a_spike_in_the_air_is_no_contact() -> None:
         told.append(cells[feed.CONTACT16])
     # The spike is forgotten; the touch after it stays, though it dips once.
     assert told == [-1, 32, -1, -1, -1, 96, 96, 96, 96]
+
+
+def test_parts_that_land_over_are_aimed_lower_within_bounds_and_no_longer_than_they_do() -> None:
+    learned = array("i", [0] * learn.LEARNED_LEN)
+    accept = 400
+    over = 150
+    # What a part is aimed lower by, it lands lower by.
+    for cycle in range(40):
+        learned[learn.L_CYCLES] = cycle
+        learn.follow_aim(learned, over - learned[learn.L_AIM], accept)
+        assert 0 <= learned[learn.L_AIM] <= accept // 2
+    assert over - learned[learn.L_AIM] < 0
+    for _ in range(40):
+        learn.follow_aim(learned, -accept - learned[learn.L_AIM], accept)
+    assert learned[learn.L_AIM] == 0
+
+
+def _waiting(late16: int, pulses: int) -> Cutoff:
+    """A learned part that is still far below the setpoint."""
+    press = Press()
+    press.holds_load = True
+    press.jitter16 = 20
+    press._close16 = 500
+    press.open16 = 500
+    press.set_late(late16)
+    cut = Cutoff(press, Sense())
+    cut.learned = array("i", [0] * learn.LEARNED_LEN)
+    cut.setpoint = 10_000
+    cut.mode = MODE_PLAN
+    cut.pulses = pulses
+    cut.accept_n = 100
+    cut.rs16 = 2000
+    cut.width_ms = 5
+    return cut
+
+
+def test_pulses_for_a_late_valve_that_get_nowhere_end_and_are_believed_less() -> None:
+    cut = _waiting(400, LATE_PULSES)
+    assert cut.decide(5000) == NEXT_SHORT
+    assert cut.p.late16 == 200
+    assert cut.late_seen
+    # Not so soon, and not where the valve is as it was.
+    assert _waiting(400, LATE_PULSES - 1).decide(5000) == NEXT_PULSE
+    assert _waiting(0, LATE_PULSES).decide(5000) == NEXT_PULSE

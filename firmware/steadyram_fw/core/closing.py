@@ -6,6 +6,7 @@ from .modes import (
     FEED_FULL,
     FEED_SLOW,
     FIRST_PULSES,
+    LATE_PULSES,
     LEARNED_PULSES,
     MODE_DEAD_LEAD,
     MODE_FIRST,
@@ -38,12 +39,18 @@ def decide(c, force):
         c.landed_by_slow = True
         c.slow_landed_n = force
         c.slow_rise16 = c.rise_end16
-    gap = setpoint - force
+    gap = setpoint - c.aim_n - force
     if gap <= c.accept_n:
         return NEXT_DONE
     if not p.holds_load:
         return again(c, force)
     if c.pulses >= (FIRST_PULSES if mode == MODE_FIRST else LEARNED_PULSES):
+        return NEXT_SHORT
+    if mode != MODE_FIRST and c.pulses >= LATE_PULSES and p.late16 > 2 * p.jitter16:
+        # Pulses sized for a valve that late get nowhere: it may not be so any more. The part stays short, and the
+        # next stroke believes half.
+        p.set_late(p.late16 >> 1)
+        c.late_seen = True
         return NEXT_SHORT
     touched = force > c.touch_n
     if mode == MODE_FIRST:
@@ -159,6 +166,9 @@ def by_slope16(c, gap):
     if slope16 < 1:
         return 0
     needs16 = time_for(gap, max(slope16, end16 - (end16 >> 3)))
+    if c.flush_n == 0:
+        # This job's parts have no knee.
+        return needs16
     left16 = a[L_HALF] - since16
     apart16 = isqrt(a[L_HALF_SCATTER])
     mean16 = time_for(c.setpoint >> 1, a[L_HALF])
@@ -250,7 +260,7 @@ def slow_move(c, gap, rate, touched=True):
             need16 = (near16 << 8) // p.slow_share
             rate = time_for(gap, need16)
         w16 = landable16(w16, need16, least, 3 * p.jitter16)
-    ms = (w16 + p.slow_open16 - p.slow_close16) >> 4
+    ms = (w16 + p.slow_open16 - p.slow_close16 + 8) >> 4
     if ms < 1:
         if least > 0 and force_over(rate, least) - gap > max(gap >> 1, c.sig_n):
             return NEXT_DONE

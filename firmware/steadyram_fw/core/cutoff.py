@@ -82,6 +82,9 @@ class Cutoff:
         self.from_top = True
         self.gentle = False
         self.late0 = 0
+        self.aim_n = 0
+        self.smeared_from = 0
+        self.smeared_to = 0
 
     def feed_starts(self):
         """The controller has energised a feed (or a pulse)."""

@@ -136,7 +136,8 @@ def due(c, a, force, rise16):
             else:
                 if force <= c[TOUCH_N]:
                     return 0
-                if now16 < a[L_UC] - 3 * c[JITTER16] - 160:
+                if now16 < a[L_UC] - 3 * c[JITTER16] - 160 and force > c[TOUCH_N] << 1:
+                    # Sooner than this job's parts, and no spike of noise.
                     return 1
                 by_rate = 0
                 rate = rise16 - noise
@@ -196,7 +197,8 @@ def load(cut):
     c[MODE] = cut.mode
     c[SETPOINT_N] = cut.setpoint
     c[CONTACT16] = cut.contact16
-    c[TOUCHED] = 0
+    # What the full feed touched before it gave over to the slow one may have been noise as well.
+    c[TOUCHED] = 1 if slow and cut.contact16 >= 0 and not cut.landed_once else 0
     c[TOUCH_N] = cut.touch_n
     c[LEVEL] = cut.level
     c[HALF16] = 0
@@ -230,8 +232,8 @@ def unload(cut):
     cut.trip_n = c[TRIP_N]
     cut.trip16 = c[TRIP16]
     cut.wait_ms = c[WAIT_MS]
+    cut.contact16 = c[CONTACT16]
     if c[TOUCHED]:
-        cut.contact16 = c[CONTACT16]
         cut.air = cut.pulses
 
 

@@ -29,6 +29,7 @@ L_LATE = 15  # how much later the valve closes than when characterised, t16
 L_BIAS = 16  # what one full-feed pulse lets through less than thought, t16
 L_BIAS_KNOWN = 17
 L_AIR = 18  # pulses before contact when L_UC was last seen
+L_AIM = 19  # newtons below the setpoint that parts are aimed at
 L_PROFILE = 20  # 17 entries: position at each sixteenth of the setpoint
 # Oil from half the setpoint to all of it, u16 (truer than a position from the top, which pulses in the air make
 # vague), and the mean square of what parts are off it.
@@ -88,6 +89,15 @@ def follow_position(a, seen16, noise_var):
         rest = clamp(miss * miss - var - noise_var, -4000000, 4 * a[L_SCATTER])
         a[L_SCATTER] = clamp(a[L_SCATTER] + ((rest - a[L_SCATTER]) >> 3), 400, 1000000)
     return True
+
+
+def follow_aim(a, error, accept_n):
+    """Under is recoverable, over is scrap. Pulses cannot be taken back: in the mean they land parts a little over.
+
+    Such parts are aimed lower until they do not, by half of what is accepted below the setpoint at most.
+    """
+    gain = 2 if a[L_CYCLES] < 8 else 3
+    a[L_AIM] = clamp(a[L_AIM] + ((error + (accept_n >> 2)) >> gain), 0, accept_n >> 1)
 
 
 def follow_end(a, seen16):

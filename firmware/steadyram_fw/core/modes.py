@@ -20,3 +20,5 @@ NEXT_SHORT = 3
 
 FIRST_PULSES = 400
 LEARNED_PULSES = 200
+# with a valve that is thought to be late
+LATE_PULSES = 40

@@ -2,6 +2,7 @@
 
 from .fixed import abs_of, force_over, isqrt, time_for
 from .learn import (
+    L_AIM,
     L_BIAS,
     L_CYCLES,
     L_END,
@@ -70,6 +71,9 @@ def begin(c, setpoint, learned, from_top):
     c.flat = 0
     c.trip_n = 0
     c.trip16 = 0
+    c.aim_n = 0
+    c.smeared_from = 0
+    c.smeared_to = 0
     c.feed = FEED_FULL
     c.width_ms = 0
     noise4 = p.noise_n >> 1
@@ -98,6 +102,7 @@ def begin(c, setpoint, learned, from_top):
     c.sig_n = max(valve_n, noise4) + (min(valve_n, noise4) >> 1)
     c.allow_n = max(setpoint // 24, (c.sig_n * 7) >> 1)
     c.known = known and learned[L_CYCLES] > 1
+    c.aim_n = learned[L_AIM] if c.known else 0
     if not known or not from_top or c.gentle:
         begin_first(c)
         return
@@ -164,7 +169,7 @@ def safe16(c, force):
 def flow_for(c, force, rate16):
     """Flow time t16 of full feed from a force to the setpoint; rate16 is the rise rate at the setpoint."""
     p = c.p
-    setpoint = c.setpoint
+    setpoint = c.setpoint - c.aim_n
     turn = p.changeover_n
     if force < turn < setpoint:
         return time_for(turn - force, (rate16 << 8) // p.high_share) + time_for(setpoint - turn, rate16)

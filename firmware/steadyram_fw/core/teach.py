@@ -2,6 +2,7 @@
 
 from .fixed import abs_of, clamp, force_over, time_for
 from .learn import (
+    L_AIM,
     L_AIR,
     L_BIAS,
     L_BIAS_KNOWN,
@@ -16,6 +17,7 @@ from .learn import (
     L_LEAD_SLOW,
     L_NO_LEAD,
     L_ODD,
+    L_PROFILE,
     L_RISE,
     L_RS,
     L_RSS,
@@ -23,11 +25,12 @@ from .learn import (
     L_SLACK,
     L_UC,
     L_US,
+    follow_aim,
     follow_end,
     follow_half,
     follow_position,
 )
-from .modes import MODE_DEAD_LEAD, MODE_LEAD, MODE_PLAN, MODE_PROBE, MODE_THRESHOLD
+from .modes import FEED_SLOW, MODE_DEAD_LEAD, MODE_LEAD, MODE_PLAN, MODE_PROBE, MODE_THRESHOLD
 
 # So much oil miscounted in a stroke, t16, makes its position worth nothing.
 MISCOUNT16 = 640
@@ -89,7 +92,7 @@ def learn(c, force):
     if n == 0:
         a[L_FIRST_N] = force
     # The lead is judged by where the feed alone landed the part, before any pulse.
-    target = setpoint - c.guard_n
+    target = setpoint - c.aim_n - c.guard_n
     step = clamp(c.landed_n - target, -6 * c.sig_n - 1, 6 * c.sig_n + 1)
     if p.holds_load and c.trip16 > 0 and (setpoint < p.changeover_n or c.trip_n > p.changeover_n):
         # A change of the rate is a change of the lead that was learned with it.
@@ -131,6 +134,13 @@ def learn(c, force):
     # Pulses that were sized for a valve other than today's let in other than what was counted.
     counted = abs_of(p.late16 - c.late0) * (c.pulses + 1) <= MISCOUNT16
     if c.contact16 > 0 and counted:
+        if n > 0:
+            # Levels that went by while a feed closed are not noted, but go where the part went.
+            shift16 = c.contact16 - a[L_UC]
+            if n > 1:
+                shift16 >>= 2
+            for j in range(c.smeared_from, c.smeared_to):
+                a[L_PROFILE + j] += shift16
         a[L_UC] = c.contact16 if n == 0 else a[L_UC] + ((c.contact16 - a[L_UC]) >> 1)
         a[L_AIR] = c.air if n == 0 else (a[L_AIR] + c.air) >> 1
     if counted or n == 0:
@@ -138,10 +148,14 @@ def learn(c, force):
         since16 = c.u16 - c.half16 - (time_for(error, c.slope16) if c.slope16 else short16)
         if c.half16 > 0 and since16 > 0:
             follow_half(a, since16)
-        if c.weight16 > jit >> 1 and c.best16 > 0:
-            follow_end(a, time_for(c.best16, c.weight16))
-        elif c.last16 > 0 and c.u16 > c.last16 + 8 and force > c.last_n:
+        apart16 = max((jit * (p.slow_share if c.feed == FEED_SLOW else share)) >> 7, 8)
+        if c.last16 > 0 and c.u16 > c.last16 + apart16 and force > c.last_n + 6 * p.noise_n:
             follow_end(a, time_for(force - c.last_n, c.u16 - c.last16))
+        elif c.weight16 > jit >> 1 and c.best16 > 0:
+            # Of steep moves alone: rather too much.
+            follow_end(a, time_for(c.best16, c.weight16))
+    if c.known:
+        follow_aim(a, clamp(error, -4 * c.sig_n, 4 * c.sig_n), c.accept_n)
     a[L_LAST_ERR] = error
     a[L_SLACK] += ((error if error > 0 else -error) - a[L_SLACK]) >> 2
     if n < 1000000:
@@ -158,6 +172,7 @@ def start_anew(a):
     a[L_LEAD] = 0
     a[L_LEAD_SLOW] = 0
     a[L_ODD] = 0
+    a[L_AIM] = 0
 
 
 def odd(c, a):
@@ -168,8 +183,8 @@ def odd(c, a):
     if c.contact16 < 0:
         return True
     home = a[L_UC]
-    if home < 1 or c.contact16 == 0:
-        # Met while the first feed was closing: where, is not known.
+    if home < 1 or c.contact16 == 0 or c.p.burst:
+        # Met while the first feed was closing: where, is not known. Nor is it where oil comes in bursts.
         return False
     # Each pulse in the air, then and now, is a little over- or underrated.
     most = 320 + (home >> 3) + 16 * (c.air + a[L_AIR])

@@ -32,6 +32,9 @@ def watch(c, force):
     watch_valve(c, force, gained, moved16, steep != c.steep or knee)
     if c.pulses == 0 and c.mode == MODE_PLAN and not c.by_force:
         c.suspect = sooner(c, force)
+    if c.contact16 > 0 and force + force < c.touch_n:
+        # Noise, in the last milliseconds of the move.
+        c.contact16 = -1
     if c.contact16 < 0 and force > c.touch_n:
         # (The first feed's is not told from this: it may have begun anywhere.)
         c.contact16 = from16 if c.base16 else 0
@@ -48,6 +51,10 @@ def watch(c, force):
         # What a feed passes while it closes is smeared over the closing: good enough only where nothing is known.
         if c.width_ms or c.learned[L_PROFILE + level] == 0:
             note_level(c, level, at16)
+        else:
+            if c.smeared_to == 0:
+                c.smeared_from = level
+            c.smeared_to = level + 1
         level += 1
     c.level = level
     if moved16 > 0:
@@ -76,6 +83,11 @@ def watch(c, force):
         c.flat += 1
     else:
         c.flat = 0
+    if c.last16 > 0 and gained > 12 * p.noise_n and c.base16 > c.last16:
+        before16 = time_for(max(c.f0 - c.last_n, 0), c.base16 - c.last16)
+        if time_for(gained, max(moved16, 1)) > before16 << 1:
+            # A knee was in this move: what came before it tells nothing of the rise after it.
+            c.last16 = 0
     if c.last16 == 0 and force > c.setpoint - (c.setpoint >> 2):
         c.last_n = force
         c.last16 = c.u16
