@@ -14,7 +14,7 @@ HOST = ROOT / "host" / "steadyram"
 CORE_FILES = sorted((FIRMWARE / "core").glob("*.py"))
 
 # Rooms of the firmware from the inside out; a module may import from its own room and those before it.
-FIRMWARE_ROOMS = ["tables", "version", "core", "services", "panel", "app", "boards"]
+FIRMWARE_ROOMS = ["rows", "tables", "version", "core", "services", "panel", "app", "boards"]
 # Modules that both MicroPython on the smallest board and CPython have, for what must run on both.
 SHARED_LIBRARY = {"array", "binascii", "gc", "os", "struct", "sys", "time", "micropython"}
 # Only the panel draws.
