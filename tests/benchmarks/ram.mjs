@@ -15,27 +15,23 @@ function copy(from, to) {
   }
 }
 copy(firmware, "/fw");
-mp.runPython(`
-import gc, sys
-sys.path.append("/fw")
-def used():
-    gc.collect()
-    gc.collect()
-    return gc.mem_alloc()
-def measure():
-    a = used()
-    from steadyram_fw import tables
-    b = used()
-    from steadyram_fw.core.controller import Controller
-    c = used()
-    core = Controller()
-    d = used()
-    import steadyram_fw.app
-    e = used()
-    print("tables", b - a)
-    print("core code", c - b)
-    print("core objects", d - c)
-    print("services code", e - d)
-measure()
-`);
+mp.runPython('import gc, sys\nsys.path.append("/fw")');
+// That build collects only between calls, so every figure is taken by a call of its own.
+function used(code) {
+  mp.runPython(code);
+  for (let i = 0; i < 3; i++) mp.runPython("gc.collect()");
+  mp.runPython("used = gc.mem_alloc()");
+  return mp.globals.get("used");
+}
+let before = used("");
+for (const [name, code] of [
+  ["tables", "from steadyram_fw import tables"],
+  ["core code", "from steadyram_fw.core.controller import Controller"],
+  ["core objects", "core = Controller()"],
+  ["services code", "import steadyram_fw.app"],
+]) {
+  const now = used(code);
+  console.log(`${name} ${now - before}`);
+  before = now;
+}
 process.exit(0);
