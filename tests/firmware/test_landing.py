@@ -39,8 +39,6 @@ def _stroke(setpoint: int, half: int, scatter: int) -> Cutoff:
     cut.learned[learn.L_HALF_SCATTER] = scatter
     cut.learned[learn.L_END] = setpoint // 2 * 256 // half if half else 0
     cut.half16 = 1000
-    # Parts with a knee, until told otherwise.
-    cut.flush_n = 1
     return cut
 
 
@@ -50,11 +48,6 @@ def test_a_straight_rise_is_closed_by_its_own_slope() -> None:
     cut.slope16 = 5000 * 256 // 400
     cut.u16 = 1000 + 320
     assert by_slope16(cut, 1000) == pytest.approx(80 - 4, abs=1)
-    # What the other parts took limits it only where a knee may be ahead.
-    cut.u16 += 60
-    assert by_slope16(cut, 1000) == pytest.approx(20 - 3 * 4, abs=1)
-    cut.flush_n = 0
-    assert by_slope16(cut, 1000) == pytest.approx(80, abs=1)
 
 
 def test_before_a_knee_position_limits_what_the_slope_promises() -> None:

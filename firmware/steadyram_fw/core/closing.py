@@ -166,9 +166,6 @@ def by_slope16(c, gap):
     if slope16 < 1:
         return 0
     needs16 = time_for(gap, max(slope16, end16 - (end16 >> 3)))
-    if c.flush_n == 0:
-        # This job's parts have no knee.
-        return needs16
     left16 = a[L_HALF] - since16
     apart16 = isqrt(a[L_HALF_SCATTER])
     mean16 = time_for(c.setpoint >> 1, a[L_HALF])
