@@ -14,6 +14,7 @@ from steadyram_fw.core.cutoff import Cutoff
 from steadyram_fw.core.modes import LATE_PULSES, MODE_FIRST, MODE_PLAN, NEXT_PULSE, NEXT_SHORT
 from steadyram_fw.core.press import Press
 from steadyram_fw.core.sense import Sense
+from steadyram_fw.core.teach import set_between
 
 T16 = st.integers(0, 4000)
 
@@ -135,3 +136,19 @@ def test_pulses_for_a_late_valve_that_get_nowhere_end_and_are_believed_less() ->
     # Not so soon, and not where the valve is as it was.
     assert _waiting(400, LATE_PULSES - 1).decide(5000) == NEXT_PULSE
     assert _waiting(0, LATE_PULSES).decide(5000) == NEXT_PULSE
+
+
+def test_levels_that_no_part_could_have_are_spread_between_the_noted_ones() -> None:
+    learned = array("i", [0] * learn.LEARNED_LEN)
+    for level in range(learn.LEVELS + 1):
+        learned[learn.L_PROFILE + level] = 1000 + 10 * level
+    told = list(learned)
+    # In order, a knee among them or not: left as they are.
+    learned[learn.L_PROFILE + 6] = told[learn.L_PROFILE + 6] = 1068
+    set_between(learned, 5, 9)
+    assert list(learned) == told
+    # Two stay behind where an early part had them; the third is believed.
+    learned[learn.L_PROFILE + 5] = 300
+    learned[learn.L_PROFILE + 7] = 1500
+    set_between(learned, 5, 8)
+    assert list(learned[learn.L_PROFILE + 4 : learn.L_PROFILE + 9]) == [1040, 1050, 1068, 1070, 1080]

@@ -25,6 +25,7 @@ from .learn import (
     L_SLACK,
     L_UC,
     L_US,
+    LEVELS,
     follow_aim,
     follow_end,
     follow_half,
@@ -141,6 +142,7 @@ def learn(c, force):
                 shift16 >>= 2
             for j in range(c.smeared_from, c.smeared_to):
                 a[L_PROFILE + j] += shift16
+            set_between(a, c.smeared_from, c.smeared_to)
         a[L_UC] = c.contact16 if n == 0 else a[L_UC] + ((c.contact16 - a[L_UC]) >> 1)
         a[L_AIR] = c.air if n == 0 else (a[L_AIR] + c.air) >> 1
     if counted or n == 0:
@@ -161,6 +163,19 @@ def learn(c, force):
     if n < 1000000:
         a[L_CYCLES] = n + 1
     return True
+
+
+def set_between(a, begin, end):
+    """Levels begin to end - 1 of the profile that are not between their noted neighbours: spread evenly there."""
+    if begin < 2 or end > LEVELS:
+        return
+    low16 = a[L_PROFILE + begin - 1]
+    span16 = a[L_PROFILE + end] - low16
+    if low16 < 1 or span16 < 0:
+        return
+    for j in range(begin, end):
+        if not 0 <= a[L_PROFILE + j] - low16 <= span16:
+            a[L_PROFILE + j] = low16 + (span16 * (j - begin + 1)) // (end - begin + 1)
 
 
 def start_anew(a):
