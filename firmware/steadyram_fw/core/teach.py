@@ -150,12 +150,14 @@ def learn(c, force):
         since16 = c.u16 - c.half16 - (time_for(error, c.slope16) if c.slope16 else short16)
         if c.half16 > 0 and since16 > 0:
             follow_half(a, since16)
-        apart16 = max((jit * (p.slow_share if c.feed == FEED_SLOW else share)) >> 7, 8)
-        if c.last16 > 0 and c.u16 > c.last16 + apart16 and force > c.last_n + 6 * p.noise_n:
-            follow_end(a, time_for(force - c.last_n, c.u16 - c.last16))
-        elif c.weight16 > jit >> 1 and c.best16 > 0:
+        apart16 = (jit * (p.slow_share if c.feed == FEED_SLOW else share)) >> 7
+        last16 = c.u16 - c.last16 if c.last16 > 0 and force > c.last_n else 0
+        steep16 = c.weight16 if c.best16 > 0 else 0
+        if steep16 > jit >> 1 and (last16 <= apart16 or force <= c.last_n + 6 * p.noise_n):
             # Of steep moves alone: rather too much.
-            follow_end(a, time_for(c.best16, c.weight16))
+            follow_end(a, time_for(c.best16, steep16))
+        elif last16 > 8:
+            follow_end(a, time_for(force - c.last_n, last16))
     if c.known:
         follow_aim(a, clamp(error, -4 * c.sig_n, 4 * c.sig_n), c.accept_n)
     a[L_LAST_ERR] = error
