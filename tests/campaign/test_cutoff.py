@@ -77,3 +77,10 @@ def test_causes_are_told_from_the_press_file(kind: str, setpoint_kN: float, why:
     press = cutoff.model_of("slowclose-20", kind)
     force = 1000.0 * setpoint_kN
     assert cutoff.reason(press, kind, force, limit_sigma_N(press, force)) == why
+
+
+def test_a_knee_that_some_parts_have_below_the_setpoint_is_told() -> None:
+    # 80 kN, 4 % apart from part to part: one part in five has it below 77.6 kN.
+    press = cutoff.model_of("die-20", "press-fit")
+    assert cutoff.reason(press, "press-fit", 77_600.0, limit_sigma_N(press, 77_600.0)) == cutoff.KNEE
+    assert cutoff.reason(press, "press-fit", 60_000.0, limit_sigma_N(press, 60_000.0)) == cutoff.OTHER
