@@ -16,17 +16,24 @@ from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob, Trace
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
-from steadyram.report.landing import OVER_SIGMAS, Landed, depth_sigma_m, landed_of, target_of, value_of
+from steadyram.report.landing import (
+    OVER_SIGMAS,
+    ROUNDING,
+    ByLanding,
+    Landed,
+    depth_sigma_m,
+    landed_of,
+    mean_sd,
+    target_of,
+    value_of,
+)
 from steadyram.report.travel import TravelData, gather_travel
 
 TRACES_MOST = 60
-_ROUNDING = (
-    1e-9  # a depth at the edge of its band is in it, whatever a micrometre becomes as a float of metres
-)
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class Run(ByLanding):
     """One job's records with what was worked out of them: figures of force (N) or of depth (m), as `landing` says.
 
     target: the setpoint, or the depth asked for; band: how far from it a part may be, None where that is not known.
@@ -44,30 +51,24 @@ class Run:
     lowest: float | None
     highest: float | None
     overshoot: float | None
-    in_band: int
     band: float | None
     chart: IndividualsChart | None
     traces: tuple[Trace, ...]
     # None where no record has ram travel.
     travel: TravelData | None = None
 
-    @property
-    def landed(self) -> tuple[CycleRecord, ...]:
-        """Records that landed; of a job of whichever comes first also those by the quantity that is not charted."""
-        return self.landing.landed
-
-    @property
-    def charted(self) -> tuple[CycleRecord, ...]:
-        """Those of them that count in the statistics."""
-        return self.landing.charted
-
     def off(self, record: CycleRecord) -> float:
         """How far a part is above what it was to reach, N or m."""
-        return value_of(record, self.landing.quantity) - self.target
+        return value_of(record, self.quantity) - self.target
 
     def in_its_band(self, record: CycleRecord) -> bool:
         """Whether a charted part is within the band; True where the band is not known."""
-        return self.band is None or abs(self.off(record)) <= self.band + _ROUNDING
+        return self.band is None or abs(self.off(record)) <= self.band + ROUNDING
+
+    @property
+    def in_band(self) -> int:
+        """Charted parts within the band."""
+        return sum(self.in_its_band(record) for record in self.charted)
 
     @property
     def no_cutoff(self) -> int:
@@ -199,13 +200,9 @@ def _run(
     traces: Sequence[Trace],
 ) -> Run:
     values = [value_of(record, landing.quantity) for record in landing.charted]
-    mean = math.fsum(values) / len(values) if values else None
-    sd = None
-    if mean is not None and len(values) > 1:
-        sd = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
+    mean, sd = mean_sd(values)
     # One run is one job, so one depth; strokes with the cutoff off have none.
     target = max(target_of(record, landing.quantity) for record in records)
-    most = math.inf if band is None else band + _ROUNDING
     return Run(
         slot=slot,
         name=name,
@@ -219,7 +216,6 @@ def _run(
         lowest=min(values, default=None),
         highest=max(values, default=None),
         overshoot=math.fsum(max(0.0, value - target) for value in values) / len(values) if values else None,
-        in_band=sum(abs(value - target) <= most for value in values),
         band=band,
         chart=individuals_chart(values) if len(values) > 1 else None,
         traces=tuple(trace for trace in traces if trace.unit_N),

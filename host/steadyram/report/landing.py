@@ -17,6 +17,8 @@ Quantity = Literal["force", "depth"]
 # The device calls a part over that is this many of its own deviations past the depth (firmware core/controller.py).
 OVER_SIGMAS: Final = 4
 _ON_EITHER: Final = 2  # the job field `stop_on`: whichever comes first
+# A depth at its limit is within it, whatever a micrometre becomes as a float of metres; nothing to a force.
+ROUNDING: Final = 1e-9
 _STEP_S: Final = 1e-3
 _ENCODER: Final = 2  # the setting `position_kind`
 
@@ -33,6 +35,28 @@ class Landed:
     def count(self, quantity: Quantity) -> int:
         """How many landed by it."""
         return sum(each == quantity for each in self.by.values())
+
+
+class ByLanding:
+    """What reads its parts through a `landing`."""
+
+    __slots__ = ()
+    landing: Landed
+
+    @property
+    def quantity(self) -> Quantity:
+        """What is charted."""
+        return self.landing.quantity
+
+    @property
+    def landed(self) -> tuple[CycleRecord, ...]:
+        """Records that landed, by force or by depth."""
+        return self.landing.landed
+
+    @property
+    def charted(self) -> tuple[CycleRecord, ...]:
+        """Landed records that the figures and charts are of."""
+        return self.landing.charted
 
 
 def landed_by(record: CycleRecord, job: DeviceJob | None) -> Quantity | None:
@@ -72,6 +96,16 @@ def value_of(record: CycleRecord, quantity: Quantity) -> float:
 def target_of(record: CycleRecord, quantity: Quantity) -> float:
     """What the stroke was to reach: the setpoint (N), or the depth asked for (m)."""
     return float(record["setpoint_n"]) if quantity == "force" else record.values.get("target_um", 0) / 1e6
+
+
+def mean_sd(values: Sequence[float]) -> tuple[float | None, float | None]:
+    """Mean and sample standard deviation; None for what so few values do not have."""
+    if not values:
+        return None, None
+    mean = math.fsum(values) / len(values)
+    if len(values) < 2:
+        return mean, None
+    return mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
 
 
 def depth_sigma_m(settings: Mapping[str, int], calibration: Mapping[str, int]) -> float | None:

@@ -7,7 +7,6 @@ was changed during the batch, it is the value less what was asked for of that pa
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -35,10 +34,13 @@ from steadyram.report.changes import ChangeHistory, change_history
 from steadyram.report.gather import Gap, change_gaps, used_sets
 from steadyram.report.landing import (
     OVER_SIGMAS,
+    ROUNDING,
+    ByLanding,
     Landed,
     Quantity,
     depth_sigma_m,
     landed_of,
+    mean_sd,
     target_of,
     value_of,
 )
@@ -47,8 +49,6 @@ from steadyram.report.travel import TravelData, gather_travel
 SUBGROUP: Final = 5
 # A trend this unlikely by chance is named; 0.01, since a shop proves many batches a year.
 TREND_P: Final = 0.01
-# A depth at its limit is within it, whatever a micrometre becomes as a float of metres; nothing to a force.
-_ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
+class Proof(ByLanding):
     """Everything a proof shows; `values` (N or m) are those of `charted`, what figures and charts are of.
 
     setpoints: force (N) and strokes; targets: the same of what is charted, so depths (m) where depths are.
@@ -111,21 +111,6 @@ class Proof:
     verdicts: tuple[Verdict, ...]
     # None where no record has ram travel.
     travel: TravelData | None
-
-    @property
-    def quantity(self) -> Quantity:
-        """What is charted."""
-        return self.landing.quantity
-
-    @property
-    def landed(self) -> tuple[CycleRecord, ...]:
-        """Records that landed, by force or by depth."""
-        return self.landing.landed
-
-    @property
-    def charted(self) -> tuple[CycleRecord, ...]:
-        """Landed records that the figures and charts are of."""
-        return self.landing.charted
 
     @property
     def centre(self) -> float:
@@ -213,7 +198,7 @@ def prove(
             f"of depth is not known. {_OTHER_TOLERANCE['depth']}"
         )
     outside = [r for r in landing.landed if not _within(r, landing.by[r.seq], held, most_N)]
-    mean, sd = _mean_sd(values)
+    mean, sd = mean_sd(values)
     individuals = individuals_chart(values) if len(values) > 1 else None
     centre = 0.0 if relative else next(iter(targets))
     index = interval = None
@@ -275,7 +260,7 @@ def _within(
         return True
     share = target / setpoint_N if by == "force" else 1.0
     off = value_of(record, by) - target
-    return -limits.below * share - _ROUNDING <= off <= limits.above * share + _ROUNDING
+    return -limits.below * share - ROUNDING <= off <= limits.above * share + ROUNDING
 
 
 def _force_limits(
@@ -320,15 +305,6 @@ def _window(job: DeviceJob, quantity: Quantity) -> Window | None:
     unit, scale = ("n", 1.0) if other == "force" else ("um", 1e6)
     high = job.fields.get(f"window_high_{unit}", 0)
     return Window(other, job.fields.get(f"window_low_{unit}", 0) / scale, high / scale) if high else None
-
-
-def _mean_sd(values: Sequence[float]) -> tuple[float | None, float | None]:
-    if not values:
-        return None, None
-    mean = math.fsum(values) / len(values)
-    if len(values) < 2:
-        return mean, None
-    return mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
 
 
 def _gaps(store: CycleStore, batch: Batch, records: Sequence[CycleRecord]) -> tuple[Gap, ...]:

@@ -305,9 +305,7 @@ class PressServer:
         with contextlib.suppress(OSError):
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         # The host before may be gone, its last bytes and its end still unread: nobody is turned away for that.
-        for _ in range(_READS_MOST):
-            if not self._read_client():
-                break
+        _drain(self._read_client)
         if self._client is not None:
             with contextlib.suppress(OSError):
                 client.send(BUSY_NOTE)
@@ -400,9 +398,7 @@ class PressServer:
             hands, _ = self._hands_listener.accept()
         except OSError:
             return
-        for _ in range(_READS_MOST):
-            if not self._read_hands():
-                break
+        _drain(self._read_hands)
         if self._hands is not None:
             with contextlib.suppress(OSError):
                 hands.send(b"no Someone else has the pedals already.\n")
@@ -457,6 +453,13 @@ class PressServer:
         if hands is self._hands:
             with contextlib.suppress(OSError):
                 hands.send(text.encode())
+
+
+def _drain(read: Callable[[], bool]) -> None:
+    """Take what a line still holds, within reason: a flood must not keep the press from running."""
+    for _ in range(_READS_MOST):
+        if not read():
+            break
 
 
 def _url(listener: socket.socket) -> str:

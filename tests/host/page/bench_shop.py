@@ -58,34 +58,13 @@ class _Server(PressServer):
         super()._run(seconds)
 
 
-class Shop:
-    """A commissioned press served in a thread, with an operator's line to its pedals and panel."""
+class ServedPress:
+    """A press served in a thread, with an operator's line to its pedals and panel."""
 
-    def __init__(
-        self,
-        folder: Path,
-        *,
-        parts: int = 1,
-        batch: int = 12,
-        realtime: bool = False,
-        job: dict[str, int] | None = None,
-        due_unix: int = 0,
-    ) -> None:
-        model = read_press(PRESS)
-        core = commissioned(model, np.random.default_rng(5))
-        settings = {row[0]: core.settings[i] for i, row in enumerate(t.SETTINGS)}
-        self.press = VirtualPress(PRESS, 4, "cpython", folder, wall_unix=int(time.time()))
-        device = set_up(self.press, 4800.0, batch=batch, name="small clinch nut", settings=settings, job=job)
-        if due_unix:
-            device.push_calibration(device.calibration().values | {"due_unix": due_unix})
-        for _ in range(parts - 1):
-            play(self.press, one_part(self.press))
-        # What an earlier shift left in the store; the newest part is for the page to pull.
-        with CycleStore(folder.parent / "cycles.db") as store:
-            pull(device, store)
-        play(self.press, one_part(self.press))
+    def __init__(self, press: VirtualPress, *, realtime: bool = False) -> None:
+        self.press = press
         self._server = _Server(
-            self.press,
+            press,
             listen=("127.0.0.1", 0),
             operator_listen=("127.0.0.1", 0),
             realtime=realtime,
@@ -113,6 +92,35 @@ class Shop:
         self._thread.join(WAIT_S)
         self._server.close()
         self.press.close()
+
+
+class Shop(ServedPress):
+    """A commissioned press that has pressed parts of a batch."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        parts: int = 1,
+        batch: int = 12,
+        realtime: bool = False,
+        job: dict[str, int] | None = None,
+        due_unix: int = 0,
+    ) -> None:
+        model = read_press(PRESS)
+        core = commissioned(model, np.random.default_rng(5))
+        settings = {row[0]: core.settings[i] for i, row in enumerate(t.SETTINGS)}
+        press = VirtualPress(PRESS, 4, "cpython", folder, wall_unix=int(time.time()))
+        device = set_up(press, 4800.0, batch=batch, name="small clinch nut", settings=settings, job=job)
+        if due_unix:
+            device.push_calibration(device.calibration().values | {"due_unix": due_unix})
+        for _ in range(parts - 1):
+            play(press, one_part(press))
+        # What an earlier shift left in the store; the newest part is for the page to pull.
+        with CycleStore(folder.parent / "cycles.db") as store:
+            pull(device, store)
+        play(press, one_part(press))
+        super().__init__(press, realtime=realtime)
 
 
 class Cable:

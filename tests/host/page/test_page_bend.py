@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from tests.host.bending.test_bend_run import LIST, PRESS, ready
-from tests.host.page.bench_shop import Shop, page_process, wait_for
+from tests.host.page.bench_shop import ServedPress, Shop, page_process, wait_for
 from tests.host.page.test_page_browser import TOO_FAINT, TOO_SMALL
 from tests.host.page.test_page_guided import LARGEST, follow
 from tests.host.page.test_page_server import NOWHERE, ask, live
@@ -19,9 +18,7 @@ from steadyram.bending.run_record import read_run
 from steadyram.errors import BadInput
 from steadyram.page.bends import chosen_list, free_record, known_lists, lists_json, newest_record, take_upload
 from steadyram.page.questions import Guide
-from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.server import PressServer
 
 TRAY = LIST.replace(
     '[[bend]]\nangle = "90 deg"\nlength = "250 mm"\n',
@@ -32,30 +29,13 @@ WAIT_MS = 240_000
 CHANGED = f"(seen) => {{ const shown = ({LARGEST})(); return JSON.stringify(shown) !== seen; }}"
 
 
-class BendPress:
-    """A press with a V die and a position sensor, served in a thread; `hands` are at its pedals."""
+class BendPress(ServedPress):
+    """A press with a V die and a position sensor."""
 
     def __init__(self, folder: Path) -> None:
-        self.press = VirtualPress(PRESS, 3, "cpython", folder)
-        ready(self.press)
-        self._server = PressServer(
-            self.press,
-            listen=("127.0.0.1", 0),
-            operator_listen=("127.0.0.1", 0),
-            say=lambda text: None,
-        )
-        self.url = self._server.url
-        self._thread = threading.Thread(target=self._server.serve, daemon=True)
-        self._thread.start()
-        assert self._server.hands_url is not None
-        self.hands = OperatorLine(self._server.hands_url)
-
-    def close(self) -> None:
-        self.hands.close()
-        self._server.stop()
-        self._thread.join(120)
-        self._server.close()
-        self.press.close()
+        press = VirtualPress(PRESS, 3, "cpython", folder)
+        ready(press)
+        super().__init__(press)
 
 
 @pytest.fixture
