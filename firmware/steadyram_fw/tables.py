@@ -253,7 +253,18 @@ S_POSITION_NOISE_UM = const(37)
 S_SPEED_UM_S = const(38)
 S_SPEED_SLOW_UM_S = const(39)
 S_HANDLING_N = const(40)
-S_LEN = const(41)
+S_PULSE_DEAD_US = const(41)
+S_PULSE_LEAST_US = const(42)
+S_SLOW_PULSE_DEAD_US = const(43)
+S_SLOW_PULSE_LEAST_US = const(44)
+S_BREAKAWAY_N = const(45)
+S_FRICTION_SCATTER_N = const(46)
+S_ZERO_WANDER_N = const(47)
+S_RATE_LOW_U_PPT = const(48)
+S_RATE_HIGH_U_PPT = const(49)
+S_RATE_SLOW_U_PPT = const(50)
+S_LAG_U_US = const(51)
+S_LEN = const(52)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 100000 34474
@@ -295,9 +306,20 @@ position_drift_um 10 20000 500
 position_noise_um 0 5000 0
 speed_um_s 0 1000000 0
 speed_slow_um_s 0 1000000 0
-handling_n 0 200000 0""")
+handling_n 0 200000 0
+pulse_dead_us -1000000 500000 -1000000
+pulse_least_us -1 1000000 -1
+slow_pulse_dead_us -1000000 500000 -1000000
+slow_pulse_least_us -1 1000000 -1
+breakaway_n -1 5000000 -1
+friction_scatter_n -1 5000000 -1
+zero_wander_n -1 5000000 -1
+rate_low_u_ppt -1 10000 -1
+rate_high_u_ppt -1 10000 -1
+rate_slow_u_ppt -1 10000 -1
+lag_u_us -1 500000 -1""")
 # places that came with protocol 2 or later
-SETTINGS_LATER = (35, 36, 37, 38, 39, 40)
+SETTINGS_LATER = (35, 36, 37, 38, 39, 40, 41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 51)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)
