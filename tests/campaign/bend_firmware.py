@@ -15,7 +15,7 @@ Half the coils of a metal are 3 mm sheet over 24 mm, half 2 mm over 16 mm.
 `limit_deg` is what the stop alone makes of a part: the plant's degrees per metre at a right angle times the physical
 limit of the stop on depth (`press.limits.limit_position_m`).
 
-    python tests/campaign/bend_firmware.py --coils 10 --out tests/campaign/bend_firmware.json
+    python tests/campaign/bend_firmware.py --coils 10 --out tests/campaign/out/bend_firmware.json
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.campaign.bending import TOLD, bends_of
-from tests.campaign.provenance import ROOT, digest_of, provenance
+from tests.campaign.provenance import ROOT, provenance
 
 from steadyram.bending.bend_list import BendList
 from steadyram.bending.correction import SheetCorrection
@@ -198,11 +198,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
-    stamp = provenance() | {
-        "core": digest_of("firmware/steadyram_fw/core"),
-        "bending": digest_of("host/steadyram/bending", "host/steadyram/virtual/bend.py"),
-    }
-    found = {"provenance": stamp, **campaign(options.coils, options.seed)}
+    found = {"provenance": provenance(), **campaign(options.coils, options.seed)}
     print(found["all"])
     if options.out is not None:
         options.out.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")

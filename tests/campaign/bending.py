@@ -18,7 +18,7 @@ figure is told beside the other.
 `limit_deg` is what the stop alone makes of a part: the plant's own degrees per metre at a right angle times the
 stop's sigma. Where 1.96 times that is above half a degree, no controller keeps 95 % of parts inside.
 
-    python tests/campaign/bending.py --runs 40 --out tests/campaign/bending.json
+    python tests/campaign/bending.py --runs 40 --out tests/campaign/out/bending.json
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.campaign.provenance import digest_of, provenance
+from tests.campaign.provenance import provenance
 
 from steadyram.bending.bend_list import BendList, build_bend_list
 from steadyram.bending.procedure import BendRun, Reached
@@ -249,8 +249,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
     found = {
-        "provenance": provenance()
-        | {"bending": digest_of("host/steadyram/bending", "host/steadyram/virtual/bend.py")},
+        "provenance": provenance(),
         **campaign(options.runs, options.seed),
     }
     for row in found["rows"]:

@@ -15,7 +15,7 @@ Twice: on a chain written for this study, and on the virtual press's own plant. 
 step dominates, the budget is wider than its Monte Carlo check (a rectangle has no tails); such
 disagreements are counted, not hidden.
 
-    python tests/campaign/calibration_coverage.py --runs 1500 --out tests/campaign/calibration_coverage.json
+    python tests/campaign/calibration_coverage.py --runs 1500 --out tests/campaign/out/calibration_coverage.json
 """
 
 from __future__ import annotations

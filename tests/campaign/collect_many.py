@@ -1,6 +1,6 @@
 """Four virtual presses collected at once into PostgreSQL while things go wrong: every cycle once.
 
-    python tests/campaign/collect_many.py --seconds 600 --out tests/campaign/collect_many.json
+    python tests/campaign/collect_many.py --seconds 600 --out tests/campaign/out/collect_many.json
 
 Presses run in real time in processes of their own, worked by their operators. One is killed (as by a power
 cut) and started again on the same flash; the database is restarted; a receiver listens at a real broker. At

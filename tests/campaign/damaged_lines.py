@@ -11,7 +11,7 @@ whose checksum fits (here made to fit): form, verb, arguments, and the digest at
 For speed the firmware's crc16 is replaced by binascii.crc_hqx, the same function in C; tests hold the two equal, and
 the part that CI runs leaves the firmware's own in place.
 
-    python tests/campaign/damaged_lines.py --lines 10000000 --out tests/campaign/damaged_lines.json
+    python tests/campaign/damaged_lines.py --lines 10000000 --out tests/campaign/out/damaged_lines.json
 """
 
 from __future__ import annotations
@@ -497,7 +497,7 @@ def main() -> None:
     parser.add_argument(
         "--part", type=Path, default=Path(tempfile.gettempdir()) / "steadyram_damaged_lines.part"
     )
-    parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".json"))
+    parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
     began = time.monotonic()
     told = {**provenance(), **campaign(options.lines, options.seed, options.part)}

@@ -7,7 +7,7 @@ learned from and the ten cycles after each spell in which the press is put right
 counted twice over: cycle by cycle once the wear has grown to two thirds ("grown"), and as a whole (noticed at
 any cycle in it, or not). Intervals are Wilson's for a share, 95 % (Wilson 1927; the textbook formula).
 
-    python tests/campaign/detection.py --seeds 5 --out tests/campaign/detection.json
+    python tests/campaign/detection.py --seeds 5 --out tests/campaign/out/detection.json
 """
 
 from __future__ import annotations

@@ -7,9 +7,9 @@ with the pedal down must not clear it, nor with its cause still showing; after r
 moves by itself, and a newly pressed pedal runs a part. `latency` is from the first moment at which the cause can be
 seen (see fault_expectations) to the outputs off and the fault latched, in milliseconds of plant time.
 
-    python -m tests.campaign.faults --out tests/campaign/faults.json
+    python -m tests.campaign.faults --out tests/campaign/out/faults.json
     python -m tests.campaign.faults --runtime micropython --presses workshop-20 --seeds 1 \\
-        --out tests/campaign/faults_upy.json
+        --out tests/campaign/out/faults_upy.json
 
 `off` is from the same moment to the last valve off; for what ends a stroke without a fault, from the onset.
 Seeded (every case has its own number), resumable (finished cases are in OUT.part), parallel (--workers). What was
@@ -46,10 +46,8 @@ from steadyram_fw import tables
 
 if __package__:
     from tests.campaign.fault_expectations import EXPECTED, Expected
-    from tests.campaign.provenance import catalogue_digest
 else:
     from fault_expectations import EXPECTED, Expected
-    from provenance import catalogue_digest
 
 ROOT = Path(__file__).resolve().parents[2]
 PRESSES = ROOT / "tests" / "presses"
@@ -615,7 +613,6 @@ def campaign(
     failed = [r for r in rows if r["problems"]]
     controls = {(r["press"], r["seed"]): r.pop("control") for r in rows}
     return {
-        "catalogue": catalogue_digest(),
         "protocol": definition().version,
         "date": datetime.now(UTC).date().isoformat(),
         "tuned_on": TUNED_ON,

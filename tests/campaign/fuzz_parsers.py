@@ -1,7 +1,7 @@
 """Coverage-guided fuzzing of every parser, by atheris.
 
     pip install atheris
-    python tests/campaign/fuzz_parsers.py --seconds 120 --out tests/campaign/fuzz_parsers.json
+    python tests/campaign/fuzz_parsers.py --seconds 120 --out tests/campaign/out/fuzz_parsers.json
 
 Each target of fuzz_targets.py runs in a process of its own for so many seconds, from its seeds, with the seed given.
 """
@@ -78,7 +78,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=int, default=120)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", action="append", default=None)
-    parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".json"))
+    parser.add_argument("--out", type=Path)
     parser.add_argument("rest", nargs="*")
     options = parser.parse_args()
     if importlib.util.find_spec("atheris") is None:
@@ -86,6 +86,8 @@ def main() -> None:
     if options.child is not None:
         child(options.child, options.rest)
         return
+    if options.out is None:
+        parser.error("--out is missing: where the result goes")
     sys.path.insert(0, str(ROOT))
     from tests.campaign.fuzz_targets import TARGETS
     from tests.campaign.provenance import provenance

@@ -2,7 +2,7 @@
 
 Every press of tests/presses, three setpoints (one with a dwell), learned cutoff and plain threshold.
 
-    python -m tests.campaign.healthy --out tests/campaign/healthy.json
+    python -m tests.campaign.healthy --out tests/campaign/out/healthy.json
 
 Seeded, resumable (finished runs are in OUT.part), parallel (--workers).
 """
@@ -23,10 +23,8 @@ from steadyram.virtual.trial import run_trial
 
 if __package__:
     from tests.campaign.faults import FIRST_SEED, PRESSES, TUNED_ON, commit
-    from tests.campaign.provenance import catalogue_digest
 else:
     from faults import FIRST_SEED, PRESSES, TUNED_ON, commit
-    from provenance import catalogue_digest
 
 SHARES = (0.06, 0.25, 0.6)
 DWELL_SHARE, DWELL_MS = 0.25, 400
@@ -80,7 +78,6 @@ def main() -> None:
             )
     rows.sort(key=lambda r: (r["press"], r["share_of_capacity"], r["cutoff"]))
     told = {
-        "catalogue": catalogue_digest(),
         "protocol": definition().version,
         "date": datetime.now(UTC).date().isoformat(),
         "commit": began,

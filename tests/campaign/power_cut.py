@@ -5,7 +5,7 @@ learned state, knob, job switches, recounts, forgetting, restarts, segments roll
 MicroPython. Each entry of the tape of programs and erases is cut four ways: before it, and in the middle of it with a
 prefix, a prefix and garbage, or bits half-way between old and new. What a host had been told before must be there.
 
-    python tests/campaign/power_cut.py --rounds 20 --out tests/campaign/power_cut.json
+    python tests/campaign/power_cut.py --rounds 20 --out tests/campaign/out/power_cut.json
 
 `--part FILE` keeps finished batches: the same command goes on where it was stopped.
 """
@@ -122,7 +122,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", type=Path, default=None)
-    parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".json"))
+    parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
     began = time.monotonic()
     belongs = provenance()

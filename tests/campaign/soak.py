@@ -1,7 +1,7 @@
 """Days of virtual time on real MicroPython: memory, answers and log integrity over time, as figures and a picture.
 
-    python -m tests.campaign.soak days      72 h, 2.5 h of work a day in real ticks  -> soak_days.json, .svg
-    python -m tests.campaign.soak month     30 days of six minutes, a restart each day -> soak_month.json, .svg
+    python -m tests.campaign.soak days --out OUT.json      72 h, 2.5 h of work a day in real ticks
+    python -m tests.campaign.soak month --out OUT.json     30 days of six minutes, a restart each day
 
 How time is counted is told in soak_device.py and in the results: `ticks` are milliseconds that really ran.
 What it printed so far is in OUT.part. A run of days cannot be resumed, because the heap that it is about goes with
@@ -147,9 +147,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--samples", type=Path, default=None)
     parser.add_argument("--provenance", type=Path, default=None)
-    parser.add_argument("--out", type=Path, default=None)
+    parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
-    out = options.out or Path(__file__).with_name(f"soak_{options.which}.json")
+    out = options.out
     belongs = provenance() if options.provenance is None else json.loads(options.provenance.read_text())
     if options.samples is None:
         lines = run_device(options.which, options.seed, part=out.with_suffix(".part"))

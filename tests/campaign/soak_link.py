@@ -4,7 +4,7 @@ The firmware runs in MicroPython; the host is a Client over a TCP socket, as the
 for readings twice a second, pulls the log every five seconds, reconnects every minute; now and then a fault is
 brought on and repaired. Written for every minute: answer times, records, lost numbers, memory of the process.
 
-    python -m tests.campaign.soak_link --minutes 60 --out tests/campaign/soak_link.json
+    python -m tests.campaign.soak_link --minutes 60 --out tests/campaign/out/soak_link.json
 
 It takes the time it says, at a tenth of a core. Finished minutes are in OUT.part; an hour cannot be resumed, because
 what it shows is one that was not interrupted.
@@ -163,7 +163,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".json"))
+    parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
     part = options.out.with_suffix(".part")
     part.unlink(missing_ok=True)

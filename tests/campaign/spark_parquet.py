@@ -1,6 +1,6 @@
 """Apache Spark reads the Parquet that `steadyram cycles export --format parquet --traces` writes, as it is.
 
-    python tests/campaign/spark_parquet.py --spark-python VENV/bin/python --out tests/campaign/spark_parquet.json
+    python tests/campaign/spark_parquet.py --spark-python VENV/bin/python --out tests/campaign/out/spark_parquet.json
 
 Spark brings 0.5 GB and needs Java 17, so this is run by hand and its result is committed. `--spark-python` is a Python
 with pyspark (`pip install pyspark==4.0.1`); it gets nothing but the file and a question for each column. What it

@@ -1,13 +1,8 @@
-"""A small part of the bending study, and the committed figures of the whole."""
-
-import json
-from pathlib import Path
+"""A small part of the bending study."""
 
 import numpy as np
 import pytest
 from tests.campaign.bending import CELLS, TOLERANCE_DEG, errors_deg, figures, limit_deg
-
-RESULTS = Path(__file__).parent / "bending.json"
 
 
 @pytest.mark.parametrize("name", ["mild-steel", "aluminium-6061-t6"])
@@ -31,18 +26,3 @@ def test_limit_is_the_stop_alone():
     fine, coarse = (limit_deg("mild-steel", (1e-3, 8e-3, sigma)) for sigma in (5e-6, 15e-6))
     assert coarse == pytest.approx(3 * fine)
     assert 1.96 * fine < TOLERANCE_DEG < 1.96 * coarse
-
-
-def test_committed_figures_meet_the_requirement():
-    told = json.loads(RESULTS.read_text(encoding="utf-8"))
-    assert told["runs"] >= 40
-    held = [row for row in told["rows"] if 1.96 * row["limit_deg"] <= TOLERANCE_DEG]
-    materials = {row["material"] for row in held}
-    assert len(materials) >= 6
-    for name in materials:
-        rows = [row for row in held if row["material"] == name]
-        assert len(rows) >= 3
-        assert np.mean([row["single"]["third_within"] for row in rows]) >= 0.97, name
-        assert all(row["single"]["third_within"] >= 0.9 for row in rows), name
-    # What no controller can hold is told, not left out.
-    assert any(1.96 * row["limit_deg"] > TOLERANCE_DEG for row in told["rows"])

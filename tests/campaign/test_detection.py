@@ -1,14 +1,10 @@
-"""A small part of the detection campaign, and the committed figures of the whole."""
+"""A small part of the detection campaign."""
 
-import json
 from itertools import groupby
-from pathlib import Path
 
 import pytest
-from tests.campaign.detection import PARTS, TRIED, TUNED, WEAR, campaign, wilson
+from tests.campaign.detection import TRIED, TUNED, campaign, wilson
 from tests.campaign.detection_sim import Line, Shift
-
-RESULTS = Path(__file__).parent / "detection.json"
 
 
 def test_the_interval_is_the_published_one():
@@ -38,17 +34,5 @@ def test_a_part_that_went_over_is_learned_from():
     assert max((len(list(run)) for hit, run in groupby(over) if hit), default=0) <= 5
 
 
-def test_committed_figures_are_of_presses_kept_apart():
+def test_presses_tried_are_not_those_tuned_on():
     assert not {line.name for line in TUNED} & {line.name for line in TRIED}
-    if not RESULTS.exists():
-        pytest.skip("the detection campaign's results were not made yet: run tests/campaign/detection.py")
-    told = json.loads(RESULTS.read_text())["tried"]
-    assert set(told["by_press"]) == {line.name for line in TRIED}
-    assert told["cycles_simulated_and_counted"] >= 5000
-    counted = sum(sum(row.values()) for row in told["confusion"].values())
-    assert (
-        counted + sum(sum(row.values()) for row in told["growing_wear"].values())
-        == (told["cycles_simulated_and_counted"])
-    )
-    for kind in (*PARTS, *WEAR):
-        assert told["missed"][kind]["of"] > 30

@@ -1,35 +1,28 @@
-"""A small seeded part of the fault campaign, and the committed figures of the whole."""
+"""A small seeded part of the fault campaign and of the healthy one."""
 
 from __future__ import annotations
 
-import json
 import re
 import tempfile
 import tomllib
 from pathlib import Path
 
 import pytest
+from tests.campaign import healthy
 from tests.campaign.fault_expectations import EXPECTED
 from tests.campaign.faults import (
     FILES,
     PHASES,
-    PRESSES,
     ROOT,
-    TUNED_ON,
-    all_cases,
     applies,
     prepare,
     press_file,
     run_case,
 )
-from tests.campaign.provenance import catalogue_digest
 
-from steadyram.link.definition import definition
 from steadyram.virtual.faults import FAULTS
 from steadyram.virtual.runtime import find_micropython
 
-HERE = Path(__file__).parent
-RESULTS = ("faults.json", "faults_upy.json")
 RAW = tomllib.loads((ROOT / "protocol" / "definition.toml").read_text(encoding="utf-8"))
 
 
@@ -111,51 +104,16 @@ def test_every_fault_of_the_catalogue_names_a_test_that_exists():
                 assert name in EXPECTED or row["name"] == "host-silent", (row["name"], name)
 
 
-@pytest.mark.parametrize("file", RESULTS)
-def test_committed_results_belong_to_the_present_catalogue(file):
-    told = committed(file)
-    assert told["failed_cases"] == len(told["failed"]) == 0
-    for name, figures in told["by_fault"].items():
-        assert figures["cases"] >= len(PHASES), name
-        for code, worst in figures["worst_latency_ms"].items():
-            assert worst <= max(1, figures["bound_ms"][code]), (name, code)
-            # What is measured is the output off, and the fault named by then.
-            assert figures["worst_off_ms"][code] <= max(1, figures["bound_ms"][code]), (name, code)
-
-
-def committed(file):
-    """A result; missing, or of another fault table or protocol, it fails."""
-    path = HERE / file
-    assert path.is_file(), f"tests/campaign/{file} is missing: run the campaign that writes it"
-    told = json.loads(path.read_text())
-    assert told["catalogue"] == catalogue_digest(), (
-        f"the fault table changed: run the campaign of {file} again"
-    )
-    assert told["protocol"] == definition().version
-    assert told["date"]
-    assert len(told["commit"]) == 40
-    return told
-
-
-@pytest.mark.parametrize("file", RESULTS)
-def test_the_committed_campaign_is_whole(file):
-    told = committed(file)
-    assert set(told["by_fault"]) == set(EXPECTED)
-    expected = sum(len(list(all_cases(EXPECTED, press))) for press in told["presses"])
-    assert told["cases"] == expected * len(told["seeds"])
-
-
-def test_the_committed_campaign_is_large_and_was_not_tuned_on():
-    told = committed("faults.json")
-    assert told["cases"] >= 3500
-    assert set(told["presses"]) - set(TUNED_ON["bounds"]["presses"]), "presses that no bound was set on"
-    assert not set(told["seeds"]) & {*TUNED_ON["bounds"]["seeds"], *TUNED_ON["expectations"]["seeds"]}
-    assert committed("faults_upy.json")["runtime"] == "micropython"
-
-
-def test_committed_healthy_cycles():
-    told = committed("healthy.json")
-    assert told["cycles"] >= 2000
-    assert told["cycles"] == sum(run["cycles"] for run in told["runs"])
-    assert told["presses"] == len(list(PRESSES.glob("*.toml")))
-    assert told["faults"] == sum(len(run["faults"]) for run in told["runs"]) == 0
+@pytest.mark.parametrize(
+    ("press", "share", "cutoff"),
+    [
+        ("workshop-20", 0.25, "learned"),
+        ("frame-50-slow", 0.6, "learned"),
+        ("slowvalve-20", 0.25, "threshold"),
+    ],
+)
+def test_healthy_parts_bring_no_fault(press, share, cutoff):
+    found = healthy.run((press, share, cutoff, 4, 2011))
+    assert found["faults"] == []
+    assert set(found["stops"]) <= {"setpoint", "short", "over"}
+    assert sum(found["stops"].values()) == 4

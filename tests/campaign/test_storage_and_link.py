@@ -1,40 +1,22 @@
-"""A small seeded part of each campaign on storage and link, and the committed figures of the whole."""
+"""A small seeded part of each campaign on storage and link."""
 
 from __future__ import annotations
 
 import binascii
-import json
 import random
 from itertools import combinations
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from tests.campaign import damaged_lines, fuzz_targets, power_cut, soak
-from tests.campaign.provenance import catalogue_digest, protocol_digest
 
 from steadyram.link.frames import FrameError, crc16, decode_request, seal
 from steadyram.virtual.runtime import find_micropython
 from steadyram_fw.services import lines as fw_lines
 from steadyram_fw.services.refuse import Refuse
 
-HERE = Path(__file__).parent
 needs_micropython = pytest.mark.skipif(find_micropython() is None, reason="no MicroPython on this machine")
-
-
-def committed(name: str, *, faults: bool = False) -> dict[str, Any]:
-    """A committed result; it must be there and belong to the present protocol, and fault table where it runs faults."""
-    assert (HERE / name).is_file(), f"tests/campaign/{name} is missing: run the campaign that writes it"
-    told: dict[str, Any] = json.loads((HERE / name).read_text(encoding="utf-8"))
-    assert told["protocol"] == protocol_digest(), f"{name} is of another protocol: run its campaign again"
-    if faults:
-        assert told["catalogue"] == catalogue_digest(), (
-            f"{name} is of another fault table: run its campaign again"
-        )
-    assert told["date"]
-    assert len(told["commit"]) == 40
-    return told
 
 
 # ---------------------------------------------------------------- power cuts
@@ -46,15 +28,6 @@ def test_power_cuts_in_a_short_scenario() -> None:
     assert found["outcome_old"] > 0
     assert found["outcome_new"] > 0
     assert found["told"] > 0
-
-
-def test_committed_power_cuts() -> None:
-    told = committed("power_cut.json")
-    assert told["cases"] >= 2000
-    # every program and erase, four ways
-    assert told["cases"] == 4 * told["programs_and_erases"]
-    assert told["booted"] == told["cases"]
-    assert (told["failed"], told["outcome_between"]) == (0, 0)
 
 
 # ---------------------------------------------------------------- damaged lines
@@ -75,19 +48,6 @@ def test_damaged_lines_to_each_side() -> None:
     assert firmware["sets_in_force_unchanged"]
     # 27 % of the lines keep their form: one of them is expected to have a checksum that fits
     assert sum(firmware["checksum_fitted"].values()) <= 10
-
-
-def test_committed_damaged_lines() -> None:
-    told = committed("damaged_lines.json")
-    assert told["firmware"]["lines"] >= 10_000_000
-    assert told["host"]["lines"] >= 10_000_000
-    no_light_damage_passes(told["firmware"], told["host"])
-    crc = told["crc16"]
-    # a Poisson count: five standard deviations
-    assert abs(crc["fitted"] - crc["expected"]) <= 5 * crc["expected"] ** 0.5
-    assert told["digest_at_commit"]["refused"] == told["digest_at_commit"]["offered"] > 0
-    checks = told["second_checks_on_fitted_checksums"]
-    assert checks["change"] < 0.01 * checks["offered"]
 
 
 def test_hamming_distance_of_the_checksum() -> None:
@@ -189,15 +149,6 @@ def test_parsers_refuse_what_they_do_not_take(name: str) -> None:
     assert not all(taken) or name in ("firmware-link", "client", "frames", "firmware-flash-sets")
 
 
-def test_committed_fuzzing() -> None:
-    told = committed("fuzz_parsers.json")
-    assert set(told["targets"]) == set(fuzz_targets.TARGETS)
-    assert told["crashes"] == 0
-    for name, target in told["targets"].items():
-        assert target["executions"] > 1000, name
-        assert target["coverage"] > 0, name
-
-
 # ---------------------------------------------------------------- soak
 @needs_micropython
 def test_an_hour_of_virtual_running() -> None:
@@ -222,46 +173,3 @@ def test_figures_of_a_soak_see_growth() -> None:
     assert abs(steady["growth_of_mean"]) < 8
     assert leaking["growth_of_highest"] > 2000
     assert leaking["growth_of_mean"] > 2000
-
-
-def test_committed_days() -> None:
-    """72 h in one process: as many hours of work as fill the log and turn it over, and no growth."""
-    told = committed("soak_days.json", faults=True)
-    assert told["virtual_h"] >= 72
-    assert told["days_with_records"] == 3
-    # The log had let go of its oldest records.
-    assert told["oldest_record_kept"] > 1
-    assert told["real_tick_h"] >= 7
-    no_loss(told)
-    # A scan for addresses may keep a block or a few: 16 of 32 bytes, in what would be 200 KB.
-    assert told["growth_of_highest"] <= 512
-    assert told["growth_of_mean"] <= 128
-    assert (HERE / "soak_days.svg").exists()
-
-
-def test_committed_month() -> None:
-    told = committed("soak_month.json", faults=True)
-    assert told["virtual_h"] >= 720
-    assert told["days_with_records"] == 30
-    no_loss(told)
-    assert (HERE / "soak_month.svg").exists()
-
-
-def no_loss(told: dict[str, Any]) -> None:
-    assert told["record_numbers_lost_or_wrong"] == 0
-    assert told["extend_on_with_a_fault"] == 0
-    assert told["faults_cleared"] > 10
-
-
-def test_committed_link_soak() -> None:
-    told = committed("soak_link.json", faults=True)
-    assert told["minutes"] >= 60
-    assert told["press_alive_to_the_end"]
-    assert (told["lost"], told["requests_failed"], told["damaged_lines"]) == (0, 0, 0)
-    rows = told["by_minute"]
-    rss = [row["micropython_rss_KiB"] for row in rows]
-    assert max(rss[len(rss) // 2 :]) == rss[len(rss) // 2]
-    # It worked to the end: a fault may cost a minute, not two in a row.
-    counts = [row["records"] for row in rows]
-    assert all(later > before for before, later in zip(counts, counts[2:], strict=False))
-    assert told["faults_brought_on"] > 10

@@ -307,10 +307,9 @@ def test_figures_of_the_hardware_notes():
         "--part",
         "300 mm",
     )
-    study = json.loads(
-        (SCHEMAS.parents[1] / "tests" / "campaign" / "bending.json").read_text(encoding="utf-8")
-    )
-    shares = study["third_within_where_the_stop_can"]
+    summaries = SCHEMAS.parents[1] / "tests" / "campaign" / "summaries"
+    study = json.loads((summaries / "bending.json").read_text(encoding="utf-8"))
+    shares = study["figures"]["third_within_where_the_stop_can"]
     told += (f"{shim['bow_over_part_m'] * 1e3:.3f} mm in the middle",)
     told += tuple(f"{100 * shares[what]:.1f} %" for what in ("single", "procedure", "anew"))
     flowing = " ".join(notes.split())
