@@ -117,3 +117,35 @@ def test_healthy_parts_bring_no_fault(press, share, cutoff):
     assert found["faults"] == []
     assert set(found["stops"]) <= {"setpoint", "short", "over"}
     assert sum(found["stops"].values()) == 4
+
+
+# A fault of the catalogue, an injection and a phase in which nothing but its detector can end the stroke in time.
+DETECTED = {
+    "sensor-low": ("sensor-open", "rise"),
+    "sensor-high": ("sensor-short", "embed"),
+    "sensor-frozen": ("sensor-frozen", "contact"),
+    "slope-impossible": ("sensor-spike", "rise"),
+    "over-force": ("relief-high", "rise"),
+    "rise-after-close": ("relay-welded", "rise"),
+    "no-rise": ("valve-stuck-closed", "dwell"),
+    "leak-fast": ("leak-fast", "rise"),
+    "no-fall": ("retract-stuck", "return"),
+    "pedal-at-start": ("power-cut", "rise"),
+    "estop-open": ("estop-open", "approach"),
+    "cycle-too-long": ("pump-off", "approach"),
+    "return-too-long": ("top-switch-open", "return"),
+    "settings-bad": ("settings-corrupt", "idle"),
+    "calibration-bad": ("calibration-corrupt", "idle"),
+    "store-failed": ("flash-fails", "rise"),
+    "position-jump": ("position-jump", "rise"),
+    "position-reference": ("position-lost-counts", "return"),
+}
+
+
+@pytest.mark.parametrize("code", DETECTED)
+def test_a_detector_brings_its_own_fault(code, installed):
+    """With the detector switched off the campaign's wider expectations may still hold; this does not."""
+    name, phase = DETECTED[code]
+    file, place = installed.of(name)
+    row = run_case(file, 11, "cpython", place, name, phase, installed.folder)
+    assert (row["end"], row["problems"]) == (f"fault:{code}", [])
