@@ -48,6 +48,18 @@ Time = Annotated[float, BeforeValidator(_quantity("second", 0.0, 5.0))]
 Rate = Annotated[float, BeforeValidator(_quantity("1/second", 0.0, 20.0))]
 Fraction = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.0, 0.5))]
 SignedFraction = Annotated[float, BeforeValidator(_quantity("dimensionless", -0.2, 0.2))]
+# Ranges of the unkind keys: about twice as wide to either side as what is met in practice.
+Share = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.0, 1.0))]
+Overlap = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.0, 0.8))]
+Slew = Annotated[float, BeforeValidator(_quantity("second", 0.0, 0.2))]
+Surplus = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.0, 3.0))]
+WarmUp = Annotated[float, BeforeValidator(_quantity("second", 1.0, 14400.0))]
+CodeWidth = Annotated[float, BeforeValidator(_quantity("dimensionless", 1.0, 64.0))]
+LineFrequency = Annotated[float, BeforeValidator(_quantity("1/second", 0.5, 2000.0))]
+Damping = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.02, 50.0))]
+PressureDrop = Annotated[float, BeforeValidator(_quantity("pascal", 0.0, 5e6))]
+RippleFrequency = Annotated[float, BeforeValidator(_quantity("1/second", 1.0, 1000.0))]
+Breakaway = Annotated[float, BeforeValidator(_quantity("dimensionless", 1.0, 5.0))]
 
 
 class _Table(BaseModel):
@@ -62,6 +74,8 @@ class Cylinder(_Table):
     stroke: Length
     seal_friction: Force = 0.0
     return_: Literal["powered", "spring"] = Field("powered", alias="return")
+    breakaway: Breakaway = 1.0
+    friction_scatter: Fraction = 0.0
 
     @property
     def area_m2(self) -> float:
@@ -84,6 +98,9 @@ class Pump(_Table):
     strokes: Rate | None = None
     stroke_volume: Volume | None = None
     coast_down: Time = 0.0
+    ripple: Fraction = 0.0
+    ripple_frequency: RippleFrequency = 150.0
+    flow_scatter: Fraction = 0.0
 
     @model_validator(mode="after")
     def _one_source(self) -> Pump:
@@ -133,6 +150,11 @@ class Valve(_Table):
     leak_down: Rate = 0.0
     slow_feed: Flow | None = None
     load_holding: bool = True
+    pull_in: Share = 0.0
+    slew: Slew = 0.0
+    overlap: Overlap = 0.0
+    warm_up: Surplus = 0.0
+    warm_up_time: WarmUp = 300.0
 
 
 class Transducer(_Table):
@@ -144,6 +166,11 @@ class Transducer(_Table):
     hysteresis: Fraction = 0.0
     nonlinearity: SignedFraction = 0.0
     output: Literal["ratiometric", "4-20 mA"] = "ratiometric"
+    switching_spike: Fraction = 0.0
+    line_frequency: LineFrequency | None = None
+    line_damping: Damping = 0.3
+    line_drop: PressureDrop = 0.0
+    zero_wander: Fraction = 0.0
 
 
 class Position(_Table):
@@ -180,6 +207,7 @@ class Position(_Table):
 
 class Adc(_Table):
     bits: int = Field(ge=8, le=16)
+    wide_codes: CodeWidth = 1.0
 
 
 class Work(_Table):
@@ -205,6 +233,7 @@ class Work(_Table):
         math.radians(85)
     )
     coil_scatter: Fraction = 0.0
+    gap_scatter: Length = 0.0
 
     @model_validator(mode="after")
     def _complete(self) -> Work:

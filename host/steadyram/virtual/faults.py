@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from steadyram.errors import BadInput
-from steadyram.virtual.plant import STEP_S, NoiseTape
+from steadyram.virtual.noise import NoiseTape
+from steadyram.virtual.plant import STEP_S
 from steadyram.virtual.spoil import spoil
 from steadyram_fw import tables
 
@@ -216,6 +217,7 @@ def _valves(flag: str, *names: str) -> Bring:
                 setattr(solenoid, flag, False)
                 if not solenoid.pending:
                     solenoid.spool = solenoid.commanded
+            press.plant.valves_touched()
 
         return repair
 
@@ -246,8 +248,7 @@ def _leak(press: VirtualPress) -> Repair:
 
 def _relief(share: float) -> Bring:
     def bring(press: VirtualPress) -> Repair:
-        plant = press.plant
-        plant.relief_N = share * plant.press.pump.relief * plant.area - plant.friction
+        press.plant.set_relief(share * press.plant.press.pump.relief)
         return _nothing
 
     return bring

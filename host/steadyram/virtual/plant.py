@@ -5,7 +5,8 @@ position at the top) and the force is a piecewise linear function of it; each in
 then solved exactly, not integrated. 1/slope of force against volume = A (1/k_work + 1/k_f) + V/(beta A).
 
 A second volume, `deficit`, says how much oil is missing before the ram moves down again: seal friction holds
-the ram while pressure falls by 2 F_s/A (retract) or to nothing (leak in free travel).
+the ram while pressure falls by 2 F_s/A (retract) or to nothing (leak in free travel). With breakaway friction a
+ram at rest stays where it is until the deficit is `-excess`; it then slips on by that volume.
 """
 
 from __future__ import annotations
@@ -13,82 +14,23 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
-
-import numpy as np
 
 from steadyram.press.pressfile import PressFile
 from steadyram.virtual.bend import BentStrip, deepest_travel_m, strip_of
+from steadyram.virtual.feed import Feed
+from steadyram.virtual.noise import NoiseTape
+from steadyram.virtual.sensing import SPIKE_DECAY_S, Matrix, WideCodes, line_step, transition
+from steadyram.virtual.solenoid import Solenoid
 from steadyram.virtual.work import Part, make_part
 
+__all__ = ["STEP_S", "NoiseTape", "Plant", "Solenoid"]
+
 STEP_S = 0.001
-_BLOCK = 4096
-_KEPT = 4 * _BLOCK
-
-
-class NoiseTape:
-    """Standard normal numbers by index, so that a step can be taken again after a rewind."""
-
-    def __init__(self, seed: int, stream: int) -> None:
-        self._rng = np.random.Generator(np.random.PCG64([seed, stream]))
-        self._numbers: list[float] = []
-        self._first = 0
-
-    def at(self, index: int) -> float:
-        """The number at an index; indices may go back, but by no more than a block."""
-        place = index - self._first
-        while place >= len(self._numbers):
-            self._numbers.extend(self._rng.standard_normal(_BLOCK).tolist())
-            if len(self._numbers) > _KEPT:
-                # A press that is served for days must not remember every draw.
-                del self._numbers[:_BLOCK]
-                self._first += _BLOCK
-                place -= _BLOCK
-        if place < 0:
-            raise IndexError(f"noise at index {index} was forgotten; a rewind may not go back that far")
-        return self._numbers[place]
-
-
-@dataclass(slots=True)
-class Solenoid:
-    """One relay and spool: commands become spool positions after two delays, each with jitter."""
-
-    relay_s: float
-    open_s: float
-    close_s: float
-    jitter_s: float
-    tape: NoiseTape
-    commanded: bool = False
-    spool: bool = False
-    pending: list[tuple[float, bool]] = field(default_factory=list)
-    drawn: int = 0
-    stuck: bool = False  # fault: stays open once open
-    dead: bool = False  # fault: does not open
-
-    def command(self, energised: bool, now_s: float) -> None:
-        if energised == self.commanded:
-            return
-        self.commanded = energised
-        relay = max(0.0, self.relay_s + self.jitter_s * self.tape.at(self.drawn))
-        spool = max(
-            0.0, (self.open_s if energised else self.close_s) + self.jitter_s * self.tape.at(self.drawn + 1)
-        )
-        self.drawn += 2
-        when = now_s + relay + spool
-        # A later command overrides whatever an earlier one would still have done after it.
-        self.pending = [event for event in self.pending if event[0] < when]
-        self.pending.append((when, energised))
-
-    def due(self, until_s: float) -> float | None:
-        return self.pending[0][0] if self.pending and self.pending[0][0] <= until_s else None
-
-    def advance(self, now_s: float) -> None:
-        while self.pending and self.pending[0][0] <= now_s:
-            self.spool = self.pending.pop(0)[1] or (self.stuck and self.spool)
-
-    @property
-    def open(self) -> bool:
-        return self.spool and not self.dead
+_SPIKE_STEP = math.exp(-STEP_S / SPIKE_DECAY_S)
+# Draws of one stroke: flow, friction, zero.
+_STROKE_DRAWS = 3
+# The least that is left of a scattered gap or friction, as a share.
+_LEAST_SHARE = 0.1
 
 
 class Plant:
@@ -107,6 +49,10 @@ class Plant:
         self._place_noise = NoiseTape(seed, 6)
         self._coils = NoiseTape(seed, 7)
         self._coils_drawn = 0
+        self._gaps = NoiseTape(seed, 8)
+        self._strokes = NoiseTape(seed, 9)
+        self._edge_signs = NoiseTape(seed, 10)
+        self._edges_drawn = 0
         self.strip: BentStrip | None = None
         self.place_override: Callable[[int, int], int] | None = None
         self.lost_share = 0.0
@@ -116,8 +62,21 @@ class Plant:
         self._parts_drawn = 0
         v = press.valve
         self.extend, self.retract, self.slow = (
-            Solenoid(v.relay_delay, v.open_delay, v.close_delay, v.jitter, tape) for tape in valve_tapes
+            Solenoid(v.relay_delay, v.open_delay, v.close_delay, v.jitter, tape, v.pull_in, v.slew, v.overlap)
+            for tape in valve_tapes
         )
+        self._busy = False
+        self._cold_since_s = 0.0
+        # Contacts that are to switch a coil: time, size of the spike, solenoid.
+        self._contacts: list[tuple[float, float, Solenoid]] = []
+        self._spike = 0.0
+        # Strokes begun at the top; `_rested` until the next one begins.
+        self._stroke = -1
+        self._rested = True
+        self._stuck = True
+        self._at_begin_Q = 0.0
+        self._at_end_Q = 0.0
+        self.line_state = (0.0, 0.0, 0.0)
         self.motor_off_s = -1.0
         self._flowing = False
         self.leak_extra = 0.0
@@ -137,12 +96,9 @@ class Plant:
     def _derive(self) -> None:
         press = self.press
         self.area = press.cylinder.area_m2
-        self.friction = press.cylinder.seal_friction
         self.oil_compliance = press.oil.trapped_volume / press.oil.bulk_modulus
-        self.dead_band = self.oil_compliance * self.friction / self.area
-        self.relief_N = press.pump.relief * self.area - self.friction
-        change = press.pump.changeover
-        self.changeover_N = math.inf if change is None else change * self.area - self.friction
+        self._relief_Pa = press.pump.relief
+        self._stroke_figures()
         self.flow_low = press.pump.flow_m3_s(0.0)
         self.flow_high = press.pump.flow_m3_s(math.inf)
         self.flow_slow = press.valve.slow_feed if press.valve.slow_feed is not None else 0.0
@@ -155,16 +111,62 @@ class Plant:
         self._shift = 16 - press.adc.bits
         self._noise_sd = press.transducer.noise
         self._gain_error = press.transducer.gain_error
-        self._zero_share = press.transducer.zero_error / press.transducer.range
         self._position = press.position
+        t = press.transducer
+        self._wide = WideCodes(press.adc.bits, press.adc.wide_codes) if press.adc.wide_codes > 1.0 else None
+        self._line_drop = t.line_drop / self.flow_low if self.flow_low > 0.0 else 0.0
+        self._line: Matrix | None = None
+        if t.line_frequency is not None:
+            self._line = transition(t.line_frequency, t.line_damping, t.lag, STEP_S)
+        self._ripple = 0.0 if press.pump.burst else press.pump.ripple
+        self._ripple_rad_s = 2.0 * math.pi * press.pump.ripple_frequency
+
+    def _stroke_figures(self) -> None:
+        """Work out friction, flow and zero of the present stroke, and the forces that follow from them."""
+        press = self.press
+        flow, friction, zero = (
+            (0.0, 0.0, 0.0)
+            if self._stroke < 0
+            else (self._strokes.at(_STROKE_DRAWS * self._stroke + i) for i in range(_STROKE_DRAWS))
+        )
+        seal = press.cylinder
+        self.friction = seal.seal_friction * max(_LEAST_SHARE, 1.0 + seal.friction_scatter * friction)
+        self.dead_band = self.oil_compliance * self.friction / self.area
+        self._excess = (seal.breakaway - 1.0) * self.dead_band
+        self._flow_share = max(_LEAST_SHARE, 1.0 + press.pump.flow_scatter * flow)
+        t = press.transducer
+        self._zero_share = t.zero_error / t.range + t.zero_wander * zero
+        self.relief_N = self._relief_Pa * self.area - self.friction
+        change = press.pump.changeover
+        self.changeover_N = math.inf if change is None else change * self.area - self.friction
+
+    def set_relief(self, pressure_Pa: float) -> None:
+        """Set the pressure at which the relief valve opens, until the press file is set again."""
+        self._relief_Pa = pressure_Pa
+        self._stroke_figures()
+
+    def _begin_stroke(self) -> None:
+        """The ram leaves the top: friction, flow and zero are those of another stroke."""
+        self._rested = False
+        self._stroke += 1
+        was = self.dead_band
+        self._stroke_figures()
+        # At rest at the top the seal holds whatever its friction is now.
+        self.deficit += self.dead_band - was
 
     def set_press(self, press: PressFile) -> None:
-        """Change parameters in mid-batch (oil, valve, transducer, work); the ram stays where it is."""
+        """Change parameters in mid-batch (oil, valve, transducer, work); the ram stays where it is.
+
+        A new `valve.warm_up` begins to decay now.
+        """
+        if press.valve.warm_up != self.press.valve.warm_up:
+            self._cold_since_s = self.time_s
         self.press = press
         v = press.valve
         for solenoid in (self.extend, self.retract, self.slow):
             solenoid.relay_s, solenoid.open_s, solenoid.close_s = v.relay_delay, v.open_delay, v.close_delay
             solenoid.jitter_s = v.jitter
+            solenoid.pull_in, solenoid.slew_s, solenoid.overlap = v.pull_in, v.slew, v.overlap
         self._derive()
         self._chart()
 
@@ -172,14 +174,17 @@ class Plant:
         """Draw and load the next part of the press file's work (its own plateau and travel, or its own strength)."""
         i = self._parts_drawn
         self._parts_drawn += 2
-        self._load_work(self._parts.at(i), self._parts.at(i + 1))
+        self._load_work(self._parts.at(i), self._parts.at(i + 1), self._gaps.at(i // 2))
 
     def next_coil(self) -> None:
         """Cut the sheets from another coil from the next one on (bent work)."""
         self._coils_drawn += 1
 
-    def _load_work(self, first: float, second: float) -> None:
+    def _load_work(self, first: float, second: float, third: float = 0.0) -> None:
         work = self.press.work
+        if work.gap_scatter > 0.0:
+            least, most = _LEAST_SHARE * work.gap, self.press.cylinder.stroke
+            work = work.model_copy(update={"gap": min(most, max(least, work.gap + work.gap_scatter * third))})
         if work.kind == "bend":
             strip = strip_of(work, self._coils.at(self._coils_drawn), first)
             self.load_part(strip.part(work.gap))
@@ -262,58 +267,96 @@ class Plant:
 
     # ------------------------------------------------------------------ one step
     def command(self, extend: bool, retract: bool, slow: bool) -> None:
-        """What the relays are told, from now on."""
+        """Tell the relays what is energised from now on."""
+        for solenoid, wanted in ((self.extend, extend), (self.retract, retract), (self.slow, slow)):
+            if wanted != solenoid.commanded:
+                self._switch(solenoid, wanted)
+
+    def _switch(self, solenoid: Solenoid, energised: bool) -> None:
         now = self.time_s
-        self.extend.command(extend, now)
-        self.retract.command(retract, now)
-        self.slow.command(slow, now)
+        valve = self.press.valve
+        factor = 1.0
+        if valve.warm_up > 0.0:
+            factor += valve.warm_up * math.exp(-(now - self._cold_since_s) / valve.warm_up_time)
+        contact_s = solenoid.command(energised, now, factor)
+        self._busy = True
+        size = self.press.transducer.switching_spike
+        if size <= 0.0:
+            return
+        # Both coils couple in: the relay's now, the solenoid's when the contact switches.
+        signs = [math.copysign(size, self._edge_signs.at(self._edges_drawn + i)) for i in range(2)]
+        self._edges_drawn += 2
+        self._spike += signs[0]
+        if contact_s is None:
+            # A contact that was to close stays open.
+            self._contacts = [each for each in self._contacts if each[2] is not solenoid or each[0] <= now]
+        else:
+            self._contacts.append((contact_s, signs[1], solenoid))
+            self._contacts.sort(key=lambda each: each[0])
+
+    def valves_touched(self) -> None:
+        """Look at the spools anew in the next step; call after changing a solenoid from outside."""
+        self._busy = True
 
     def step(self) -> int:
         """Advance one millisecond; return the ADC count on the 16-bit scale."""
-        now = self.time_s
-        end = (self.step_index + 1) * STEP_S
-        extend, retract, slow = self.extend, self.retract, self.slow
-        if extend.pending or retract.pending or slow.pending:
-            while True:
-                due = [t for t in (extend.due(end), retract.due(end), slow.due(end)) if t is not None]
-                if not due:
-                    break
-                when = min(due)
-                if when > now:
-                    self._flow(now, when - now)
-                    now = when
-                extend.advance(when)
-                retract.advance(when)
-                slow.advance(when)
-        if end > now:
-            self._flow(now, end - now)
+        self._spike *= _SPIKE_STEP
+        now = self.step_index * STEP_S
+        if self._busy:
+            self._busy_step(now, (self.step_index + 1) * STEP_S)
+        else:
+            self._flow(now, STEP_S)
         self.step_index += 1
         return self._convert()
+
+    def _busy_step(self, now: float, end: float) -> None:
+        """Take a millisecond in which valves switch, from one event to the next."""
+        solenoids = (self.extend, self.retract, self.slow)
+        contacts = self._contacts
+        while contacts and contacts[0][0] <= end:
+            when, size, _ = contacts[0]
+            # A new list: a snapshot may hold the old one.
+            contacts = self._contacts = contacts[1:]
+            self._spike += size * math.exp(-(end - max(now, when)) / SPIKE_DECAY_S)
+        whole = True
+        while True:
+            due = [t for t in (each.due(end) for each in solenoids) if t is not None]
+            when = min(due) if due else end
+            kink = now + min(each.kink_s() for each in solenoids)
+            if kink < when - 1e-12:
+                when = kink
+            if when > now:
+                whole = whole and when == end
+                self._flow(now, STEP_S if whole else when - now)
+                whole = False
+                for each in solenoids:
+                    each.slide(when - now)
+                now = when
+            for each in solenoids:
+                each.advance(now)
+            if now >= end:
+                break
+        self._busy = bool(self._contacts) or any(each.pending or each.moving for each in solenoids)
 
     def _flow(self, now: float, dt: float) -> None:
         p0 = self.pressure_Pa
         extend, slow, retract = self.extend, self.slow, self.retract
         extending = extend.spool and not extend.dead
-        if extending or (slow.spool and not slow.dead):
+        self._at_begin_Q = self._at_end_Q = 0.0
+        if self._busy and extend.slew_s > 0.0:
+            self._slew(now, dt)
+        elif extending or (slow.spool and not slow.dead):
             if self.press.pump.burst:
-                self._burst(now, dt)
+                self._burst(now, dt, None)
             else:
-                self._extend(dt, 1.0)
+                self._extend(now, dt, 1.0, self._rippled(dt))
             self._flowing = extending
             self.motor_off_s = now + dt
         elif retract.spool and not retract.dead:
             self._retract(dt)
             self._flowing = False
-        elif (
-            self._flowing
-            and self.press.pump.coast_down > 0
-            and now - self.motor_off_s < self.press.pump.coast_down
-        ):
-            share = 1.0 - (now + dt / 2 - self.motor_off_s) / self.press.pump.coast_down
-            self._extend(dt, max(0.0, share))
         else:
-            self._flowing = False
-            self._hold(dt)
+            self._unfed(now, dt)
         force = self.force_N
         if force > self.peak_N:
             self.peak_N = force
@@ -328,7 +371,13 @@ class Plant:
         if p1 < 0.0:
             p1 = 0.0
         self.pressure_Pa = p1
-        if self.lag_s > 0:
+        if self._line_drop > 0.0:
+            # The transducer at the pump's end reads the line's drop, too: laminar, so proportional to the flow.
+            p0 += self._line_drop * self._at_begin_Q
+            p1 += self._line_drop * self._at_end_Q
+        if self._line is not None:
+            self._behind_line(p0, p1, dt)
+        elif self.lag_s > 0:
             # First-order lag behind a ramp, exact: textbook solution of tau y' + y = p0 + s t.
             decay = self._decay if dt == STEP_S else math.exp(-dt / self.lag_s)
             shift = self.lag_s * (p1 - p0) / dt if dt > 0 else 0.0
@@ -336,51 +385,139 @@ class Plant:
         else:
             self.sensed_Pa = p1
 
-    def _burst(self, now: float, dt: float) -> None:
+    def _behind_line(self, p0: float, p1: float, dt: float) -> None:
+        """Pass the pressure through line and transducer."""
+        t = self.press.transducer
+        f = t.line_frequency
+        if f is None or self._line is None or dt <= 0.0:
+            return
+        phi = self._line if dt == STEP_S else transition(f, t.line_damping, t.lag, dt)
+        self.line_state = line_step(self.line_state, p0, p1, dt, f, t.line_damping, t.lag, phi)
+        self.sensed_Pa = self.line_state[2]
+
+    def _unfed(self, now: float, dt: float) -> None:
+        """No valve is open: a motor coasts down, or the oil is held."""
+        coast = self.press.pump.coast_down
+        if self._flowing and coast > 0 and now - self.motor_off_s < coast:
+            share = 1.0 - (now + dt / 2 - self.motor_off_s) / coast
+            self._extend(now, dt, max(0.0, share), self._rippled(dt))
+        else:
+            self._flowing = False
+            self._hold(dt)
+
+    def _slew(self, now: float, dt: float) -> None:
+        """Flow through spools that are under way; their shares go along straight lines for `dt`."""
+        full, slow, back = (
+            (each.share, each.share_after(dt)) for each in (self.extend, self.slow, self.retract)
+        )
+        if max(full) > 0.0 or max(slow) > 0.0:
+            feed = Feed(dt, full, slow, self._ripple, self._ripple_rad_s)
+            if self.press.pump.burst:
+                self._burst(now, dt, feed)
+            else:
+                self._extend(now, dt, 1.0, feed)
+            self._flowing = max(full) > 0.0
+            self.motor_off_s = now + dt
+        elif max(back) > 0.0:
+            self._retract(dt * (back[0] + back[1]) / 2.0)
+            self._flowing = False
+        else:
+            self._unfed(now, dt)
+
+    def _rippled(self, dt: float) -> Feed | None:
+        """Return the feed through open valves where the pump ripples, None where the flow is steady."""
+        if self._ripple <= 0.0:
+            return None
+        full, slow = float(self.extend.open), float(self.slow.open)
+        return Feed(dt, (full, full), (slow, slow), self._ripple, self._ripple_rad_s)
+
+    def _burst(self, now: float, dt: float, feed: Feed | None) -> None:
         strokes = self.press.pump.strokes or 1.0
         period = 1.0 / strokes
+        begin = now
         while dt > 1e-12:
             phase = math.fmod(now, period)
             delivering = phase < period / 2
             edge = (period / 2 if delivering else period) - phase
             part = min(dt, max(edge, 1e-9))
             if delivering:
-                self._extend(part, 1.0)
+                self._extend(now, part, 1.0, None if feed is None else feed.part(now - begin, part))
             else:
                 self._hold(part)
             now += part
             dt -= part
 
-    def _extend(self, dt: float, share: float) -> None:
+    def _extend(self, now: float, dt: float, share: float, feed: Feed | None) -> None:
+        """Let oil in for `dt` from `now`: a steady flow times `share`, or as `feed` says."""
+        if self._rested:
+            self._begin_stroke()
+        share *= self._flow_share
         slow_only = self.slow.open and not self.extend.open
-        for _ in range(4):
+        left = dt
+        for _ in range(4 if feed is None else 12):
             force = self.force_N
             low = force < self.changeover_N
             flow = self.flow_low if low else self.flow_high
-            if slow_only:
-                flow = min(flow, self.flow_slow)
-            flow *= share
-            volume = flow * dt
+            if feed is None:
+                if slow_only:
+                    flow = min(flow, self.flow_slow)
+                flow *= share
+                piece, volume = left, flow * left
+            else:
+                piece, volume = feed.oil(now, dt - left, left, flow * share, self.flow_slow * share)
             if volume <= 0.0:
-                return
-            if self.deficit > 0.0:
-                used = min(self.deficit, volume)
-                self.deficit -= used
-                dt -= used / flow
-                if dt <= 1e-12:
+                if feed is None:
+                    return
+                left -= piece
+                if left <= 1e-12:
                     return
                 continue
-            ceiling = self._u_at(self.relief_N)
-            if low and self.changeover_N < self.relief_N and not slow_only:
+            if self.deficit > 0.0 or self._stuck:
+                used = self._take_up(force, volume)
+                if used is None:
+                    left -= piece
+                elif feed is None:
+                    left -= used / flow
+                else:
+                    left -= feed.time_for(used)
+                if left <= 1e-12:
+                    return
+                continue
+            if low and self.changeover_N < self.relief_N and not (slow_only and feed is None):
                 turn = self._u_at(self.changeover_N)
                 if self.u < turn < self.u + volume:
-                    dt -= (turn - self.u) / flow
+                    left -= (turn - self.u) / flow if feed is None else feed.time_for(turn - self.u)
                     self._move_to(turn * (1 + 1e-15))
                     if self.force_N < self.changeover_N:
                         self.u = math.nextafter(self.u, math.inf)
                     continue
-            self._move_to(min(self.u + volume, max(self.u, ceiling)))
-            return
+            ceiling = max(self.u, self._u_at(self.relief_N))
+            self._move_to(min(self.u + volume, ceiling))
+            left -= piece
+            if self._line_drop > 0.0 and self.u < ceiling:
+                self._at_begin_Q = flow if feed is None else feed.begin_Q
+                self._at_end_Q = flow if feed is None else feed.end_Q
+            if left <= 1e-12 or feed is None:
+                return
+
+    def _take_up(self, force: float, volume: float) -> float | None:
+        """Fill what is missing, and break a ram away that rests; return the oil that took, None if all of it."""
+        least = 0.0
+        if self._stuck and self._excess > 0.0:
+            # No more than the relief valve lets stand.
+            least = max(-self._excess, self.oil_compliance * (force - self.relief_N) / self.area)
+        gap = self.deficit - least
+        if volume < gap:
+            self.deficit -= volume
+            return None
+        if least > -self._excess:
+            self.deficit = min(self.deficit, least)
+            return None
+        self._stuck = False
+        self.deficit = 0.0
+        if least < 0.0:
+            self._move_to(self.u - least)
+        return gap
 
     def _move_to(self, u: float) -> None:
         self.u = u
@@ -391,6 +528,15 @@ class Plant:
     def _retract(self, dt: float) -> None:
         volume = self.return_flow * dt
         band = 2.0 * self.dead_band if self.force_N > 0.0 else self.dead_band
+        if self._stuck and self._excess > 0.0 and self.force_N > 0.0:
+            # Breakaway the other way: the ram slips up by what it held back.
+            wanted = band + self._excess - self.deficit
+            if volume < wanted:
+                self.deficit += volume
+                return
+            volume += self._excess - max(0.0, wanted)
+            self.deficit = band
+        self._stuck = False
         if self.deficit < band:
             used = min(band - self.deficit, volume)
             self.deficit += used
@@ -404,8 +550,11 @@ class Plant:
             return
         self.deficit = self.dead_band
         self.u = max(0.0, self.u - volume)
+        if self.u <= 0.0:
+            self._rested = True
 
     def _hold(self, dt: float) -> None:
+        self._stuck = True
         if not self.press.valve.load_holding:
             if self.force_N > 0.0:
                 self.u = self.u_max - self.force_max / self._end_slope
@@ -420,11 +569,24 @@ class Plant:
             self._leak_lost = 1.0 - math.exp(-rate * dt)
         lost = self._leak_lost
         force = self.force_N
+        if force > 0.0 and self.deficit < 0.0:
+            lost = self._leak_excess(force, lost)
         if force > 0.0:
             drop = (force + self.friction) * lost
             self.u -= min(drop, force) / self._end_slope
         elif self.deficit < self.dead_band:
             self.deficit += (self.dead_band - self.deficit) * lost
+
+    def _leak_excess(self, force: float, lost: float) -> float:
+        """Lose a share of the pressure that a ram at rest holds above running friction; return what is left of it."""
+        running = (force + self.friction) / self.area
+        held = running - self.deficit / self.oil_compliance
+        after = held * (1.0 - lost)
+        if after >= running:
+            self.deficit = (running - after) * self.oil_compliance
+            return 0.0
+        self.deficit = 0.0
+        return 1.0 - after / running
 
     def _convert(self) -> int:
         t = self.press.transducer
@@ -439,9 +601,10 @@ class Plant:
         share += self._gain_error * share + self._zero_share
         if t.nonlinearity:
             share += 4.0 * t.nonlinearity * share * (1.0 - share)
-        share += self._noise_sd * self._noise.at(self.step_index)
+        share += self._noise_sd * self._noise.at(self.step_index) + self._spike
         fraction = (0.1 + 0.8 * share) * self.supply_factor
-        code = int((0.0 if fraction < 0.0 else 1.0 if fraction > 1.0 else fraction) * self._codes + 0.5)
+        ideal = (0.0 if fraction < 0.0 else 1.0 if fraction > 1.0 else fraction) * self._codes + 0.5
+        code = int(ideal) if self._wide is None else self._wide.code(ideal)
         counts = code << self._shift
         if self.sensor_override is not None:
             counts = self.sensor_override(self.step_index, counts)
@@ -473,16 +636,24 @@ class Plant:
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.deepest_m, self._lost_m, self._lost_from_m,
-            self.extend.spool, tuple(self.extend.pending),
-            self.retract.spool, tuple(self.retract.pending),
-            self.slow.spool, tuple(self.slow.pending),
+            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state,
+            self.extend.spool, self.extend.travel, tuple(self.extend.pending),
+            self.retract.spool, self.retract.travel, tuple(self.retract.pending),
+            self.slow.spool, self.slow.travel, tuple(self.slow.pending),
         )  # fmt: skip
 
     def restore(self, state: tuple[object, ...]) -> None:
+        stroke = self._stroke
         (
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.deepest_m, self._lost_m, self._lost_from_m,
-            self.extend.spool, extend, self.retract.spool, retract, self.slow.spool, slow,
+            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state,
+            self.extend.spool, self.extend.travel, extend,
+            self.retract.spool, self.retract.travel, retract,
+            self.slow.spool, self.slow.travel, slow,
         ) = state  # type: ignore[assignment]  # fmt: skip
         self.extend.pending, self.retract.pending, self.slow.pending = list(extend), list(retract), list(slow)  # type: ignore[call-overload]
+        self._busy = True
+        if stroke != self._stroke:
+            self._stroke_figures()
