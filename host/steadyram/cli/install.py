@@ -11,10 +11,11 @@ from serial.tools import list_ports
 
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.device import Device
-from steadyram.errors import BadInput, DeviceRefusal, LinkError, PortError, SteadyramError
+from steadyram.errors import BadInput, PortError, SteadyramError
 from steadyram.install.board import BoardRepl
 from steadyram.install.install import install as put
 from steadyram.install.package import build
+from steadyram.install.starting import wait_for_start
 from steadyram.link.client import Client
 from steadyram.link.transport import open_transport
 
@@ -46,11 +47,10 @@ def _patiently(what: Callable[[], BoardRepl]) -> BoardRepl:
 
 def _let_go(port: str) -> bool:
     """Ask a running steadyram to restart into the interpreter; False when none runs there."""
-    device = Device(Client(open_transport(port), timeout_s=0.6, tries=2))
+    transport = open_transport(port)
+    device = Device(Client(transport, timeout_s=0.6, tries=2))
     try:
-        try:
-            device.client.request("hello")
-        except (LinkError, DeviceRefusal):
+        if wait_for_start(transport) != "firmware":
             return False
         reading = device.now()
         if reading.changes_left_s <= 0:

@@ -15,6 +15,7 @@ from steadyram.install.board import BoardRepl
 from steadyram.install.finding import Finding
 from steadyram.install.install import check_interpreter
 from steadyram.install.iocheck import RAIL
+from steadyram.install.starting import wait_for_start
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
@@ -76,7 +77,7 @@ def examine(port: str, opener: Callable[[str], Transport] = open_transport) -> l
     device = Device(Client(transport, timeout_s=0.6, tries=2))
     try:
         try:
-            identity = device.hello()
+            identity = device.hello() if wait_for_start(transport) == "firmware" else None
         except CheckFailed as error:
             return [Finding("bad", str(error), "steadyram install")]
         except (LinkError, DeviceRefusal):

@@ -15,7 +15,9 @@ from steadyram.errors import BadInput, SteadyramError
 from steadyram.install.board import BoardRepl, Interpreter
 from steadyram.install.package import MANIFEST, Package, loader_source
 
-OLDEST_MICROPYTHON = (1, 23, 0)
+# The first whose machine.Timer takes `hard` on a Pico-class board, and the oldest that tests/board starts; main.py
+# checks the same.
+OLDEST_MICROPYTHON = (1, 26, 0)
 MPY_VERSION = 6
 LOADER_MARK = b'"""steadyram loader'
 POINTER = "steadyram.now"
@@ -39,11 +41,13 @@ def check_interpreter(found: Interpreter) -> None:
         raise BadInput(f"The board runs {found.name}, not MicroPython: put MicroPython on it first.")
     if found.version < OLDEST_MICROPYTHON:
         have = ".".join(map(str, found.version))
-        raise BadInput(f"The board runs MicroPython {have}; put 1.23 or newer on it first.")
+        raise BadInput(
+            f"The board runs MicroPython {have}; put 1.26 or newer on it first: the files on the board stay."
+        )
     if found.mpy_version != MPY_VERSION:
         raise BadInput(
             f"The board takes compiled files of version {found.mpy_version}, this tool makes version {MPY_VERSION}:"
-            " put a MicroPython from 1.23 on onto the board, or update steadyram."
+            " put MicroPython 1.26 or newer on the board, or update steadyram."
         )
 
 

@@ -98,7 +98,7 @@ class PtyBoard:
         rows = self.run(
             f"""
             import main
-            main.keyboard = lambda on: None
+            main.keyboard = main.watchdog = lambda on: None
             now = main.choose("/flash/")
             if now is None:
                 print("stays")

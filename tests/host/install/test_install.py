@@ -8,7 +8,7 @@ import pytest
 from steadyram.errors import BadInput, PortLost, SteadyramError
 from steadyram.install.board import BoardRepl
 from steadyram.install.fold import constants_of, fold
-from steadyram.install.install import POINTER, check_interpreter, install
+from steadyram.install.install import OLDEST_MICROPYTHON, POINTER, check_interpreter, install
 from steadyram.install.machine_code import machine_code
 from steadyram.install.package import build, firmware_sources
 from steadyram.install.prune import prune
@@ -164,13 +164,47 @@ def test_version_that_does_not_come_up_is_left_for_the_one_before(board):
     put(board, tiny("2.0", "raise ValueError('bad')"))
     assert "bad" in "\n".join(
         board.run(
-            "import main\nmain.keyboard = lambda on: None\nmain.HEALTHY = False\n"
+            "import main\nmain.keyboard = main.watchdog = lambda on: None\nmain.HEALTHY = False\n"
             "print(main.start('/flash/', main.choose('/flash/')))"
         )
     )
     assert board.power_up() == "runs 1.0"
     assert board.power_up() == "runs 1.0"
     assert "bad" in "\n".join(board.run("print(open('steadyram.why').read())"))
+
+
+def test_update_that_was_left_is_named_until_another_one_is_tried(board):
+    put(board, tiny("1.0"))
+    board.power_up()
+    bad = put(board, tiny("2.0", "raise ValueError('bad')"))
+    board.power_up()
+    assert board.power_up() == "runs 1.0"
+    assert board.run("import main\nprint(main.read_left('/flash/'))") == [bad.folder]
+    put(board, tiny("3.0"))
+    assert board.power_up() == "runs 3.0"
+    assert board.run("import main\nprint(repr(main.read_left('/flash/')))") == ["''"]
+
+
+@pytest.mark.parametrize("proved", [False, True])
+def test_version_that_ends_at_its_start_with_none_before_it_is_left_at_the_prompt_once(board, proved):
+    put(board, tiny("1.0", "raise ValueError('bad')"))
+    if proved:
+        board.run("import main\nmain.write_now('/flash/', main.read_now('/flash/')[0], 'good', '-')")
+    assert [board.power_up() for _ in range(3)] == ["runs 1.0", "stays", "runs 1.0"]
+    assert "bad" in "\n".join(board.run("print(open('steadyram.why').read())"))
+
+
+def test_loader_and_installer_ask_for_the_same_micropython(board):
+    put(board, tiny("1.0"))
+    assert board.run("import main\nprint(main.OLDEST)")[0] == str(OLDEST_MICROPYTHON[:2])
+
+
+def test_loader_says_in_a_sentence_that_the_interpreter_is_too_old(board):
+    put(board, tiny("1.0"))
+    code = "import main\nmain.OLDEST = (9, 9)\nmain.main('/flash/')\nprint(open('{0}').read())"
+    said, pointer = board.run(code.format(POINTER))[:2]
+    assert said.startswith("steadyram needs MicroPython 9.9 or newer, and this board has")
+    assert " new " in pointer, "nothing is noted as tried"
 
 
 def test_version_that_hangs_until_the_watchdog_is_left_for_the_one_before(board):
@@ -262,7 +296,7 @@ def test_cells_are_signed_on_a_pc_and_left_alone_on_a_board():
     ("change", "words"),
     [
         ({"name": "circuitpython"}, "not MicroPython"),
-        ({"version": (1, 19, 1)}, "1.23 or newer"),
+        ({"version": (1, 25, 0)}, "1.26 or newer"),
         ({"mpy": 5}, "compiled files of version 5"),
     ],
 )
@@ -271,7 +305,7 @@ def test_unsuitable_interpreter_is_told_in_a_sentence(change, words):
 
     known = {
         "name": "micropython",
-        "version": (1, 24, 0),
+        "version": (1, 26, 1),
         "mpy": 6,
         "machine": "x",
         "root": "/",
