@@ -144,7 +144,7 @@ class Board:
                 "node",
                 str(serve),
                 str(emulator()),
-                str(board_folder() / "emulator" / "bootrom.mjs"),
+                str(rom),
                 json.dumps(options),
             ],
             stdin=subprocess.PIPE,
