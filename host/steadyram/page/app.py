@@ -28,12 +28,11 @@ _FILES: Final = {
     "bend.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }
+_POLICY: Final = (
+    b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    b"form-action 'self'; base-uri 'none'; frame-ancestors "
+)
 _HEADERS: Final = (
-    (
-        b"content-security-policy",
-        b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-        b"form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-    ),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
@@ -50,22 +49,27 @@ Order = Callable[[dict[str, Any], Callable[[bool, str], None]], None]
 
 
 class _Guarded:
-    """Puts the security headers on every answer."""
+    """Puts the security headers on every answer. framed: pages of this very address may show the page in a frame."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, framed: bool) -> None:
         self._app = app
+        policy = _POLICY + (b"'self'" if framed else b"'none'")
+        self._headers = ((b"content-security-policy", policy), *_HEADERS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def sending(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", ()), *_HEADERS]
+                message["headers"] = [*message.get("headers", ()), *self._headers]
             await send(message)
 
         await self._app(scope, receive, sending)
 
 
-def build_app(hub: Hub, order: Order, access: Access) -> ASGIApp:
-    """The application. order: takes what a page asks for and a function for its answer, from this loop."""
+def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -> ASGIApp:
+    """Return the application. order: takes what a page asks for and a function for its answer, from this loop.
+
+    framed: pages of the same address may show it in a frame; nobody else may in either case.
+    """
 
     @contextlib.asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
@@ -165,5 +169,6 @@ def build_app(hub: Hub, order: Order, access: Access) -> ASGIApp:
                 WebSocketRoute("/live", live),
             ],
             lifespan=life,
-        )
+        ),
+        framed,
     )

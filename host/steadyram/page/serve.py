@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from steadyram import __version__
 from steadyram.config import Preferences
@@ -47,8 +48,13 @@ def serve(
     records: Path,
     bends: Path,
     ready: Callable[[str], None],
+    around: Callable[[ASGIApp], ASGIApp] | None = None,
 ) -> None:
-    """Serve until SIGTERM or Ctrl-C. records, bends: folders; ready: called with the page's address once it answers."""
+    """Serve until SIGTERM or Ctrl-C.
+
+    records, bends: folders; ready: called with the page's address once it answers; around: makes the application that
+    is served of the page, and may then show the page in a frame.
+    """
     host, number = listener.getsockname()[:2]
     hub = Hub()
     hub.publish(
@@ -59,8 +65,9 @@ def serve(
         caution=CAUTION,
     )
     keeper = Keeper(port, store, hub, units, records, bends)
+    page = build_app(hub, keeper.order, access, framed=around is not None)
     config = uvicorn.Config(
-        build_app(hub, keeper.order, access),
+        page if around is None else around(page),
         log_level="warning",
         access_log=False,
         server_header=False,

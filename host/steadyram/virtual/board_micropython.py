@@ -1,10 +1,11 @@
 # mypy: ignore-errors
 """Run by MicroPython, not imported by the host: the firmware's App behind two pipes.
 
-argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap (0 or 1).
+argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap, display (0 or 1).
 
 Request: <HhH = ticks, knob steps, link bytes; then ticks triples of u16 (counts, inputs, place); then the link bytes.
-Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text.
+Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text, or the display's memory
+         as hexadecimal digits after "picture ".
 A reply whose first word is 0xFFFF carries a traceback as its link bytes and is the last one.
 Requests without ticks: 0xFFFF = cut the power in the flash program after so many (no reply); 0xFFFE = reply with
 state, fault, refusal and stop of the core instead; 0xFFFD = from now on every flash program fails (1) or works (0).
@@ -54,6 +55,27 @@ class Flash:
         elif op == 5:
             return BLOCK
         return 0
+
+
+class Display:
+    """A fitted display: the firmware draws on `frame`; each finished picture goes to the host."""
+
+    fitted = True
+
+    def __init__(self, standin):
+        import framebuf
+
+        self.standin = standin
+        self.buffer = bytearray(128 * 64 // 8)
+        self.frame = framebuf.FrameBuffer(self.buffer, 128, 64, framebuf.MONO_VLSB)
+
+    def begin(self):
+        from binascii import hexlify
+
+        self.standin.show("picture " + hexlify(self.buffer).decode())
+
+    def send(self):
+        return False
 
 
 def mount(flash):
@@ -112,7 +134,7 @@ def serve(standin, core, flash, requests, replies):
 def main():
     import io
 
-    home, image, blocks, uid, request_fd, reply_fd, lock = sys.argv[1:8]
+    home, image, blocks, uid, request_fd, reply_fd, lock, display = sys.argv[1:9]
     # Only the firmware: nothing of CPython's library may be picked up by accident.
     sys.path[:] = [home, ".frozen"]
     requests = open("/dev/fd/" + request_fd, "rb")  # noqa: SIM115
@@ -125,6 +147,8 @@ def main():
         from steadyram_fw.app import App
 
         standin = StandIn(uid, "/flash")
+        if display == "1":
+            standin.screen = Display(standin)
         app = App(standin)
         standin.tick = locked(app.tick) if lock == "1" else app.tick
         standin.poll = app.poll

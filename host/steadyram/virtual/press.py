@@ -25,7 +25,7 @@ from steadyram.virtual.checks import ValveChecks
 from steadyram.virtual.faults import ActiveFault, parse_fault
 from steadyram.virtual.operator import Operator
 from steadyram.virtual.plant import STEP_S, Plant
-from steadyram.virtual.runtime import FlashCut, Runtime, RuntimeInfo, RuntimeName, start_runtime
+from steadyram.virtual.runtime import CoreState, FlashCut, Runtime, RuntimeInfo, RuntimeName, start_runtime
 from steadyram_fw import tables
 
 if TYPE_CHECKING:
@@ -90,7 +90,9 @@ class VirtualPress(ValveChecks):
     press: press file (path, raw tables or model); seed: of every random draw; runtime: where the firmware
     runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder,
     gone at `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch:
-    ticks run ahead at most (None = adaptive; any value gives the same results).
+    ticks run ahead at most (None = adaptive; any value gives the same results); display: the board has a display,
+    drawn by the firmware: `display` then holds "picture " and its memory as hexadecimal digits (MicroPython only; under
+    CPython it stays four lines of text).
     Raises BadInput for a bad press file, FirmwareStopped when the firmware does not start.
     """
 
@@ -105,6 +107,7 @@ class VirtualPress(ValveChecks):
         heap: int | None = None,
         lock_heap: bool = False,
         batch: int | None = None,
+        display: bool = False,
     ) -> None:
         if not 0 <= seed < 1 << 63:
             raise BadInput(f"The seed {seed} is not a whole number from 0 up; give one.")
@@ -138,7 +141,7 @@ class VirtualPress(ValveChecks):
         self._batch_fixed = batch
         self._runtime: Runtime | None = None
         self._runtime_name: RuntimeName = runtime
-        self._heap, self._lock_heap = heap, lock_heap
+        self._heap, self._lock_heap, self._display = heap, lock_heap, display
         self._own_state = state_dir is None
         self.state_dir = Path(tempfile.mkdtemp(prefix="steadyram-press-") if state_dir is None else state_dir)
         try:
@@ -173,6 +176,13 @@ class VirtualPress(ValveChecks):
         """Interpreter that runs (or last ran) the firmware."""
         return self._info
 
+    def core_state(self) -> CoreState | None:
+        """Return the control core's state, fault, refusal and stop (numbers of the definition); None without power.
+
+        Ask between two spans of time, from the thread that lets time pass.
+        """
+        return None if self._runtime is None else self._runtime.look()
+
     @property
     def firmware(self) -> Any:
         """The App object, under CPython only (for tests of the simulator itself)."""
@@ -188,6 +198,7 @@ class VirtualPress(ValveChecks):
             f"v{self.seed:08x}",
             heap=self._heap,
             lock_heap=self._lock_heap,
+            display=self._display,
         )
         self._info = self._runtime.info
         self._ahead = self._batch_fixed or self._runtime.batch_least

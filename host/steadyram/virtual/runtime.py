@@ -191,7 +191,14 @@ class MicropythonRuntime(Runtime):
     """
 
     def __init__(
-        self, state: Path, uid: str, *, program: Path, heap: int | None = None, lock_heap: bool = False
+        self,
+        state: Path,
+        uid: str,
+        *,
+        program: Path,
+        heap: int | None = None,
+        lock_heap: bool = False,
+        display: bool = False,
     ) -> None:
         state.mkdir(parents=True, exist_ok=True)
         image = state / "flash.img"
@@ -207,7 +214,12 @@ class MicropythonRuntime(Runtime):
             reply_read, reply_write = os.pipe()
             options = [] if heap is None else ["-X", f"heapsize={heap}"]
             arguments = [str(self._home), str(image), str(FLASH_BLOCKS), uid]
-            arguments += [str(request_read), str(reply_write), "1" if lock_heap else "0"]
+            arguments += [
+                str(request_read),
+                str(reply_write),
+                "1" if lock_heap else "0",
+                "1" if display else "0",
+            ]
             try:
                 self._process = subprocess.Popen(
                     [str(program), *options, str(here / "board_micropython.py"), *arguments],
@@ -298,7 +310,13 @@ _said_fallback = False
 
 
 def start_runtime(
-    name: RuntimeName, state: Path, uid: str, *, heap: int | None = None, lock_heap: bool = False
+    name: RuntimeName,
+    state: Path,
+    uid: str,
+    *,
+    heap: int | None = None,
+    lock_heap: bool = False,
+    display: bool = False,
 ) -> Runtime:
     """Power the firmware up over `state`. Without MicroPython: says so on stderr and takes CPython."""
     global _said_fallback
@@ -316,4 +334,4 @@ def start_runtime(
             )
             _said_fallback = True
         return CpythonRuntime(state, uid)
-    return MicropythonRuntime(state, uid, program=program, heap=heap, lock_heap=lock_heap)
+    return MicropythonRuntime(state, uid, program=program, heap=heap, lock_heap=lock_heap, display=display)

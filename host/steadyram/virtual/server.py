@@ -101,7 +101,8 @@ class PressServer:
 
     press: is closed by the caller; person: who works at it, or None; typed: read action lines from `actions`
     (a file descriptor); operator_listen: a second port, for the hands: each action line gets any number of
-    lines, each after "= ", then `done` or `no SENTENCE`; say: takes lines meant for a person.
+    lines, each after "= ", then `done` or `no SENTENCE`; say: takes lines meant for a person; on_turn: called
+    between two spans of time, which are at most 10 ms long in real time, and may act at the press.
     """
 
     def __init__(
@@ -115,12 +116,14 @@ class PressServer:
         actions: int | None = None,
         operator_listen: tuple[str, int] | None = None,
         say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+        on_turn: Callable[[VirtualPress], None] = lambda press: None,
     ) -> None:
         """Opens the port. Raises PortError when it cannot, BadInput when there are no pseudo-terminals."""
         self.press = press
         self.realtime = realtime
         self._person = person
         self._say = say
+        self._on_turn = on_turn
         self._select = selectors.DefaultSelector()
         self._client: socket.socket | None = None
         self._out = bytearray()
@@ -225,6 +228,7 @@ class PressServer:
             if self._stopping:
                 break
             self._turn_scripts()
+            self._on_turn(self.press)
             now = time.monotonic()
             if not self.realtime and self._busy():
                 self._run(_FAST_CHUNK_S)

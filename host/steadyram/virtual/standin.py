@@ -20,6 +20,7 @@ class StandIn:
         self.told = ""
         self.noisy = False  # something that the host must hear of came up during this tick
         self.outputs = 0
+        self.screen: object = None  # a display to draw on; without one the panel writes four lines of text
         self.tick: object = None
         self.poll: object = None
 
