@@ -9,11 +9,11 @@ import pytest
 from steadyram.metrology.classes import (
     ISO_CLASSES,
     e4_passes,
-    indication_error,
     lower_limit,
     machine_class,
     parameter_class,
 )
+from steadyram.metrology.levels import indication_error
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from pydantic import ValidationError
 from rich.console import Console
 from rich.table import Table
 
@@ -21,21 +22,23 @@ from steadyram.commission.position import position_fields
 from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
+from steadyram.metrology.before import worth_of_reference
 from steadyram.metrology.certificate import write_certificate
-from steadyram.metrology.csv_record import record_from_csv
+from steadyram.metrology.csv_record import default_unit, record_from_csv, reference_factor
 from steadyram.metrology.daily import daily_check
-from steadyram.metrology.device_poly import evaluate_device
 from steadyram.metrology.drift import compare
+from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.gauge_rr import study
-from steadyram.metrology.guided import ReadCounts, guide, plan
+from steadyram.metrology.guided import ReadCounts, Taken, guide, plan
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CalibrationRecord, Header
+from steadyram.metrology.record import CalibrationRecord, Header, Reference
+from steadyram.metrology.standards import standards
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
 from steadyram.metrology.verify import verify as verify_points
-from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show, ureg
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
 
 READINGS = 8
 _path = click.Path(path_type=Path)
@@ -57,16 +60,16 @@ def _csv_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--reference-unit",
             type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
-            default="N",
-            show_default=True,
-            help="Of the reference column of a CSV.",
+            help="Of the reference column of a CSV; default: N, or bar for a gauge.",
         ),
     ):
         command = option(command)
     return command
 
 
-def _load(file: Path, header_file: Path | None, zero: float | None, reference_unit: str) -> CalibrationRecord:
+def _load(
+    file: Path, header_file: Path | None, zero: float | None, reference_unit: str | None
+) -> CalibrationRecord:
     if file.suffix.lower() != ".csv":
         return read_journal(file)
     if header_file is None or zero is None:
@@ -85,20 +88,21 @@ def _load(file: Path, header_file: Path | None, zero: float | None, reference_un
 
 @contextmanager
 def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
-    """Mean counts and the standard deviation of that mean, from the device or typed in."""
+    """Readings from the device, or typed in."""
     if manual:
 
-        def typed() -> tuple[float, float]:
-            return click.prompt(
+        def typed() -> Taken:
+            value = click.prompt(
                 "reading in counts (16-bit scale)", type=click.FloatRange(0, 65535), err=True
-            ), 0.0
+            )
+            return Taken(value, 0.0, None)
 
         yield typed
         return
     with connected(port) as device:
         transport = device.client.transport
 
-        def live() -> tuple[float, float]:
+        def live() -> Taken:
             values = []
             for _ in range(READINGS):
                 # A mean of 64 samples at 1 kHz: wait for a fresh one each time.
@@ -106,7 +110,11 @@ def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
                 while transport.now_s() - start < 0.07:
                     device.next_event(0.02)
                 values.append(device.now().mean_counts)
-            return statistics.fmean(values), statistics.stdev(values) / math.sqrt(READINGS)
+            return Taken(
+                statistics.fmean(values),
+                statistics.stdev(values) / math.sqrt(READINGS),
+                max(values) - min(values),
+            )
 
         yield live
 
@@ -135,8 +143,10 @@ def header() -> None:
     help="How often the whole run is taken; three or more for a class (ISO 7500-1).",
 )  # fmt: skip
 @click.option(
-    "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]), default="kN", show_default=True
-)
+    "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
+    help="Unit of typed readings without one; default: kN, or bar for a gauge.",
+)  # fmt: skip
+@click.option("--smallest", help="Smallest setpoint wanted, to say what the reference is worth there.")
 @click.option("--port", help="Device to read counts from (default: the one found).")
 @click.option("--manual", is_flag=True, help="Type the counts in instead of reading a device.")
 def new(
@@ -145,7 +155,8 @@ def new(
     largest: str | None,
     levels: int,
     runs: int,
-    reference_unit: str,
+    reference_unit: str | None,
+    smallest: str | None,
     port: str | None,
     manual: bool,
 ) -> None:
@@ -162,7 +173,12 @@ def new(
             "a new calibration needs --header FILE; print one to fill in with 'calibration header'."
         )
     if not journal_file.exists() and header_file is not None:
-        read_header(header_file, 0.0)  # every mistake in it shows before anyone moves the ram
+        # Every mistake in it shows before anyone moves the ram, and so does a reference that is too poor.
+        start = read_header(header_file, 0.0)
+        reference_factor(start, reference_unit or default_unit(start))
+        wanted = None if smallest is None else parse(smallest, "newton", what="smallest setpoint")
+        for sentence in worth_of_reference(start, wanted, preferences().force_unit):
+            say(sentence)
     say(
         "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
         "calibrate."
@@ -173,18 +189,20 @@ def new(
         else:
             assert header_file is not None
             ask("Ram at the top, pedals released, half a minute at rest; then press return")
-            zero, _ = read_counts()
-            journal = Journal.begin(journal_file, read_header(header_file, zero))
+            rest = read_counts()
+            start = read_header(header_file, rest.counts)
+            if rest.spread is not None:
+                start = start.model_copy(update={"fluctuation_counts": rest.spread})
+            if runs >= ISO_RUNS and not start.reseated:
+                start = start.model_copy(update={"reseated": True})
+            journal = Journal.begin(journal_file, start)
         head = journal.record.header
-        si = "pascal" if head.reference.kind == "gauge" else "newton"
-        if ureg.Quantity(1.0, reference_unit).dimensionality != ureg.Quantity(1.0, si).dimensionality:
-            raise BadInput(
-                f"a {head.reference.kind} is not read in {reference_unit}; give another --reference-unit."
-            )
+        unit = reference_unit or default_unit(head)
+        reference_factor(head, unit)
         force = (
             parse(largest, "newton", what="largest force") if largest else 0.9 * head.area_m2 * head.range_Pa
         )
-        guide(journal, plan(journal.record, levels, runs, force), ask, say, read_counts, reference_unit)
+        guide(journal, plan(journal.record, levels, runs, force), ask, say, read_counts, unit)
     say(f"Next: steadyram calibration certificate {journal_file}")
 
 
@@ -205,7 +223,7 @@ def analyse_command(
     file: Path,
     header_file: Path | None,
     zero: float | None,
-    reference_unit: str,
+    reference_unit: str | None,
     degree: int | None,
     unit: str,
     as_json: bool,
@@ -229,7 +247,7 @@ def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
 
 
 def print_analysis(result: Analysis, unit: str) -> None:
-    table = Table(title=f"{result.method}, degree {result.degree}, {result.runs} run(s)")
+    table = Table(title=f"{result.curve.method}, degree {result.degree}, {result.runs} run(s)")
     for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U by Monte Carlo"):
         table.add_column(heading, justify="right")
     for v in result.levels:
@@ -252,12 +270,8 @@ def print_analysis(result: Analysis, unit: str) -> None:
             f"seal friction {f.friction_N:.4g} N ± {2 * f.u_friction_N:.2g} N; transducer hysteresis "
             f"{f.hysteresis_N:.3g} N"
         )
-    overall = "none" if result.iso_class is None else f"{result.iso_class:g}"
-    click.echo(f"ISO 7500-1 class, rising force: {overall}; ASTM E4 kept: {'yes' if result.e4_ok else 'no'}")
-    click.echo(
-        f"ASTM E74 lower limit factor {result.llf.llf:.4g} N, class A from "
-        f"{show(result.llf.class_a_from, 'newton', unit)}"
-    )
+    for sentence in standards(result, unit):
+        click.echo(sentence)
     for note in result.notes:
         click.echo(f"note: {note}")
 
@@ -275,7 +289,7 @@ def certificate(
     previous: Path | None,
     header_file: Path | None,
     zero: float | None,
-    reference_unit: str,
+    reference_unit: str | None,
     degree: int | None,
     unit: str,
 ) -> None:
@@ -297,7 +311,7 @@ def upload(
     port: str | None,
     header_file: Path | None,
     zero: float | None,
-    reference_unit: str,
+    reference_unit: str | None,
     degree: int | None,
 ) -> None:
     """Push the integer polynomial to the device (changes must be enabled at its panel)."""
@@ -326,25 +340,15 @@ def verify(
     rule: Any,
     header_file: Path | None,
     zero: float | None,
-    reference_unit: str,
+    reference_unit: str | None,
     degree: int | None,
     as_json: bool,
 ) -> None:
     """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
-    head = result.record.header
-    fresh = record_from_csv(points_file, head, reference_unit)
+    fresh = record_from_csv(points_file, result.record.header, reference_unit)
     rising = [p for p in fresh.points if p.direction == "rising"]
-    done = verify_points(
-        result.device.fields,
-        head.reference,
-        [fresh.force_N(p) for p in rising],
-        [p.counts for p in rising],
-        result.resolution_N,
-        float(result.point_sd_N.mean()),
-        parse(limit, "dimensionless", what="limit"),
-        rule,
-    )
+    done = verify_points(result, rising, parse(limit, "dimensionless", what="limit"), rule)
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))
     else:
@@ -369,6 +373,9 @@ def verify(
 @click.option(
     "--gauge-class", type=click.FloatRange(0.1, 10), default=1.6, show_default=True, help="Per cent of range."
 )
+@click.option(
+    "--gauge-resolution", default="0 bar", show_default=True, help="Smallest step that you can read on it."
+)
 @click.option("--counts", type=click.FloatRange(0, 65535), help="Device reading then; default: read it.")
 @click.option(
     "--zero-now", type=click.FloatRange(0, 65535), help="Reading at rest; default: the device's zero."
@@ -381,6 +388,7 @@ def check(
     gauge: str,
     gauge_range: str,
     gauge_class: float,
+    gauge_resolution: str,
     counts: float | None,
     zero_now: float | None,
     port: str | None,
@@ -390,28 +398,14 @@ def check(
     """The one-minute daily check against the press's own gauge; exit 5 unless it passes."""
     result = analyse(read_journal(file), str(file), monte_carlo=False)
     head = result.record.header
+    press_gauge = _daily_gauge(gauge_range, gauge_class, gauge_resolution)
+    gauge_Pa = parse(gauge, "pascal", what="gauge")
     if counts is None or zero_now is None:
         with connected(port) as device:
             reading = device.now()
         counts = reading.mean_counts if counts is None else counts
         zero_now = float(reading.zero_counts) if zero_now is None else zero_now
-    fields = {**result.device.fields, "zero_counts": round(zero_now)}
-    force = float(evaluate_device(fields, round(counts)))
-    low, high = result.levels[0].force_N, result.levels[-1].force_N
-    friction = result.device.fields["friction_n"]
-    if friction == 0 and head.reference.kind == "load-cell":
-        friction = max(0, -result.device.fields["c0_n"])
-    done = daily_check(
-        parse(gauge, "pascal", what="gauge"),
-        parse(gauge_range, "pascal", what="gauge range"),
-        gauge_class,
-        force,
-        float(friction),
-        head.area_m2,
-        result.budget_at(min(max(force, low), high)).expanded,
-        zero_now,
-        head.zero_counts,
-    )
+    done = daily_check(result, press_gauge, gauge_Pa, counts, zero_now)
     document = {"time": datetime.now(UTC).isoformat(), **asdict(done), "passed": done.passed}
     if log_file is not None:
         try:
@@ -435,6 +429,21 @@ def check(
         )
     if head.due < datetime.now(UTC):
         click.echo(f"The calibration was due on {head.due:%Y-%m-%d}.", err=True)
+
+
+def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Reference:
+    """The press's own gauge as a reference. Raises BadInput."""
+    try:
+        return Reference(
+            kind="gauge",
+            what="the press's gauge",
+            serial="none",
+            class_percent=class_percent,
+            range=parse(range_text, "pascal", what="gauge range"),
+            resolution=parse(resolution, "pascal", what="gauge resolution"),
+        )
+    except ValidationError as error:
+        raise BadInput(f"the gauge cannot be used ({error.errors()[0]['msg'][:120]}); correct it.") from None
 
 
 @calibration.command("compare")

@@ -44,13 +44,17 @@ from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
+from steadyram.metrology.before import worth_of_reference
+from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.record import Header
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
-from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show, ureg
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
 
 F = TypeVar("F", bound=Callable[..., Any])
+# Rising runs of each procedure.
+RUNS = {"short": 1, "full": 3}
 HANDS_CLEAR = (
     "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in "
     "place and in force; steadyram replaces none of them."
@@ -96,6 +100,11 @@ def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) 
     help="Unit of typed readings without one; default: kN, or bar for a gauge.",
 )  # fmt: skip
 @click.option(
+    "--procedure", type=click.Choice(list(RUNS)), default="short", show_default=True,
+    help="short: one run up and down, a working calibration. full: three runs, the reference taken out and put "
+    "back between them, as a machine class asks for.",
+)  # fmt: skip
+@click.option(
     "--no-upload", is_flag=True, help="Write the record only; upload it later with 'calibration upload'."
 )
 @hands_option
@@ -106,6 +115,7 @@ def calibrate(
     header_file: Path,
     journal_file: Path | None,
     reference_unit: str | None,
+    procedure: str,
     no_upload: bool,
     hands_url: str | None,
     port: str | None,
@@ -118,13 +128,14 @@ def calibrate(
     The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
     you can set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set.
     """
-    header = read_header(header_file, 0.0)
+    header = read_header(header_file, 0.0).model_copy(update={"reseated": RUNS[procedure] > 1})
     target = journal_file if journal_file is not None else Path(f"calibration-{header.number}.jsonl")
     if target.exists():
         raise BadInput(
             f"{target} exists already; a calibration record is never overwritten, choose another --out."
         )
-    unit = _reference_unit(header, reference_unit)
+    unit = reference_unit or default_unit(header)
+    reference_factor(header, unit)
     gauge = header.reference.kind == "gauge"
     if gauge and hands_url is not None:
         raise BadInput(
@@ -133,8 +144,11 @@ def calibrate(
     with said_if_stopped(lambda: _calibration_left(target)), connected(port, wire_log) as device:
         press = installed(device)
         _same_press(header, press)
+        header = header.model_copy(update={"firmware": device.identity().fw})
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)
+        for sentence in worth_of_reference(header, _smallest_setpoint_N(device), preferences().force_unit):
+            click.echo(sentence, err=True)
         click.echo(HANDS_CLEAR, err=True)
         with (
             hands_at(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
@@ -152,6 +166,7 @@ def calibrate(
                 slow_fitted=press.slow_fitted,
                 progress=lambda done, of: bar("calibrating", done, of),
                 keep=partial.keep,
+                runs=RUNS[procedure],
             )
             record = record_of(found, header, noise_N)
             result: Analysis | None = None
@@ -185,7 +200,8 @@ def calibrate(
             "This press does not hold its load: two points only, and seal friction cannot be told apart."
         )
     done = "not uploaded yet" if no_upload else f"in force on the device, due {header.due:%Y-%m-%d}"
-    click.echo(f"The record is {target}; calibration {header.number} is {done}.", err=True)
+    kind = "" if procedure == "full" else " (a working calibration)"
+    click.echo(f"The record is {target}; calibration {header.number}{kind} is {done}.", err=True)
 
 
 def _calibration_left(target: Path) -> str:
@@ -215,15 +231,10 @@ def _print_points(points: Any, fields: dict[str, int]) -> None:
     out().print(table)
 
 
-def _reference_unit(header: Header, given: str | None) -> str:
-    gauge = header.reference.kind == "gauge"
-    unit = given or ("bar" if gauge else "kN")
-    if (
-        ureg.Quantity(1.0, unit).dimensionality
-        != ureg.Quantity(1.0, "pascal" if gauge else "newton").dimensionality
-    ):
-        raise BadInput(f"A {header.reference.kind} is not read in {unit}; give another --reference-unit.")
-    return unit
+def _smallest_setpoint_N(device: Device) -> float | None:
+    """The smallest setpoint among the device's jobs, None where it has none."""
+    setpoints = [job.fields["setpoint_n"] for job in device.jobs().jobs]
+    return float(min(setpoints)) if setpoints else None
 
 
 def _same_press(header: Header, press: Installed) -> None:

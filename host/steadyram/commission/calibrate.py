@@ -7,7 +7,7 @@ stroke ends; the falling points tell seal friction (half the gap between the bra
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -29,16 +29,20 @@ _PAUSE_MS = 90
 
 @dataclass(frozen=True)
 class Point:
-    """One calibration point: reference in newtons, mean reading in counts."""
+    """One calibration point: reference in newtons, mean reading in counts, the run it belongs to."""
 
     force_N: float
     counts: float
     rising: bool
+    run: int = 1
 
 
 @dataclass(frozen=True)
 class Found:
-    """Points, zero (mean, before, after) and the device's polynomial; width (ms) of the last climbing pulses."""
+    """Points, zero (mean, before, after) and the device's polynomial; width (ms) of the last climbing pulses.
+
+    fluctuation_counts: spread of the mean readings at rest.
+    """
 
     zero_counts: float
     points: tuple[Point, ...]
@@ -46,6 +50,7 @@ class Found:
     pulse_ms: int
     zero_before_counts: float
     zero_after_counts: float
+    fluctuation_counts: float
 
 
 def calibrate(
@@ -58,22 +63,25 @@ def calibrate(
     slow_fitted: bool,
     progress: Callable[[int, int], None] = lambda done, of: None,
     keep: Keep = lambda zero, points: None,
+    runs: int = 1,
 ) -> Found:
     """Run the whole calibration and fit it. The device is left with the ram at the top.
 
     capacity_N: rated force; counts_per_N: nameplate sensitivity, only to aim the points; holds_load: pressure
-    stays when the valves close; slow_fitted: climb by the slow feed; keep: see Keep.
+    stays when the valves close; slow_fitted: climb by the slow feed; keep: see Keep; runs: up and down so
+    often, the reference seated anew before each (a press that does not hold its load takes one).
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
     hands.to_top()
     hands.wait(0.6)
-    zero = mean_counts(device, hands, 6)
+    rest = [mean_counts(device, hands, 1) for _ in range(6)]
+    zero = sum(rest) / len(rest)
     keep(zero, ())
     noise = max(4.0, float(device.now().spread_counts))
     aims = [zero + share * capacity_N * counts_per_N for share in LEVELS]
     if holds_load:
-        found, width = _up_and_down(device, hands, aims, zero, noise, slow_fitted, progress, keep)
+        found, width = _runs(device, hands, aims, zero, noise, slow_fitted, progress, keep, runs)
     else:
         found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
         keep(zero, tuple(found))
@@ -91,7 +99,42 @@ def calibrate(
         friction_N=half_gap_N(found),
         weights=[1.0 / ((0.001 * p.force_N) ** 2 + floor_N**2) for p in rising],
     )
-    return Found(zero, tuple(found), polynomial, width, before, after)
+    return Found(zero, tuple(found), polynomial, width, before, after, max(rest) - min(rest))
+
+
+def _runs(
+    device: Device,
+    hands: Hands,
+    aims: list[float],
+    zero: float,
+    noise: float,
+    slow: bool,
+    progress: Callable[[int, int], None],
+    keep: Keep,
+    runs: int,
+) -> tuple[list[Point], int]:
+    """Every run up and down; between them the reference is seated anew."""
+    points: list[Point] = []
+    width, of = 0, 2 * len(aims) * runs
+    for run in range(1, runs + 1):
+        if run > 1:
+            hands.note(f"Run {run} of {runs}: take the reference out, turn it by a third and put it back.")
+            hands.use_block()
+            hands.to_top()
+            hands.wait(0.6)
+        earlier, done = tuple(points), 2 * len(aims) * (run - 1)
+
+        def keep_all(
+            at: float, taken: tuple[Point, ...], run: int = run, before: tuple[Point, ...] = earlier
+        ) -> None:
+            keep(at, (*before, *(replace(p, run=run) for p in taken)))
+
+        def tell(step: int, _: int, done: int = done) -> None:
+            progress(done + step, of)
+
+        taken, width = _up_and_down(device, hands, aims, zero, noise, slow, tell, keep_all)
+        points += [replace(p, run=run) for p in taken]
+    return points, width
 
 
 def _up_and_down(

@@ -10,6 +10,7 @@ from steadyram.commission.calibrate import Found
 from steadyram.commission.calibrate import Point as Measured
 from steadyram.errors import BadInput
 from steadyram.metrology.journal import Journal, read_journal
+from steadyram.metrology.measurement import instrument_uncertainty
 from steadyram.metrology.record import CalibrationRecord, Header, Point
 
 
@@ -18,7 +19,12 @@ def record_of(found: Found, header: Header, noise_N: float) -> CalibrationRecord
     points from counting for more than the sensor can tell.
     """
     full = header.model_copy(
-        update={"zero_counts": found.zero_counts, "zero_counts_after": found.zero_after_counts}
+        update={
+            "zero_counts": found.zero_counts,
+            "zero_counts_before": found.zero_before_counts,
+            "zero_counts_after": found.zero_after_counts,
+            "fluctuation_counts": found.fluctuation_counts,
+        }
     )
     return CalibrationRecord(header=full, points=_points(found.points, header, noise_N))
 
@@ -28,10 +34,11 @@ def _points(measured: Iterable[Measured], header: Header, noise_N: float) -> tup
     points = []
     for point in measured:
         reference = point.force_N / header.area_m2 if gauge else point.force_N
-        own = header.reference.standard_uncertainty(reference)
+        own = instrument_uncertainty(header.reference, reference)
         floor = noise_N / header.area_m2 if gauge else noise_N
         points.append(
             Point(
+                run=point.run,
                 direction="rising" if point.rising else "falling",
                 reference=reference,
                 counts=point.counts,

@@ -90,32 +90,6 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart:
 
 
 @dataclass(frozen=True)
-class Ewma:
-    """Exponentially weighted mean, one a value, and its asymptotic limits."""
-
-    values: tuple[float, ...]
-    upper: float
-    lower: float
-
-
-def ewma(values: Sequence[float], start: float, sd: float, weight: float = 0.3, k: float = 3.0) -> Ewma:
-    """EWMA chart: z = w x + (1-w) z, limits start ± k sd sqrt(w / (2-w)).
-
-    Raises BadInput for a weight outside 0 to 1 or a negative sd.
-    """
-    if not 0.0 < weight <= 1.0 or sd < 0.0:
-        raise BadInput(
-            "an EWMA needs a weight between 0 and 1 and a standard deviation that is not negative."
-        )
-    z, out = start, []
-    for x in values:
-        z = weight * x + (1.0 - weight) * z
-        out.append(z)
-    half = k * sd * math.sqrt(weight / (2.0 - weight))
-    return Ewma(tuple(out), start + half, start - half)
-
-
-@dataclass(frozen=True)
 class Capability:
     """Cp, Cpk and their one-sided parts; k is the off-centre ratio."""
 

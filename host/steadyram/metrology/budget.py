@@ -60,3 +60,41 @@ def combine(components: Sequence[Component], level: float = 0.95) -> Budget:
         else float(special.ndtri(0.5 + level / 2))
     )
     return Budget(tuple(components), combined, dof, factor, factor * combined, level)
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One line as it is printed; dof is None where it is known well; share: of the combined variance."""
+
+    name: str
+    u_N: float
+    type: Literal["A", "B"]
+    dof: float | None
+    share: float
+
+
+@dataclass(frozen=True)
+class StatedBudget:
+    """A budget as it is printed, newtons; effective_dof is None where it has no bound."""
+
+    combined_N: float
+    effective_dof: float | None
+    coverage_factor: float
+    expanded_N: float
+    level: float
+    components: tuple[BudgetLine, ...]
+
+
+def stated(budget: Budget) -> StatedBudget:
+    """Return a budget in the form in which every command prints it."""
+    return StatedBudget(
+        budget.combined,
+        budget.effective_dof if math.isfinite(budget.effective_dof) else None,
+        budget.coverage_factor,
+        budget.expanded,
+        budget.level,
+        tuple(
+            BudgetLine(c.name, c.u, c.kind, c.dof if math.isfinite(c.dof) else None, budget.share(c))
+            for c in budget.components
+        ),
+    )

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.drift import compare
+from steadyram.metrology.standards import standards
 from steadyram.plain_file import write_whole
 from steadyram.units import show, to_unit
 
@@ -122,7 +123,8 @@ def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = N
     def force(value: float, digits: int = 5) -> str:
         return show(value, "newton", unit, digits)
 
-    environment = f"ambient {header.environment.ambient_C:g} °C"
+    ambient = header.environment.ambient_C
+    environment = "ambient not read" if ambient is None else f"ambient {ambient:g} °C"
     if header.environment.oil_C is not None:
         environment += f", oil {header.environment.oil_C:g} °C"
     if header.environment.humidity_percent is not None:
@@ -141,7 +143,7 @@ def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = N
         ("environment", environment),
         ("made", header.made.strftime("%Y-%m-%d %H:%M %Z")),
         ("due", header.due.strftime("%Y-%m-%d")),
-        ("method", f"{analysis.method}, degree {analysis.degree}, {analysis.runs} rising run(s)"),
+        ("method", f"{analysis.curve.method}, degree {analysis.degree}, {analysis.runs} rising run(s)"),
     ]
     worst_residual = float(max(abs(analysis.device.residual_N)))
     worst: Level = max(analysis.levels, key=lambda v: v.budget.expanded / v.force_N)
@@ -152,15 +154,9 @@ def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = N
         f"{force(worst.force_N)}.",
         f"Largest residual of the device's integer polynomial {worst_residual:.3g} N; standard "
         f"deviation of the fit "
-        f"{analysis.residual_sd:.3g} "
-        f"{'N' if analysis.method == 'least squares' else 'stated uncertainties'}.",
-        f"Figures reach ISO 7500-1 class {_class(analysis.iso_class)} for rising force"
-        + (f", from {force(analysis.iso_lower_limit_N)}" if analysis.iso_lower_limit_N is not None else "")
-        + f"; with reversibility: {_class(analysis.iso_class_with_v)}.",
-        f"ASTM E74 lower limit factor {analysis.llf.llf:.4g} N; class A from "
-        f"{force(analysis.llf.class_a_from)}, class AA "
-        f"from {force(analysis.llf.class_aa_from)}.",
-        f"ASTM E4, one per cent at every force and between runs: {'kept' if analysis.e4_ok else 'not kept'}.",
+        f"{analysis.curve.residual_sd:.3g} "
+        f"{'N' if analysis.curve.method == 'least squares' else 'stated uncertainties'}.",
+        *standards(analysis, unit),
     ]
     if analysis.zero_error_percent is not None:
         results.append(
@@ -240,7 +236,7 @@ def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = N
         budget_rows=[
             [
                 c.name,
-                f"{c.u:.3g}",
+                f"{c.u:.6g}",
                 c.kind,
                 "many" if math.isinf(c.dof) else f"{c.dof:g}",
                 f"{100 * middle.budget.share(c):.0f} %",

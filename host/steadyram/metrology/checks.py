@@ -5,12 +5,11 @@ from __future__ import annotations
 from fractions import Fraction
 
 from steadyram.errors import BadInput
+from steadyram.metrology.nameplate import REFUSE_FACTOR, nameplate_ratio
 from steadyram.metrology.points_file import refuse_wrong_magnitude
 from steadyram.metrology.record import CalibrationRecord
 
 MIN_LEVELS = 3
-# A calibrated sensitivity further than this from the nameplate's is a wrong unit, bore or range.
-NOMINAL_FACTOR = 3.0
 FALL_TOLERANCE = 1e-9
 
 
@@ -20,7 +19,7 @@ def refuse_nonsense(record: CalibrationRecord, where: str) -> None:
     Refused: no points, a reference that never moves, fewer than three different rising forces, two
     equal rising points in one run, a rising run that falls or a falling run that rises (in
     reference or reading), a reading that does not follow, points out of scale with the others, a
-    sensitivity more than three times off the nameplate's, a force above 1.5 times the range.
+    sensitivity a factor of two or more off the nameplate's, a force above 1.5 times the range.
     """
     points = record.points
     if not points:
@@ -68,10 +67,8 @@ def refuse_nonsense(record: CalibrationRecord, where: str) -> None:
         where,
     )
     top = max(rising, key=lambda i: forces[i])
-    low = min(rising, key=lambda i: forces[i])
-    sensitivity = (forces[top] - forces[low]) / (points[top].counts - points[low].counts)
-    ratio = sensitivity / record.header.nominal_N_per_count
-    if not 1.0 / NOMINAL_FACTOR <= ratio <= NOMINAL_FACTOR:
+    ratio = nameplate_ratio(record)
+    if not 1.0 / REFUSE_FACTOR < ratio < REFUSE_FACTOR:
         raise BadInput(
             f"{where}, {record.row(top)}: the points give {ratio:.3g} times the force a count that "
             f"bore and range "

@@ -27,11 +27,6 @@ CLASS_AA_MULTIPLE = 2000.0
 E4_LIMIT_PERCENT = 1.0
 
 
-def indication_error(indicated: float, true: float) -> float:
-    """q in per cent: 100 (Fi - F) / F."""
-    return 100.0 * (indicated - true) / true
-
-
 def parameter_class(name: str, value_percent: float) -> float | None:
     """Best class whose limit `value_percent` keeps, None if none does. The edge itself passes."""
     column = NAMES.index(name)

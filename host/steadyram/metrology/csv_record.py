@@ -6,21 +6,38 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from steadyram.errors import BadInput
+from steadyram.errors import BadInput, UnitError
 from steadyram.metrology.points_file import read_points
 from steadyram.metrology.record import CalibrationRecord, Header, Point
-from steadyram.units import ureg
+from steadyram.units import parse
 
 
-def record_from_csv(path: Path, header: Header, unit: str) -> CalibrationRecord:
+def default_unit(header: Header) -> str:
+    """Unit of typed readings that carry none: kN, or bar for a gauge."""
+    return "bar" if header.reference.kind == "gauge" else "kN"
+
+
+def reference_factor(header: Header, unit: str | None) -> float:
+    """SI value of one unit of the reference. Raises BadInput when the reference is not read in that unit."""
+    gauge = header.reference.kind == "gauge"
+    si, given = ("pascal", unit or "bar") if gauge else ("newton", unit or "N")
+    try:
+        return parse(f"1 {given}", si)
+    except UnitError:
+        example = "bar or psi" if gauge else "kN or lbf"
+        raise BadInput(
+            f"a {header.reference.kind} is not read in {given}; give a --reference-unit such as {example}."
+        ) from None
+
+
+def record_from_csv(path: Path, header: Header, unit: str | None) -> CalibrationRecord:
     """Read `reference,reading[,direction][,run]`: the reference in `unit`, the reading in counts.
 
-    Without a run column a new run begins each time the direction turns from falling to rising.
-    Raises BadInput with the row named.
+    unit: default newtons, or bar for a gauge. Without a run column a new run begins each time the direction
+    turns from falling to rising. Raises BadInput with the row named.
     """
     points = read_points(path)
-    si = "pascal" if header.reference.kind == "gauge" else "newton"
-    factor = float(ureg.Quantity(1.0, unit).to(si).magnitude)
+    factor = reference_factor(header, unit)
     out: list[Point] = []
     run = 1
     for i, line in enumerate(points.lines):

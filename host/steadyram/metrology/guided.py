@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from steadyram.errors import BadInput
 from steadyram.metrology.checks import refuse_nonsense
@@ -17,7 +17,17 @@ from steadyram.metrology.record import CalibrationRecord, Point
 from steadyram.units import parse, show
 
 Direction = Literal["rising", "falling"]
-ReadCounts = Callable[[], tuple[float, float]]  # mean counts and standard deviation of that mean
+
+
+class Taken(NamedTuple):
+    """Mean counts, standard deviation of that mean, and the spread of the readings in it (None if one was typed)."""
+
+    counts: float
+    sd: float
+    spread: float | None
+
+
+ReadCounts = Callable[[], Taken]
 
 
 @dataclass(frozen=True)
@@ -68,6 +78,11 @@ def guide(
     if done:
         say(f"Going on after {done} of {len(steps)} points.")
     for number, step in enumerate(steps[done:], start=done + 1):
+        if journal.record.header.reseated and step.run > 1 and _begins(steps, number):
+            ask(
+                f"Run {step.run}: ram to the top; take the reference out, turn it by a third and put it back; press "
+                "return"
+            )
         way = "up to" if step.direction == "rising" else "down to"
         while True:
             answer = ask(
@@ -76,9 +91,13 @@ def guide(
             ).strip()
             try:
                 value = parse(answer if _has_unit(answer) else f"{answer} {unit}", si, what="reference")
-                counts, sd = read_counts()
+                taken = read_counts()
                 point = Point(
-                    run=step.run, direction=step.direction, reference=value, counts=counts, counts_sd=sd
+                    run=step.run,
+                    direction=step.direction,
+                    reference=value,
+                    counts=taken.counts,
+                    counts_sd=taken.sd,
                 )
                 _refuse_point(journal.record, point)
             except ValueError as error:
@@ -91,10 +110,14 @@ def guide(
             break
     if journal.record.header.zero_counts_after is None:
         ask("Let the ram go up to the top, wait half a minute, and press return")
-        counts, _ = read_counts()
-        journal.close_zero(counts)
+        journal.close_zero(read_counts().counts)
     refuse_nonsense(journal.record, str(journal.path))
     say("Every point is in the journal.")
+
+
+def _begins(steps: list[Step], number: int) -> bool:
+    """True when the step of that number (from 1) is the first of its run."""
+    return number == 1 or steps[number - 2].run != steps[number - 1].run
 
 
 def _has_unit(text: str) -> bool:

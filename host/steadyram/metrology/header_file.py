@@ -20,19 +20,27 @@ MAX_BYTES = 100_000
 TEMPLATE = """\
 # Fill in and keep: the calibration record is made from it.
 number = 1                        # of this calibration; goes to the device
-interval_days = 365
+interval_days = 365               # by your quality rules
+laboratory = ""                   # who calibrates, with address
+customer = ""
+location = ""                     # where the calibration is done
+reseated = false                  # true: the reference is taken out and put back between the runs
+nameplate_explained = ""          # only where the points are more than 5 % off the nameplate: why
 note = ""
 
 [press]
 what = "20 tonf shop press"
 serial = "none"
+condition = ""                    # as received, e.g. "in use, no leaks seen"
 bore = "4 in"                     # by the nameplate
+bore_u_percent = 0.05             # standard uncertainty of the bore; the area's is twice that
 
 [transducer]
 what = "pressure transducer"
 serial = "none"
 range = "5000 psi"
 counts_step = 16                  # one converter step on the 16-bit scale: 16 for 12 bits, 1 for 16 bits
+# fluctuation_counts = 3          # spread of the mean reading at rest; taken from a device that is read
 temperature_percent_per_K = 0.02  # by its data sheet
 temperature_span_K = 5            # how far the shop may stray from today's temperature
 
@@ -40,25 +48,43 @@ temperature_span_K = 5            # how far the shop may stray from today's temp
 kind = "load-cell"                # load-cell (under the ram) or gauge (on the line)
 what = "load cell with indicator"
 serial = "none"
-certificate = ""
+certificate = ""                  # its number
+# due = 2027-01-31                # last day on which that certificate is valid
+traceable_to = ""                 # e.g. "national standard of force, by an accredited laboratory"
 expanded_percent = 0.1            # of reading, from its certificate
 coverage_factor = 2
+drift_percent = 0                 # half width of its change between certificates, per cent of reading
 resolution = "10 N"               # a force, or a pressure for a gauge
-# For a gauge only, the friction assumed: assumed_friction = "0.6 kN", assumed_friction_u = "0.2 kN"
+# zero_reading = "0 N"            # what it shows with the ram at the top
+# For a gauge: its accuracy class instead of expanded_percent, its range, and what the press adds.
+# class_percent = 1.6             # of range (EN 837-1, ASME B40.100)
+# range = "5000 psi"
+# place = "0.1 bar"               # pressure between gauge and cylinder: a metre of oil is 0.09 bar
+# assumed_friction = "0.6 kN"
+# assumed_friction_u = "0.2 kN"
 
 [environment]
-ambient_C = 20
+# ambient_C = 20                  # read it; left out it is unknown
 """
 
-_INSTRUMENT = {"what", "serial", "certificate"}
+_INSTRUMENT = {"what", "serial", "certificate", "condition"}
 _TABLES: dict[str, set[str]] = {
-    "press": _INSTRUMENT | {"bore"},
-    "transducer": _INSTRUMENT | {"range", "counts_step", "temperature_percent_per_K", "temperature_span_K"},
+    "press": _INSTRUMENT | {"bore", "bore_u_percent"},
+    "transducer": _INSTRUMENT
+    | {"range", "counts_step", "fluctuation_counts"}
+    | {"temperature_percent_per_K", "temperature_span_K"},
     "reference": _INSTRUMENT
-    | {"kind", "expanded_percent", "coverage_factor", "resolution", "assumed_friction", "assumed_friction_u"},
+    | {"kind", "expanded_percent", "expanded", "coverage_factor", "resolution", "class_percent", "range"}
+    | {"drift_percent", "place", "zero_reading", "due", "traceable_to"}
+    | {"assumed_friction", "assumed_friction_u"},
     "environment": {"ambient_C", "oil_C", "humidity_percent"},
 }
-_TOP = {"number", "interval_days", "note", "invented"}
+_TOP = {
+    "number", "interval_days", "note", "invented", "laboratory", "customer", "location", "reseated",
+    "nameplate_explained",
+}  # fmt: skip
+# Quantities of the reference: key in the file, field of the record.
+_READ = {"resolution": "resolution", "range": "range", "place": "place", "expanded": "expanded_abs"}
 
 
 def read_header(path: Path, zero_counts: float, made: datetime | None = None) -> Header:
@@ -96,11 +122,13 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
         return parse(str(text), si, what=f"{path}: {where}.{key}")
 
     bore = quantity(press, "press", "bore", "meter")
-    gauge = reference.get("kind") == "gauge"
-    unit = "pascal" if gauge else "newton"
+    bore_u = press.pop("bore_u_percent", 0.05)
+    unit = "pascal" if reference.get("kind") == "gauge" else "newton"
     document: dict[str, Any] = {
         **{k: tables[k] for k in _TOP if k in tables},
         "area_m2": math.pi / 4 * bore**2,
+        # A = pi/4 d^2: its relative uncertainty is twice the bore's.
+        "area_u_percent": 2.0 * bore_u if isinstance(bore_u, (int, float)) else bore_u,
         "range_Pa": quantity(transducer, "transducer", "range", "pascal"),
         "assumed_friction_N": quantity(reference, "reference", "assumed_friction", "newton", "0 N"),
         "assumed_friction_u_N": quantity(reference, "reference", "assumed_friction_u", "newton", "0 N"),
@@ -108,15 +136,15 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
         "made": (made if made is not None else datetime.now(UTC)).isoformat(),
         "environment": tables.get("environment", {}),
     }
-    for key in ("counts_step", "temperature_percent_per_K", "temperature_span_K"):
+    for key in ("counts_step", "fluctuation_counts", "temperature_percent_per_K", "temperature_span_K"):
         if key in transducer:
             document[key] = transducer.pop(key)
-    resolution = quantity(reference, "reference", "resolution", unit, "0 Pa" if gauge else "0 N")
-    document |= {
-        "press": press,
-        "transducer": transducer,
-        "reference": {**reference, "resolution": resolution},
-    }
+    for key, field in _READ.items():
+        if key in reference:
+            reference[field] = quantity(reference, "reference", key, unit)
+    if "zero_reading" in reference:
+        reference["zero_reading"] = quantity(reference, "reference", "zero_reading", unit)
+    document |= {"press": press, "transducer": transducer, "reference": reference}
     try:
         return Header.model_validate(document)
     except ValidationError as error:

@@ -2,43 +2,23 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import asdict
 from typing import Any
 
-from steadyram.metrology.analyse import Analysis
-from steadyram.metrology.budget import Budget
-
-
-def budget_document(budget: Budget) -> dict[str, Any]:
-    """A budget, infinite degrees of freedom written as null."""
-    return {
-        "combined_N": budget.combined,
-        "effective_dof": budget.effective_dof if math.isfinite(budget.effective_dof) else None,
-        "coverage_factor": budget.coverage_factor,
-        "expanded_N": budget.expanded,
-        "level": budget.level,
-        "components": [
-            {
-                "name": c.name,
-                "u_N": c.u,
-                "type": c.kind,
-                "dof": c.dof if math.isfinite(c.dof) else None,
-                "share": budget.share(c),
-            }
-            for c in budget.components
-        ],
-    }
+from steadyram.metrology.analyse import Analysis, Level
+from steadyram.metrology.budget import stated
 
 
 def analysis_document(analysis: Analysis) -> dict[str, Any]:
-    """Everything that the analysis found."""
-    friction = analysis.friction
+    """Return everything that the analysis found. Standards' terms that were not earned are null."""
+    friction, curve, llf = analysis.friction, analysis.curve, analysis.llf
+    at_zero = analysis.zero_disagreement
     return {
-        "method": analysis.method,
-        "degree": analysis.degree,
-        "coefficients_N": list(analysis.coefficients),
-        "residual_sd": analysis.residual_sd,
-        "degrees_of_freedom": analysis.dof,
+        "method": curve.method,
+        "degree": curve.degree,
+        "coefficients_N": list(curve.coefficients),
+        "residual_sd": curve.residual_sd,
+        "degrees_of_freedom": curve.dof,
         "device": analysis.device.fields,
         "device_residual_N": [float(v) for v in analysis.device.residual_N],
         "friction": None
@@ -49,33 +29,43 @@ def analysis_document(analysis: Analysis) -> dict[str, Any]:
             "hysteresis_N": friction.hysteresis_N,
             "u_hysteresis_N": friction.u_hysteresis_N,
         },
-        "levels": [
-            {
-                "force_N": v.force_N,
-                "q_percent": v.q_percent,
-                "b_percent": v.b_percent,
-                "v_percent": v.v_percent,
-                "a_percent": v.a_percent,
-                "iso_7500_1_class": v.iso_class,
-                "iso_7500_1_class_with_reversibility": v.iso_class_with_v,
-                "budget": budget_document(v.budget),
-                "monte_carlo_expanded_N": None if v.monte_carlo is None else v.monte_carlo.expanded_N,
-                "monte_carlo_agrees": None if v.monte_carlo is None else v.monte_carlo.agrees,
-            }
-            for v in analysis.levels
-        ],
+        "levels": [_level(v) for v in analysis.levels],
         "zero_error_percent": analysis.zero_error_percent,
+        "zero_disagreement": None
+        if at_zero is None
+        else {"force_N": at_zero.force_N, "u_N": at_zero.u_N, "significant": at_zero.significant},
+        "nameplate_ratio": analysis.nameplate_ratio,
         "resolution_N": analysis.resolution_N,
         "iso_7500_1_class": analysis.iso_class,
         "iso_7500_1_class_with_reversibility": analysis.iso_class_with_v,
         "iso_7500_1_from_N": analysis.iso_lower_limit_N,
-        "astm_e74": {
-            "lower_limit_factor_N": analysis.llf.llf,
-            "class_a_from_N": analysis.llf.class_a_from,
-            "class_aa_from_N": analysis.llf.class_aa_from,
+        "iso_7500_1_lacks": list(analysis.iso_lacks),
+        "astm_e74": None
+        if llf is None
+        else {
+            "lower_limit_factor_N": llf.llf,
+            "class_a_from_N": llf.class_a_from,
+            "class_aa_from_N": llf.class_aa_from,
         },
+        "astm_e74_lacks": list(analysis.e74_lacks),
         "astm_e4_kept": analysis.e4_ok,
+        "astm_e4_lacks": list(analysis.e4_lacks),
         "outliers": list(analysis.outliers),
         "notes": list(analysis.notes),
         "due": analysis.record.header.due.isoformat(),
+    }
+
+
+def _level(v: Level) -> dict[str, Any]:
+    return {
+        "force_N": v.force_N,
+        "q_percent": v.q_percent,
+        "b_percent": v.b_percent,
+        "v_percent": v.v_percent,
+        "a_percent": v.a_percent,
+        "iso_7500_1_class": v.iso_class,
+        "iso_7500_1_class_with_reversibility": v.iso_class_with_v,
+        "budget": asdict(stated(v.budget)),
+        "monte_carlo_expanded_N": None if v.monte_carlo is None else v.monte_carlo.expanded_N,
+        "monte_carlo_agrees": None if v.monte_carlo is None else v.monte_carlo.agrees,
     }

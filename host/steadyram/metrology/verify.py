@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from steadyram.errors import BadInput
-from steadyram.metrology.budget import Component, combine
+from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.budget import StatedBudget, combine, stated
 from steadyram.metrology.decision import Rule, Verdict, decide, overall
 from steadyram.metrology.device_poly import device_force
-from steadyram.metrology.record import Reference
+from steadyram.metrology.measurement import measurement_of
+from steadyram.metrology.record import Point
 
 MAX_POINTS = 500
 
 
 @dataclass(frozen=True)
 class VerifiedPoint:
-    """One checked point (N): error = indicated less reference; limit and expanded uncertainty of the "
-    "check."""
+    """One checked point (N): error = indicated less reference; limit; the uncertainty of the check."""
 
     reference_N: float
     indicated_N: float
@@ -26,6 +26,7 @@ class VerifiedPoint:
     limit_N: float
     expanded_N: float
     verdict: Verdict
+    budget: StatedBudget
 
 
 @dataclass(frozen=True)
@@ -38,49 +39,30 @@ class Verification:
     verdict: Verdict
 
 
-def verify(
-    fields: Mapping[str, int],
-    reference: Reference,
-    forces_N: Sequence[float],
-    counts: Sequence[float],
-    step_N: float,
-    repeatability_N: float,
-    limit_fraction: float,
-    rule: Rule,
-) -> Verification:
-    """Judge device readings against reference forces.
+def verify(analysis: Analysis, points: Sequence[Point], limit_fraction: float, rule: Rule) -> Verification:
+    """Judge device readings against fresh rising points of the same reference.
 
-    fields: the device's calibration; step_N: one converter step; repeatability_N: standard
-    deviation of one reading; limit_fraction: largest permitted error as a fraction of the
-    reference. The check's own uncertainty is reference, resolutions and repeatability. Raises
-    BadInput for no points, too many, or a reference of zero or less.
+    points: readings of the reference (N or Pa by its kind) with the mean counts; limit_fraction: largest
+    permitted error as a fraction of the reference force. The check's own uncertainty is that of the
+    reference and of one reading, by the calibration's measurement model. Raises BadInput for no points, too
+    many, or a force of zero or less.
     """
-    if not forces_N or len(forces_N) > MAX_POINTS:
-        raise BadInput(f"a verification needs 1 to {MAX_POINTS} points.")
+    if not points or len(points) > MAX_POINTS:
+        raise BadInput(f"a verification needs 1 to {MAX_POINTS} rising points.")
     if not 0.0 < limit_fraction <= 0.5:
         raise BadInput("the limit of a verification lies between 0 and 50 % of the reading.")
-    points = []
-    for force, indicated in zip(forces_N, device_force(fields, list(counts)), strict=True):
+    model = measurement_of(analysis.record.header)
+    judged = []
+    shown = device_force(analysis.device.fields, [p.counts for p in points])
+    for point, indicated in zip(points, shown, strict=True):
+        force = model.force(point.reference)
         if not force > 0.0:
             raise BadInput("a verification point needs a reference force above zero.")
-        budget = combine(
-            [
-                Component("reference", reference.standard_uncertainty(force), "B"),
-                Component("reference resolution", reference.resolution / math.sqrt(12.0), "B"),
-                Component("converter step", step_N / math.sqrt(12.0), "B"),
-                Component("repeatability", repeatability_N, "A"),
-            ]
-        )
+        budget = combine([*model.components(force), *analysis.reading_lines(force)])
         error = float(indicated) - force
         limit = limit_fraction * force
-        points.append(
-            VerifiedPoint(
-                force,
-                float(indicated),
-                error,
-                limit,
-                budget.expanded,
-                decide(error, limit, budget.expanded, rule),
-            )
+        verdict = decide(error, limit, budget.expanded, rule)
+        judged.append(
+            VerifiedPoint(force, float(indicated), error, limit, budget.expanded, verdict, stated(budget))
         )
-    return Verification(tuple(points), limit_fraction, rule, overall([p.verdict for p in points]))
+    return Verification(tuple(judged), limit_fraction, rule, overall([p.verdict for p in judged]))

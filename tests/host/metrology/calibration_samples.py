@@ -26,6 +26,9 @@ def header(**changes: Any) -> Header:
         "range_Pa": RANGE,
         "zero_counts": ZERO,
         "zero_counts_after": ZERO + 1,
+        "fluctuation_counts": 4.0,
+        "reseated": True,
+        "environment": {"ambient_C": 21.0},
         "invented": True,
     }
     return Header.model_validate(document | changes)

@@ -80,6 +80,8 @@ def test_csv_with_header_file(tmp_path, capsys):
     )  # fmt: skip
     assert code == 0
     assert json.loads(out)["friction"]["friction_N"] == pytest.approx(600, abs=15)
+    assert json.loads(out)["iso_7500_1_class"] is None
+    assert any("1 rising run was taken" in lack for lack in json.loads(out)["iso_7500_1_lacks"])
     # The same in the wrong unit is refused.
     code, _, err = run(
         capsys, "calibration", "analyse", tmp_path / "points.csv", "--header", tmp_path / "head.toml",
@@ -100,7 +102,7 @@ def test_csv_with_header_file(tmp_path, capsys):
         ('kind = "load-cell"', 'kind = "spring"', "reference.kind"),
         ('kind = "load-cell"', 'kind = "load-cell"\ncolour = "red"', "reference.colour"),
         ("[press]", "[press", "not TOML"),
-        ("ambient_C = 20", "ambient_C = nan", "ambient_C"),
+        ("# ambient_C = 20", "ambient_C = nan", "ambient_C"),
     ],
 )
 def test_header_mistakes_show_before_anyone_moves_the_ram(old, new, word, tmp_path, capsys):

