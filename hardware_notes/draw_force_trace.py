@@ -1,4 +1,4 @@
-"""Draw the README's picture from what `steadyram demo` left: force traces of the small clinch nut's batch.
+"""Draw the README's picture from what `steadyram demo` left: force traces of the first job's batch.
 
 steadyram demo
 python hardware_notes/draw_force_trace.py steadyram-demo/cycles.db hardware_notes/force-trace.svg

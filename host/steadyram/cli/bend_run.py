@@ -48,9 +48,9 @@ def _bending(device: Device, url: str | None, type_angles: bool) -> Iterator[_At
         yield _AtPress(device)
         return
     # Only a virtual press has an operator's port, so only then is the simulator's code needed.
-    from steadyram.virtual.operator_line import LineBending, OperatorLine
+    from steadyram.virtual.operator_line import LineBending, open_operator
 
-    with OperatorLine(url) as line:
+    with open_operator(url) as line:
         yield LineBending(line, _say, PersonBending(_ask, _say) if type_angles else None)
 
 

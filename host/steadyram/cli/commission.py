@@ -80,9 +80,9 @@ def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) 
         )
         return
     # Only a virtual press has an operator's port, so only then is the simulator's code needed.
-    from steadyram.virtual.operator_line import LineHands, OperatorLine
+    from steadyram.virtual.operator_line import LineHands, open_operator
 
-    with OperatorLine(url) as line:
+    with open_operator(url) as line:
         yield LineHands(line)
 
 

@@ -7,6 +7,7 @@ import shlex
 import statistics
 import sys
 from pathlib import Path
+from typing import Literal
 
 import click
 from rich.table import Table
@@ -28,7 +29,7 @@ from steadyram.config import preferences
     help="Interpreter that runs the firmware.",
 )  # fmt: skip
 @json_option
-def demo(folder: Path, seed: int, runtime: str, as_json: bool) -> None:
+def demo(folder: Path, seed: int, runtime: Literal["micropython", "cpython"], as_json: bool) -> None:
     """Calibrate, characterise, push jobs, run three batches, pull the log, write the report: no press needed.
 
     Each command that a person with a board would type is shown before it runs.
@@ -71,8 +72,6 @@ def demo(folder: Path, seed: int, runtime: str, as_json: bool) -> None:
         )
         click.echo("strokes of a perfect cutoff would lie inside it.")
         for job in result.jobs:
-            for name in job.refused:
-                click.echo(f"One stroke of {job.name} was refused before the ram moved ({name}).")
             for name in job.faults:
                 click.echo(f"One stroke of {job.name} was stopped by the fault {name}.")
         click.echo(f"Firmware on {result.runtime}. Cutoff: {result.strategy}.")

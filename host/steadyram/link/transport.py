@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self, TextIO
@@ -150,15 +152,36 @@ def usb_ports() -> list[str]:
     return sorted(port.device for port in list_ports.comports() if port.vid is not None)
 
 
+_in_process: dict[str, Callable[[TextIO | None], Transport]] = {}
+
+
+@contextmanager
+def port_in_process(url: str, opener: Callable[[TextIO | None], Transport]) -> Iterator[None]:
+    """Let `open_transport(url)` open a device of this very process, such as a simulated press in virtual time.
+
+    opener: takes the wire log, or None, and returns the transport.
+    """
+    _in_process[url] = opener
+    try:
+        yield
+    finally:
+        del _in_process[url]
+
+
+def _opened(url: str, stream: TextIO | None) -> Transport:
+    opener = _in_process.get(url)
+    return SerialTransport(url, stream) if opener is None else opener(stream)
+
+
 def open_transport(url: str, wire_log: Path | None = None) -> Transport:
     """Open a port by its name or URL; `wire_log` is a file that every exchange is appended to.
 
     Raises PortError when the port cannot be opened or the wire log cannot be written.
     """
     if wire_log is None:
-        return SerialTransport(url)
+        return _opened(url, None)
     try:
         stream = wire_log.open("a", encoding="utf-8", buffering=1)
     except OSError as error:
         raise PortError(f"The wire log {wire_log} cannot be written ({_reason(error)}).") from None
-    return SerialTransport(url, stream)
+    return _opened(url, stream)

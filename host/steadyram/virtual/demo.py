@@ -1,8 +1,8 @@
 """The main job from nothing, on a press that is not there: what `steadyram demo` does.
 
-A virtual press runs in a process of its own and stands behind a socket as a board stands behind a serial
-port; its pedals, parts and load cell are worked over the operator's port. Everything else is done by the
-commands that a person with a board would type, so the demo shows nothing that the tool cannot do.
+A simulated press stands behind a port of this process as a board stands behind a serial port; its pedals, parts and
+load cell are worked by an operator's script. Everything else is done by the commands that a person with a board would
+type, so the demo shows nothing that the tool cannot do.
 """
 
 from __future__ import annotations
@@ -10,8 +10,6 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -22,28 +20,29 @@ from typing import Any
 from steadyram.config import preferences
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
-from steadyram.errors import BadInput, CheckFailed, LinkError
+from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.discover import PORT_VARIABLE
-from steadyram.link.transport import open_transport
+from steadyram.link.transport import open_transport, port_in_process
 from steadyram.press.limits import limit_sigma_N
 from steadyram.press.pressfile import apply_change, build_press, read_press_tables
 from steadyram.report.gather import gather
 from steadyram.report.page import render
-from steadyram.units import parse
 from steadyram.virtual.demo_shop import ORDER, Order, write_shop
-from steadyram.virtual.operator_line import LineHands, OperatorLine
+from steadyram.virtual.operator_line import ActionLine, LineHands, open_operator, operator_in_process
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.runtime import RuntimeName
 
 Command = Callable[[list[str]], None]
 Say = Callable[[str], None]
 
 MARKER = ".steadyram-demo"
 STORE_VARIABLE = "STEADYRAM_STORE"
-_START_S = 30.0
-# In which job, before or at which part, something goes wrong.
-_FORGOTTEN = (2, 4)
-_BROKEN_WIRE = (3, 4)
+# At which job and stroke something goes wrong.
+_LEANED_ON = (1, 5)
+_BROKEN_WIRE = (3, 3)
+PRESS_URL = "press://demo"
 _STRATEGIES = {
     0: "a plain threshold",
     1: "learned; its first lead is from the dead-stop test, then every part of a job refines it",
@@ -62,7 +61,6 @@ class JobResult:
     parts: int = 0
     device_peaks_N: list[float] = field(default_factory=list)
     cell_peaks_N: list[float] = field(default_factory=list)
-    refused: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
 
     @property
@@ -128,47 +126,18 @@ def prepare(folder: Path) -> None:
 
 
 @contextmanager
-def served_press(folder: Path, seed: int, runtime: str) -> Iterator[tuple[str, str, str]]:
-    """A virtual press in its own process: (serial URL, operator's URL, the runtime of its firmware)."""
-    arguments = ["--press", str(folder / "press.toml"), "--seed", str(seed), "--runtime", runtime]
-    arguments += ["--listen", "127.0.0.1:0", "--operator-listen", "127.0.0.1:0"]
-    log = folder / "virtual-press.log"
-    with log.open("w", encoding="utf-8") as errors:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "steadyram", "virtual", *arguments],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=errors,
-            text=True,
-        )
-    try:
-        assert process.stdout is not None
-        ready = process.stdout.readline().split()
-        told = log.read_text(encoding="utf-8")
-        if len(ready) != 2 or ready[0] != "ready":
-            raise CheckFailed(f"The virtual press did not start; {log} says why.")
-        words = dict(line.split(" ", 1) for line in told.splitlines() if " " in line)
-        # The first line may be the sentence that there is no MicroPython here.
-        for line in told.splitlines():
-            if line.startswith("No MicroPython"):
-                print(line, file=sys.stderr)
-        yield ready[1], words["hands"], words["firmware"].removeprefix("on ")
-    except LinkError as error:
-        # The process may still be on its way out when its sockets are closed already.
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(1)
-        if process.returncode is None:
-            raise
-        raise CheckFailed(f"The virtual press ended (exit {process.returncode}); {log} says why.") from error
-    finally:
-        process.terminate()
-        try:
-            process.wait(10)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        assert process.stdout is not None
-        process.stdout.close()
+def simulated_press(folder: Path, seed: int, runtime: RuntimeName) -> Iterator[VirtualPress]:
+    """A simulated press in virtual time, reached at `PRESS_URL` as a board is at its port, and its operator too.
+
+    In this process, because time then passes only while somebody waits for the press: the same seed gives the same
+    figures, however busy the machine is.
+    """
+    with (
+        VirtualPress(folder / "press.toml", seed, runtime, wall_unix=int(time.time())) as press,
+        port_in_process(PRESS_URL, press.transport),
+        operator_in_process(PRESS_URL, press),
+    ):
+        yield press
 
 
 @contextmanager
@@ -186,7 +155,7 @@ def _environment(**values: str) -> Iterator[None]:
 
 
 def run_demo(
-    folder: Path, command: Command, say: Say, *, seed: int = 4, runtime: str = "micropython"
+    folder: Path, command: Command, say: Say, *, seed: int = 4, runtime: RuntimeName = "micropython"
 ) -> DemoResult:
     """Run the demo in `folder`. command: runs one command line of this tool; say: tells the story.
 
@@ -201,11 +170,13 @@ def run_demo(
         return str(folder / name)
 
     say("An invented shop: one press, three jobs to run. Nothing here is real, least of all the forces.")
+    url = hands_url = PRESS_URL
     with contextlib.ExitStack() as stack:
-        url, hands_url, ran_on = stack.enter_context(served_press(folder, seed, runtime))
-        say(f"The virtual press stands at {url}, its firmware runs on {ran_on}.")
+        press = stack.enter_context(simulated_press(folder, seed, runtime))
+        ran_on = str(press.runtime)
+        say(f"The simulated press is reached at {url}, its firmware runs on {ran_on}.")
         stack.enter_context(_environment(**{PORT_VARIABLE: url, STORE_VARIABLE: str(store)}))
-        line = stack.enter_context(OperatorLine(hands_url))
+        line = stack.enter_context(open_operator(hands_url))
         hands = LineHands(line)
         hands.open_changes()
         say("Someone held the panel's enable button: changes are open.")
@@ -217,7 +188,7 @@ def run_demo(
         command(["calibrate", "--header", file("reference.toml"), "--out", record, "--hands", hands_url])
         say("Find out what this press does with a command, on a solid block:")
         command(["characterise", "--out", file("characterisation.json"), "--hands", hands_url])
-        line = stack.enter_context(OperatorLine(hands_url))
+        line = stack.enter_context(open_operator(hands_url))
         LineHands(line).open_changes()
         say("The order's jobs, the difference to the device first:")
         command(["jobs", "push", file("jobs.toml"), "--yes"])
@@ -238,17 +209,17 @@ def run_demo(
     return DemoResult(report, ran_on, strategy, results, time.monotonic() - began)
 
 
-def _batch(folder: Path, url: str, line: OperatorLine, order: Order, command: Command, say: Say) -> JobResult:
+def _batch(folder: Path, url: str, line: ActionLine, order: Order, command: Command, say: Say) -> JobResult:
     """One batch: the operator swaps the work, chooses the job and works until the count is full."""
     tables = read_press_tables(folder / "press.toml")
     for key, value in order.work.items():
         line.do(f"change work.{key}={value}")
         tables = apply_change(tables, "work", key, value, "the demo's work")
-    setpoint = parse(order.setpoint, "newton", what="setpoint")
+    setpoint = 1000.0 * order.set_kN
     result = JobResult(
         order.slot, order.name, setpoint, limit_sigma_N(build_press(tables, "the demo's press"), setpoint)
     )
-    say(f"Job {order.slot}, {order.name}: {order.batch} parts to {order.setpoint}.")
+    say(f"Job {order.slot}, {order.name}: {order.batch} parts to {preferences().force(setpoint)}.")
     LineHands(line).open_changes()
     command(["jobs", "use", str(order.slot)])
     device = Device(Client(open_transport(url)))
@@ -258,8 +229,9 @@ def _batch(folder: Path, url: str, line: OperatorLine, order: Order, command: Co
             attempt += 1
             if attempt > 2 * order.batch + 4:
                 raise CheckFailed(f"Job {order.slot} does not get on: {result.parts} parts of {order.batch}.")
-            if (order.slot, attempt) == _FORGOTTEN:
-                _forgotten_cutoff(device, line, result, say)
+            if (order.slot, attempt) == _LEANED_ON:
+                _emergency_stop(device, line, result, say)
+                continue
             if (order.slot, attempt) == _BROKEN_WIRE:
                 line.do("cycle 0")
                 line.do("fault sensor-open@1:rise")
@@ -269,7 +241,7 @@ def _batch(folder: Path, url: str, line: OperatorLine, order: Order, command: Co
     return result
 
 
-def _one_part(device: Device, line: OperatorLine, order: Order, result: JobResult, say: Say) -> None:
+def _one_part(device: Device, line: ActionLine, order: Order, result: JobResult, say: Say) -> None:
     units = preferences()
     line.do("peak")
     before = device.now().next_seq
@@ -280,7 +252,7 @@ def _one_part(device: Device, line: OperatorLine, order: Order, result: JobResul
         name = now.fault or "unknown"
         text = next((entry.text for entry in definition().faults.values() if entry.name == name), "")
         result.faults.append(name)
-        say(f"  FAULT {name}: {text}. Every output is off; the part is scrap.")
+        say(f"  FAULT {name}: {text}. Every output is off; the part is looked at by hand.")
         line.do("repair")
         line.do("ack")
         line.do("top")
@@ -297,21 +269,24 @@ def _one_part(device: Device, line: OperatorLine, order: Order, result: JobResul
     say(f"  part {result.parts:2} of {order.batch}: load cell {units.force(cell)}, {off:+.1%}{first}")
 
 
-def _forgotten_cutoff(device: Device, line: OperatorLine, result: JobResult, say: Say) -> None:
-    """Someone used the press as a plain press and forgot to switch the cutoff on again."""
-    line.do("cutoff off")
+def _emergency_stop(device: Device, line: ActionLine, result: JobResult, say: Say) -> None:
+    """Somebody leans on the emergency stop while the ram is on its way."""
     line.do("part")
     line.do("press extend")
-    line.do("wait 1.0")
-    now = device.now()
-    if now.refusal is None:
-        raise CheckFailed(f"The press did not refuse although the cutoff is off (state: {now.state}).")
-    text = next((entry.text for entry in definition().refusals.values() if entry.name == now.refusal), "")
-    result.refused.append(now.refusal)
-    say(f"  REFUSED to extend: {text}. The part is unharmed; the cutoff is switched on again.")
-    line.do("release extend")
-    line.do("cutoff on")
+    line.do("wait 0.4")
+    line.do("estop push")
     line.do("wait 0.3")
+    now = device.now()
+    if now.fault is None:
+        raise CheckFailed(f"The press did not stop although the emergency stop was pushed ({now.state}).")
+    result.faults.append(now.fault)
+    say(
+        f"  EMERGENCY STOP: somebody leaned on it. Fault {now.fault}; every output is off, the part is whole."
+    )
+    line.do("release extend")
+    line.do("estop pull")
+    line.do("ack")
+    line.do("top")
 
 
 def _write_report(
@@ -328,12 +303,6 @@ def _write_report(
         f"{cells}. The device's own peaks below read higher, most of all at small forces: a highest reading "
         "keeps the sensor's noise."
     )
-    for job in results:
-        for refusal in job.refused:
-            notes.append(
-                f"In job {job.slot} one stroke was refused ({refusal}) before the ram moved; a refused stroke "
-                "leaves no record."
-            )
     facts = {"runtime": f"{ran_on}, virtual press", "cutoff": strategy}
     with CycleStore(store, create=False) as opened:
         page = render(

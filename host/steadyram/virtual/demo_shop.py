@@ -16,13 +16,20 @@ from steadyram.virtual.quick_setup import nameplate_settings
 
 @dataclass(frozen=True)
 class Order:
-    """One job of the order. setpoint: as in the jobs file; work: keys of the press file's [work] to set."""
+    """One job of the order: forces in kilonewtons, dwell in seconds.
+
+    low_kN, high_kN: the band of peak force in which this part comes out right, whatever was set; work: keys of the
+    press file's [work] to set.
+    """
 
     slot: int
     name: str
-    setpoint: str
-    tooling: str
-    dwell: str
+    words: str
+    set_kN: float
+    low_kN: float
+    high_kN: float
+    tooling_kN: float
+    dwell_s: float
     batch: int
     hardware: str
     material: str
@@ -32,53 +39,65 @@ class Order:
 ORDER = (
     Order(
         1,
-        "small clinch nut",
-        "1.0 tonf",
-        "2 tonf",
-        "0 s",
+        "pipe saddle",
+        "a pipe saddle formed from strip in a die",
+        48.0,
+        44.0,
+        52.0,
+        80.0,
+        0.0,
         12,
-        "invented clinch nut, small, thin shank",
-        "invented soft aluminium sheet, 1 mm",
+        "invented forming die for 34 mm pipe",
+        "invented soft steel strip, 2 mm",
         {
-            "kind": "clinch",
-            "plateau": "0.7 tonf",
-            "travel": "0.5 mm",
+            "kind": "dimple",
+            "plateau": "30 kN",
+            "travel": "5 mm",
             "stiffness": "110 kN/mm",
-            "scatter": "4 %",
+            "scatter": "3 %",
+            "gap": "24 mm",
         },
     ),
     Order(
         2,
-        "large clinch nut",
-        "4.0 tonf",
-        "6 tonf",
-        "0 s",
+        "rivet nut",
+        "a rivet nut drawn into a thin cover: it collapses, then sits",
+        16.0,
+        14.5,
+        17.5,
+        30.0,
+        0.0,
         10,
-        "invented clinch nut, large",
-        "invented steel sheet, 2 mm",
+        "invented rivet nut, steel, thin wall",
+        "invented aluminium cover, 1.5 mm",
         {
             "kind": "clinch",
-            "plateau": "3.1 tonf",
-            "travel": "0.9 mm",
-            "stiffness": "200 kN/mm",
+            "plateau": "10 kN",
+            "travel": "1.2 mm",
+            "stiffness": "90 kN/mm",
             "scatter": "4 %",
+            "gap": "14 mm",
         },
     ),
     Order(
         3,
-        "dimple die",
-        "2.5 tonf",
-        "5 tonf",
-        "0.5 s",
+        "hinge bushing",
+        "a bronze bushing pressed into a hinge leaf until its collar sits on the leaf",
+        26.0,
+        23.0,
+        29.0,
+        40.0,
+        0.3,
         8,
-        "invented dimple die pair",
-        "invented aluminium sheet, 1.5 mm",
+        "invented sintered bronze bushing with collar",
+        "invented cast hinge leaf",
         {
-            "kind": "dimple",
-            "plateau": "1.7 tonf",
-            "travel": "1.6 mm",
-            "stiffness": "220 kN/mm",
-            "scatter": "3 %",
+            "kind": "press-fit",
+            "plateau": "17 kN",
+            "travel": "3 mm",
+            "stiffness": "90 kN/mm",
+            "scatter": "5 %",
+            "gap": "18 mm",
         },
     ),
 )
@@ -111,13 +130,13 @@ coverage_factor = 2
 
 def jobs_text(order: tuple[Order, ...] = ORDER) -> str:
     """The jobs file of the order."""
-    parts = [_JOBS_HEAD + 'units = "tonf"\n']
+    parts = [_JOBS_HEAD + 'units = "kN"\n']
     for job in order:
         parts.append(
             "[[job]]\n"
             f'name = "{job.name}"\nslot = {job.slot}\nmaterial = "{job.material}"\n'
-            f'hardware = "{job.hardware}"\nforce = "{job.setpoint}"\n'
-            f'tooling_rated_force = "{job.tooling}"\ndwell = "{job.dwell}"\nreturn = "momentary"\n'
+            f'hardware = "{job.hardware}"\nforce = "{job.set_kN:g} kN"\n'
+            f'tooling_rated_force = "{job.tooling_kN:g} kN"\ndwell = "{job.dwell_s:g} s"\nreturn = "momentary"\n'
             f"cutoff_required = true\nbatch = {job.batch}\n"
         )
     return "\n".join(parts)

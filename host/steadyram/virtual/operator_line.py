@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import math
 import socket
-from collections.abc import Callable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import TracebackType
 from typing import Self
 from urllib.parse import urlsplit
@@ -13,13 +15,91 @@ from urllib.parse import urlsplit
 from steadyram.bending.device_stroke import BendingPedals
 from steadyram.bending.procedure import BendingHands
 from steadyram.commission.hands import Hands
-from steadyram.errors import BadInput, CheckFailed, PortError, PortLost
+from steadyram.errors import BadInput, CheckFailed, PortError, PortLost, SteadyramError
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.runtime import FirmwareStopped
+from steadyram.virtual.script import play
+from steadyram.virtual.typed import perform
 
 _PATIENCE_S = 300.0
 
 
-class OperatorLine:
-    """Sends action lines (see `typed`) to the port of `virtual --operator-listen`; each returns when done.
+class ActionLine(ABC):
+    """Does action lines (see `typed`) at a simulated press; each returns when it is done."""
+
+    @abstractmethod
+    def do(self, action: str) -> list[str]:
+        """Do one action; returns the lines that it said. Raises CheckFailed if it was refused, PortLost."""
+
+    def close(self) -> None:
+        """Take hands and feet off, and leave."""
+        return None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def force_N(self, action: str) -> float:
+        """Return the load cell under the ram, newtons: "cell" now, "peak" the highest since last asked."""
+        return self._figure(action, "force_N")
+
+    def angle_deg(self) -> float:
+        """Return the included angle of the sheet on the die once released, degrees."""
+        return self._figure("angle", "angle_deg")
+
+    def _figure(self, action: str, key: str) -> float:
+        for text in self.do(action):
+            word, _, value = text.partition(" ")
+            if word == key:
+                return float(value)
+        raise CheckFailed(f"The virtual press's operator gave no {key}.")
+
+
+class LocalLine(ActionLine):
+    """The same at a press of this process, in virtual time."""
+
+    def __init__(self, press: VirtualPress) -> None:
+        self._press = press
+
+    def do(self, action: str) -> list[str]:
+        said: list[str] = []
+        try:
+            play(self._press, perform(self._press, action, said.append))
+        except FirmwareStopped:
+            raise
+        except SteadyramError as error:
+            raise CheckFailed(str(error)) from None
+        return "\n".join(said).split("\n") if said else []
+
+    def close(self) -> None:
+        self._press.operator.release_all()
+
+
+_in_process: dict[str, VirtualPress] = {}
+
+
+@contextmanager
+def operator_in_process(url: str, press: VirtualPress) -> Iterator[None]:
+    """Let `open_operator(url)` work at a press of this process."""
+    _in_process[url] = press
+    try:
+        yield
+    finally:
+        del _in_process[url]
+
+
+def open_operator(url: str) -> ActionLine:
+    """Open the operator's line of a simulated press. Raises BadInput or PortError (see OperatorLine)."""
+    press = _in_process.get(url)
+    return OperatorLine(url) if press is None else LocalLine(press)
+
+
+class OperatorLine(ActionLine):
+    """Sends action lines to the port of `virtual --operator-listen`.
 
     url: socket://HOST:PORT. Raises BadInput for another form, PortError when nobody listens there.
     """
@@ -46,20 +126,10 @@ class OperatorLine:
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._part = b""
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
     def close(self) -> None:
-        """Let go of everything and leave."""
         self._socket.close()
 
     def do(self, action: str) -> list[str]:
-        """Do one action; returns the lines that it said. Raises CheckFailed if it was refused, PortLost."""
         said: list[str] = []
         try:
             self._socket.sendall(action.encode() + b"\n")
@@ -74,21 +144,6 @@ class OperatorLine:
         except OSError:
             raise PortLost("The virtual press's operator does not answer any more; start it again.") from None
 
-    def force_N(self, action: str) -> float:
-        """Load cell under the ram, newtons: "cell" now, "peak" the highest since last asked."""
-        return self._figure(action, "force_N")
-
-    def angle_deg(self) -> float:
-        """Included angle of the sheet on the die once released, degrees."""
-        return self._figure("angle", "angle_deg")
-
-    def _figure(self, action: str, key: str) -> float:
-        for text in self.do(action):
-            word, _, value = text.partition(" ")
-            if word == key:
-                return float(value)
-        raise CheckFailed(f"The virtual press's operator gave no {key}.")
-
     def _next(self) -> str:
         while b"\n" not in self._part:
             data = self._socket.recv(65536)
@@ -102,7 +157,7 @@ class OperatorLine:
 class LineHands(Hands):
     """Commissioning hands over an operator's line, with a load cell under the ram."""
 
-    def __init__(self, line: OperatorLine) -> None:
+    def __init__(self, line: ActionLine) -> None:
         self._line = line
 
     def note(self, text: str) -> None:
@@ -154,7 +209,7 @@ class LineBending(LineHands, BendingPedals, BendingHands):
     """
 
     def __init__(
-        self, line: OperatorLine, say: Callable[[str], None], person: BendingHands | None = None
+        self, line: ActionLine, say: Callable[[str], None], person: BendingHands | None = None
     ) -> None:
         super().__init__(line)
         self._say, self._person = say, person

@@ -83,11 +83,11 @@ def test_unknown_acts_are_refused(bench: Bench, what: str, value: object) -> Non
 
 
 def test_verdict_follows_the_true_peak() -> None:
-    kind = kind_of(PARTS[1].job)
+    kind = kind_of(PARTS[1].slot)
     assert kind is PARTS[1]
-    assert verdict(kind, kind.low_N - 1) == "not seated"
-    assert verdict(kind, kind.low_N) == verdict(kind, kind.high_N) == "good"
-    assert verdict(kind, kind.high_N + 1) == "ruined"
+    assert verdict(kind, 1000 * kind.low_kN - 1) == "not seated"
+    assert verdict(kind, 1000 * kind.low_kN) == verdict(kind, 1000 * kind.high_kN) == "good"
+    assert verdict(kind, 1000 * kind.high_kN + 1) == "ruined"
 
 
 def test_part_is_pressed_and_another_ruined_by_keys(browser: Any, tried: str) -> None:

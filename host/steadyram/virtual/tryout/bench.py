@@ -1,6 +1,6 @@
 """The press to try, on its own thread and in real time: acts of the visitor go in, pictures of the moment come out.
 
-Acts are queued by any thread and done between two spans of at most 10 ms; a moment is written at most every 40 ms.
+Acts are queued by any thread and done between two spans of at most 10 ms; a moment is written at most every 30 ms.
 """
 
 from __future__ import annotations
@@ -17,15 +17,16 @@ from typing import Any, Final
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.virtual.demo_shop import Order
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
 from steadyram.virtual.runtime import RuntimeName
 from steadyram.virtual.server import PressServer
-from steadyram.virtual.tryout.shop import PARTS, PartKind, kind_of, press_for, verdict
+from steadyram.virtual.tryout.shop import PARTS, kind_of, press_for, verdict
 from steadyram.virtual.work import Part, make_part, no_part
 from steadyram_fw import tables
 
-MOMENT_S: Final = 0.04
+MOMENT_S: Final = 0.03
 # A ram within this distance of its top is out of the way: the part can be changed.
 _CLEAR_M: Final = 0.001
 # What is held while the mouse, finger or key is down.
@@ -59,7 +60,7 @@ class Bench:
         self._drawn = 0
         self._held_part = False
         self.trouble = ""
-        self.kind = PARTS[0]
+        self.kind: Order = PARTS[0]
         folder = Path(self._state.name)
         try:
             self._set_up(folder, seed, runtime)
@@ -86,18 +87,19 @@ class Bench:
         with VirtualPress(
             press_for(self.kind, self._press_file), seed, runtime, folder, wall_unix=int(time.time())
         ) as press:
-            device = set_up(press, self.kind.set_N, batch=self.kind.batch, name=self.kind.name)
+            device = set_up(press, 1000.0 * self.kind.set_kN, batch=self.kind.batch, name=self.kind.name)
             fields = {field.name: field.default for field in definition().job}
             jobs = [
                 DeviceJob(
-                    each.job,
+                    each.slot,
                     each.name,
-                    fields | {"setpoint_n": round(each.set_N), "batch": each.batch, "cutoff_required": 0},
+                    fields
+                    | {"setpoint_n": round(1000.0 * each.set_kN), "batch": each.batch, "cutoff_required": 0},
                 )
                 for each in PARTS
             ]
             device.push_jobs(jobs)
-            device.use_job(self.kind.job)
+            device.use_job(self.kind.slot)
             press.run(1.0)
 
     # ------------------------------------------------------------ from other threads
@@ -126,7 +128,7 @@ class Bench:
             or (
                 what == "turn" and isinstance(value, int) and not isinstance(value, bool) and abs(value) <= 50
             )
-            or (what == "load" and value in [0, *(each.job for each in PARTS)])
+            or (what == "load" and value in [0, *(each.slot for each in PARTS)])
             or (what == "fault" and value in FAULTS)
             or (what in ("mend", "release") and value is None)
         )
@@ -189,7 +191,7 @@ class Bench:
         self.press.operator.release_all()
         self._push_knob(False)
 
-    def _load(self, kind: PartKind | None) -> None:
+    def _load(self, kind: Order | None) -> None:
         """Put a fresh part (None: nothing) on the bed, once the ram is out of the way."""
         plant = self.press.plant
         if plant.position_m > _CLEAR_M:
@@ -223,11 +225,11 @@ class Bench:
             "part": None
             if not held
             else {
-                "job": self.kind.job,
+                "job": self.kind.slot,
                 "name": self.kind.name,
                 "gap_m": self._part.gap_m,
                 "pressed_m": round(past, 6),
-                "verdict": verdict(self.kind, peak) if peak > 0.2 * self.kind.low_N else "new",
+                "verdict": verdict(self.kind, peak) if peak > 200.0 * self.kind.low_kN else "new",
             },
             "state": None if core is None else definition().states[core.state].name,
             "fault": None if core is None or not core.fault else definition().faults[core.fault].name,

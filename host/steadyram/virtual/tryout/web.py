@@ -54,7 +54,13 @@ def around(page: ASGIApp, bench: Bench, access: Access) -> ASGIApp:
             return
         await socket.accept()
         parts = [
-            {"job": p.job, "name": p.name, "words": p.words, "low_N": p.low_N, "high_N": p.high_N}
+            {
+                "job": p.slot,
+                "name": p.name,
+                "words": p.words,
+                "low_N": 1e3 * p.low_kN,
+                "high_N": 1e3 * p.high_kN,
+            }
             for p in PARTS
         ]
         await socket.send_text(json.dumps({"kind": "shop", "parts": parts, "faults": FAULTS}))
@@ -99,7 +105,7 @@ async def _send(socket: WebSocket, bench: Bench) -> None:
             if still != told:
                 told = still
                 await socket.send_text(text)
-        await asyncio.sleep(MOMENT_S)
+        await asyncio.sleep(MOMENT_S / 2)
 
 
 def _take(bench: Bench, text: str) -> None:
