@@ -23,6 +23,7 @@ from steadyram.metrology.drift import Drift
 from steadyram.metrology.gauge_rr import GaugeStudy
 from steadyram.metrology.verify import Verification
 from steadyram.virtual.bench import Score
+from steadyram.virtual.bench_presses import DrawnResult
 from steadyram.virtual.demo import JobResult
 
 Count = Annotated[int, Field(ge=0)]
@@ -435,6 +436,31 @@ class BenchCutoff(TypedDict):
     scores: list[Scored]
 
 
+class DrawnSummary(TypedDict):
+    presses: Count
+    presses_refused: Count
+    refused_because: dict[str, int]
+    jobs: Count
+    jobs_reach_every_bar: Count
+    missed: Annotated[dict[str, int], Field(description="jobs that miss each bar; a job may miss several")]
+    first_cause: Annotated[dict[str, int], Field(description="jobs by the gravest of what they miss")]
+    faults: Annotated[dict[str, int], Field(description="parts that ended in each fault")]
+    parts: Count
+    parts_scrapped: Annotated[Count, Field(description="over by 8 % and by three bands")]
+    first_parts_over: Count
+    p95_share_median: float | None
+    pulses_mean_median: float | None
+    first_pulses_most: int | None
+
+
+class BenchPresses(TypedDict):
+    seed: Count
+    draw: Count
+    cycles: Count
+    summary: DrawnSummary
+    presses: list[DrawnResult]
+
+
 DemoJob = beside("DemoJob", JobResult, mean_peak_N=float, worst_over_N=float, worst_under_N=float)
 
 
@@ -495,6 +521,7 @@ DOCUMENTS: dict[str, Any] = {
     "batch-proof": BatchProof,
     "batch-test-add": BatchTest,
     "bench-cutoff": BenchCutoff,
+    "bench-presses": BenchPresses,
     "bend-run": BendRun,
     "calibrate": Calibrate,
     "calibration-check": Daily,

@@ -25,6 +25,10 @@ CODE: dict[str, tuple[str, ...]] = {
     "services": ("firmware/steadyram_fw/services", "firmware/steadyram_fw/app.py"),
     "plant": (
         "host/steadyram/virtual/plant.py",
+        "host/steadyram/virtual/solenoid.py",
+        "host/steadyram/virtual/feed.py",
+        "host/steadyram/virtual/sensing.py",
+        "host/steadyram/virtual/noise.py",
         "host/steadyram/virtual/work.py",
         "host/steadyram/virtual/press.py",
         "host/steadyram/virtual/faults.py",

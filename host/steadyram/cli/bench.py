@@ -1,4 +1,4 @@
-"""`steadyram bench cutoff`: the learned cutoff beside the plain threshold, against the physical limit."""
+"""`steadyram bench`: the cutoff beside the plain threshold, on press files and on presses drawn at random."""
 
 from __future__ import annotations
 
@@ -99,6 +99,109 @@ def cutoff(
         )
         return
     _print(scores)
+
+
+def _one_drawn(task: tuple[int, int, int, Any]) -> Any:
+    from steadyram.virtual.bench_presses import run_drawn
+
+    seed, jobs, cycles, runtime = task
+    return run_drawn(seed, jobs=jobs, cycles=cycles, runtime=runtime)
+
+
+@bench.command()
+@click.option("--draw", required=True, type=click.IntRange(1, 100_000), help="Presses to draw.")
+@click.option(
+    "--seed", default=1, show_default=True, type=click.IntRange(0, 1 << 31), help="The first press's seed."
+)
+@click.option("--jobs", default=2, show_default=True, type=click.IntRange(1, 16), help="Jobs a press.")
+@click.option(
+    "--cycles", default=30, show_default=True, type=click.IntRange(6, 10000), help="Learned cycles a job."
+)
+@click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64), help="Presses at once.")
+@click.option(
+    "--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"])
+)
+@click.option("--files", "folder", type=click.Path(), help="Write the drawn press files here, run nothing.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def presses(
+    draw: int,
+    seed: int,
+    jobs: int,
+    cycles: int,
+    workers: int,
+    runtime: str,
+    folder: str | None,
+    as_json: bool,
+) -> None:
+    """Draw presses at random, commission each, run jobs on it, and count what fails and why."""
+    from steadyram.virtual.bench_presses import summary
+
+    seeds = range(seed, seed + draw)
+    if folder is not None:
+        written = _write_drawn(seeds, Path(folder))
+        click.echo(json.dumps({"files": written}) if as_json else f"{len(written)} press files in {folder}")
+        return
+    results = []
+    errors = Console(stderr=True)
+    with ProcessPoolExecutor(min(workers, draw)) as pool, Progress(console=errors, transient=True) as bar:
+        line = bar.add_task("presses", total=draw)
+        for done in as_completed([pool.submit(_one_drawn, (s, jobs, cycles, runtime)) for s in seeds]):
+            results.append(done.result())
+            bar.advance(line)
+    results.sort(key=lambda result: result.seed)
+    counted = summary(results)
+    if as_json:
+        click.echo(
+            json.dumps(
+                {
+                    "seed": seed,
+                    "draw": draw,
+                    "cycles": cycles,
+                    "summary": counted,
+                    "presses": [result.to_json() for result in results],
+                },
+                indent=1,
+            )
+        )
+        return
+    _print_drawn(results, counted)
+
+
+def _write_drawn(seeds: range, folder: Path) -> list[str]:
+    from steadyram.virtual.bench_presses import press_of_seed
+    from steadyram.virtual.drawn_press import to_toml
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        paths = [folder / f"drawn-{seed}.toml" for seed in seeds]
+        for seed, path in zip(seeds, paths, strict=True):
+            path.write_text(to_toml(press_of_seed(seed)), encoding="utf-8")
+    except OSError as error:
+        raise BadInput(
+            f"The press files cannot be written to {folder} ({error.strerror}); give a folder."
+        ) from None
+    return [str(path) for path in paths]
+
+
+def _print_drawn(results: list[Any], counted: dict[str, Any]) -> None:
+    out = Console()
+    table = Table(title="presses drawn at random")
+    for name in ("seed", "work", "setpoint", "of capacity", "95 % of errors", "band", "first part", "missed"):
+        table.add_column(name, justify="left" if name in ("work", "missed") else "right")
+    for result in results:
+        if result.refused:
+            table.add_row(str(result.seed), "", "", "", "", "", "", result.refused)
+        for job in result.jobs:
+            table.add_row(
+                str(result.seed), job.kind, show(job.setpoint_N, "newton", "kN", 3), f"{job.capacity_share:.0%}",
+                f"{job.p95_abs_error_N / job.setpoint_N:.2%}", f"{job.band_N / job.setpoint_N:.2%}",
+                f"{job.first_over_N / job.setpoint_N:+.1%}",
+                " ".join([*job.missed, *(f"{code}:{n}" for code, n in job.faults.items())]),
+            )  # fmt: skip
+    out.print(table)
+    for key, value in counted.items():
+        words = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, dict) else value
+        out.print(f"{key.replace('_', ' ')}: {words}", highlight=False)
 
 
 def _print(scores: list[Any]) -> None:

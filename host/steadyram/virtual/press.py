@@ -444,6 +444,19 @@ class VirtualPress(ValveChecks):
             fault.reapply(self)
         self.note(f"change {key}={value}")
 
+    def change_table(self, table: str, keys: dict[str, Any]) -> None:
+        """Put other keys in the place of one table of the press file, from now on. Raises BadInput."""
+        if self._tables is None:
+            raise BadInput(
+                "Changes need the press file's own text; give the press as a file, not as a model."
+            )
+        tables = self._tables | {table: dict(keys)}
+        self.plant.set_press(build_press(tables, self._origin))
+        self._tables = tables
+        for fault in self.faults:
+            fault.reapply(self)
+        self.note(f"change {table}")
+
     def swap_block(self) -> None:
         """See Operator.swap_block."""
         self.operator.swap_block()
