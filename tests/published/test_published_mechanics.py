@@ -3,7 +3,7 @@
 Groover, Fundamentals of Modern Manufacturing: formula and K status C; examples from memory ("sure"
 and "fairly"), recomputed. Punching exam items: C. Lame: formula C; cases D, R. Shop rule for forced
 fits: C (two reprints), its origin from memory. Beam and hydraulics: textbooks, from memory (sure), R.
-Nuts, dimple and bed: common practice, no source, sanity checks only.
+Nuts: public tables C; three press readings of a shop: common practice, no source, a marked check only.
 """
 
 import json
@@ -13,9 +13,8 @@ import pytest
 from click.testing import CliRunner
 
 from steadyram.cli.force import force
-from steadyram.press.force_beam import bed_deflection
 from steadyram.press.force_bend import bend_force
-from steadyram.press.force_clinch import clinch_force, dimple_force, thread_diameter_m
+from steadyram.press.force_clinch import clinch_force, thread_diameter_m
 from steadyram.press.force_fit import Ring, fit_pressure, press_fit_force
 from steadyram.press.force_punch import punch_force
 from steadyram.press.materials import MATERIALS, material
@@ -136,31 +135,78 @@ def test_beam():
     assert pytest.approx(120e6, rel=1e-9) == 10e3 * 1.0 / 4 / (0.05**3 / 6)
 
 
+@pytest.mark.parametrize(
+    ("thread", "name", "low", "high"),
+    [
+        ("M4", "mild-steel-cold-rolled", 17, 28),
+        ("M6", "mild-steel-cold-rolled", 26, 38),
+        ("M8", "mild-steel-cold-rolled", 26, 38),
+        ("M12", "mild-steel-cold-rolled", 44, 70),
+        ("M4", "aluminium-5052-h32", 11, 14),
+        ("M6", "aluminium-5052-h32", 17, 32),
+    ],
+)
+def test_published_installation_forces(thread, name, low, high):
+    """C: public tables of two nut makers (names left out), kN."""
+    found = cli("clinch", "--thread", thread, "--thickness", "2 mm", "--material", name)
+    ring, head = found["bands"]
+    assert (head["low_N"], head["high_N"]) == pytest.approx((low * 1e3, high * 1e3), rel=1e-9)
+    assert found["size_by_N"] == pytest.approx(high * 1e3)
+    assert found["low_N"] <= ring["low_N"]
+    assert found["start_N"] < head["low_N"]
+    assert all(band["source"] and band["status"] and band["hardware"] for band in found["bands"])
+
+
+@pytest.mark.parametrize(
+    ("thread", "hole", "head"), [("M4", 5.41, 7.87), ("M6", 8.75, 11.05), ("M8", 10.5, 12.65)]
+)
+def test_published_forces_against_the_plasticity_of_the_whole_head(thread, hole, head):
+    """Shoulder's area times flow stress times 2.97 (Prandtl, von Mises) lies in the band, or within 15 % of it.
+
+    Hole and head diameters (mm) of such nuts: from memory, fairly. Nothing was fitted.
+    """
+    row = material("mild-steel-cold-rolled")
+    found = clinch_force(thread_diameter_m(thread), row.yield_Pa, row.tensile_Pa, 2e-3)
+    area = math.pi / 4 * (head**2 - hole**2) * 1e-6
+    force = 2.97 * (row.yield_Pa + row.tensile_Pa) / 2 * area
+    band = found.bands[1]
+    assert 0.85 * band.low_N < force < 1.15 * band.high_N
+
+
+def test_a_distributors_span_lies_within_both_bands():
+    """C: a distributor's page: 2 to 10 kN for such nuts by size and sheet, thus far below the makers' tables."""
+    row = material("mild-steel-cold-rolled")
+    small = clinch_force(thread_diameter_m("M3"), row.yield_Pa, row.tensile_Pa, 2e-3)
+    large = clinch_force(thread_diameter_m("M8"), row.yield_Pa, row.tensile_Pa, 2e-3)
+    assert small.low_N < 2e3 < 10e3 < large.high_N
+    assert large.bands[1].low_N > 10e3
+
+
 @pytest.mark.parametrize("steel", ["mild-steel-hot-rolled", "mild-steel-cold-rolled"])
 @pytest.mark.parametrize(("thread", "tonf"), [("1/2-13", 2.2), ("3/8-16", 1.0), ("1/4-20", 0.63)])
-def test_three_clinch_nuts_lie_inside_the_band(thread, tonf, steel):
-    # Common practice, no source. One model and one pair of ratios for all three.
+def test_three_press_readings_of_a_shop(thread, tonf, steel):
+    """Common practice, no source. The ring's assumed width was once chosen with these in view: no evidence for it.
+
+    Kept to notice when the narrow ring's band leaves them.
+    """
     row = material(steel)
     found = clinch_force(thread_diameter_m(thread), row.yield_Pa, row.tensile_Pa, 0.25 * 0.0254)
-    low, high = (to_unit(v, "newton", "tonf") for v in (found.low_N, found.high_N))
+    low, high = (to_unit(v, "newton", "tonf") for v in (found.bands[0].low_N, found.bands[0].high_N))
     assert low < tonf < high
     assert high / low < 4.0  # wide, but not so wide that it says nothing
 
 
-def test_large_dimple_lies_inside_the_band():
-    # Common practice, no source: about 15 tonf flattens a large dimple die in plate; sizes assumed.
-    row = material("mild-steel-hot-rolled")
-    found = dimple_force(2.5 * 0.0254, 3.0 * 0.0254, 0.1875 * 0.0254, row.yield_Pa, row.tensile_Pa)
-    assert to_unit(found.low_N, "newton", "tonf") < 15 < to_unit(found.high_N, "newton", "tonf")
-
-
-def test_bed_deflection_of_a_stiff_table():
-    # Common practice, no source: about 0.035 in at 20 tonf. Two 200 mm channels (about 1900 cm^4 each) and
-    # two 120 mm ones (about 400 cm^4 each; handbook, from memory) over a 0.9 m span bracket it.
-    wanted = 0.035 * 0.0254
-    stiff = bed_deflection(parse("20 tonf", "newton"), 0.9, 200e9, 2 * 1900e-8).deflection_m
-    soft = bed_deflection(parse("20 tonf", "newton"), 0.9, 200e9, 2 * 400e-8).deflection_m
-    assert stiff < wanted < soft
+def test_a_measured_ring_narrows_the_band_and_scales_the_force():
+    row = material("mild-steel-cold-rolled")
+    narrow, wide = (
+        clinch_force(0.006, row.yield_Pa, row.tensile_Pa, 2e-3, ring_m=width) for width in (0.3e-3, 0.6e-3)
+    )
+    assumed = clinch_force(0.006, row.yield_Pa, row.tensile_Pa, 2e-3)
+    assert wide.figures["ring_force_N"] == pytest.approx(2 * narrow.figures["ring_force_N"], rel=1e-12)
+    # 2.2 x 275 MPa x pi x 8.1 mm x 0.3 mm (R).
+    assert narrow.figures["ring_force_N"] == pytest.approx(2.2 * 275e6 * math.pi * 8.1e-3 * 0.3e-3, rel=1e-12)
+    ratio = [e.bands[0].high_N / e.bands[0].low_N for e in (narrow, assumed)]
+    assert ratio[0] < ratio[1]
 
 
 def test_every_material_row_is_plausible_and_named_honestly():

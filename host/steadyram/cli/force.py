@@ -84,6 +84,13 @@ def _report(
         return
     low, high = show(estimate.low_N, "newton", unit, 3), show(estimate.high_N, "newton", unit, 3)
     click.echo(f"{estimate.what}: about {show(estimate.force_N, 'newton', unit, 3)} (expect {low} to {high})")
+    for band in estimate.bands:
+        span = f"{show(band.low_N, 'newton', unit, 3)} to {show(band.high_N, 'newton', unit, 3)}"
+        click.echo(f"{band.name}, {span}: {band.hardware}. Source: {band.source}. Status: {band.status}.")
+    if estimate.bands:
+        click.echo(
+            f"size the press for {high}; start a first part at {show(estimate.first_N, 'newton', unit, 3)}"
+        )
     click.echo(f"formula: {estimate.formula}")
     for line in estimate.assumptions:
         click.echo(f"assumed: {line}")
@@ -280,9 +287,10 @@ def bed_deflection(
 )
 @click.option("--material", "name", default="mild-steel-hot-rolled", show_default=True, help="Of the sheet.")
 @click.option("--hole", help="Mounting hole in the sheet, e.g. '8.7 mm'; default: guessed from the thread.")
+@click.option("--ring", help="Width of the displacing ring, measured on the hardware, e.g. '0.4 mm'.")
 @_common
-def clinch(thread: str, thickness: str, name: str, hole: str | None, **common: Any) -> None:
-    """Embed a clinch nut, stud or standoff (a model with a wide band)."""
+def clinch(thread: str, thickness: str, name: str, hole: str | None, ring: str | None, **common: Any) -> None:
+    """Embed a clinch nut, stud or standoff: a band for each of the two kinds of hardware."""
     row = material(name)
     result = force_clinch.clinch_force(
         force_clinch.thread_diameter_m(thread),
@@ -290,6 +298,8 @@ def clinch(thread: str, thickness: str, name: str, hole: str | None, **common: A
         row.tensile_Pa,
         _length(thickness, "thickness"),
         _length(hole, "hole") if hole is not None else None,
+        family="aluminium" if row.name.startswith("aluminium") else "steel",
+        ring_m=_length(ring, "ring") if ring is not None else None,
     )
     _report(result, name=row.name, **common)
 

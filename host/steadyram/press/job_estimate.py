@@ -15,7 +15,7 @@ NAME_MAX = 24
 
 
 def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> str:
-    """Append `[[job]]` with the estimate's force and `unproven = true`; return the job's name.
+    """Append `[[job]]` with the force that a first part starts from and `unproven = true`; return the job's name.
 
     What stands in the file already is kept as it is, comments included; a new file is made if
     there is none. Raises BadInput when the file is not TOML, cannot be written, or has a job of
@@ -39,7 +39,7 @@ def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> s
         "# Unproven: start below it and teach it with a first part.\n"
         "[[job]]\n"
         f'name = "{job_name}"\n'
-        f'force = "{to_unit(estimate.force_N, "newton", unit):.4g} {unit}"\n'
+        f'force = "{to_unit(estimate.first_N, "newton", unit):.4g} {unit}"\n'
         "unproven = true\n"
     )
     write_whole(path, text)
