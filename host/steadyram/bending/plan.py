@@ -9,7 +9,7 @@ from steadyram.bending import geometry, springback
 from steadyram.bending.allowance import Allowance, allowance, handbook_k
 from steadyram.bending.crowning import Bed, Crowning, crowning, stop_depth_m
 from steadyram.bending.sheet import Sheet
-from steadyram.bending.springback import Springback
+from steadyram.bending.springback import Springback, SpringbackBand
 from steadyram.bending.tonnage import BendLoad, bend_load
 from steadyram.bending.tooling import Tooling
 from steadyram.errors import BadInput
@@ -36,6 +36,7 @@ class BendPlan:
     length_m: float
     bend_rad: float
     springback: Springback
+    springback_band: SpringbackBand
     depth_m: float
     stop_m: float
     slope_rad_m: float
@@ -55,6 +56,8 @@ class BendPlan:
             "angle_per_depth_rad_per_m": self.slope_rad_m,
             "loaded_included_angle_rad": math.pi - self.springback.loaded_rad,
             "springback_rad": self.springback.springback_rad,
+            "springback_low_rad": self.springback_band.low_rad,
+            "springback_high_rad": self.springback_band.high_rad,
             "loaded_radius_m": self.springback.loaded_radius_m,
             "inside_radius_m": self.springback.released_radius_m,
             "k_factor": self.allowance.k_factor,
@@ -117,6 +120,8 @@ def plan_bend(
     k, k_source = (k_factor, "as given") if k_factor is not None else handbook_k(sheet.name)
     load = bend_load(tooling, sheet, length_m, capacity_N)
     force = load.estimate.force_N
+    leg = geometry.leg_m(tooling, sheet.thickness_m, radius, sprung.loaded_rad)
+    band = springback.springback_band(sheet, radius, sprung.loaded_rad, leg)
     shims = crowning(bed, force, length_m, tooling.opening) if bed is not None else None
     return BendPlan(
         tooling,
@@ -124,6 +129,7 @@ def plan_bend(
         length_m,
         bend_rad,
         sprung,
+        band,
         depth,
         stop_depth_m(depth, force, bed),
         geometry.slope_rad_m(tooling, sheet.thickness_m, radius, sprung.loaded_rad)
@@ -131,8 +137,7 @@ def plan_bend(
         / sprung.loaded_rad,
         allowance(bend_rad, sprung.released_radius_m, sheet.thickness_m, k, k_source),
         load,
-        geometry.leg_m(tooling, sheet.thickness_m, radius, sprung.loaded_rad)
-        + _PART_OF_EDGE * sheet.thickness_m,
+        leg + _PART_OF_EDGE * sheet.thickness_m,
         shims,
         (*load.warnings, *_shape_warnings(tooling, sheet, sprung)),
     )

@@ -213,7 +213,8 @@ def _tell_plan(found: BendPlan, unit: str) -> None:
         )
     click.echo(
         f"included angle: {_deg(math.pi - found.bend_rad)} released, {_deg(math.pi - found.springback.loaded_rad)} "
-        f"under load (springback {_deg(found.springback.springback_rad)} by the textbook; expect more)"
+        f"under load (springback {_deg(found.springback.springback_rad)} by the textbook's pure bending; "
+        f"expect {_deg(found.springback_band.low_rad)} to {_deg(found.springback_band.high_rad)})"
     )
     click.echo(f"inside radius: {_mm(found.springback.released_radius_m)}")
     click.echo(
