@@ -10,18 +10,28 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any, Final
-
-import pint
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
 
 from steadyram.errors import UnitError
 
-ureg: Final[pint.UnitRegistry[Any]] = pint.UnitRegistry()
-# `tonf` in this project is the short ton-force (2000 lbf); the long and the metric one have names of their own.
-ureg.define("tonf = 2000 * force_pound = short_tonf")
-ureg.define("long_tonf = 2240 * force_pound")
-ureg.define("tonne_force = 1000 * kilogram_force = metric_tonf")
-ureg.define("kgf = kilogram_force")
+if TYPE_CHECKING:
+    import pint
+
+
+@cache
+def registry() -> pint.UnitRegistry[Any]:
+    """Return the one registry; made when it is first asked for, because that takes as long as most commands."""
+    import pint
+
+    made: pint.UnitRegistry[Any] = pint.UnitRegistry()
+    # `tonf` in this project is the short ton-force (2000 lbf); the long and the metric one have names of their own.
+    made.define("tonf = 2000 * force_pound = short_tonf")
+    made.define("long_tonf = 2240 * force_pound")
+    made.define("tonne_force = 1000 * kilogram_force = metric_tonf")
+    made.define("kgf = kilogram_force")
+    return made
+
 
 # Pressures of this trade are gauge pressures (zero at the atmosphere); absolute ones are another quantity.
 _GAUGE = re.compile(r"^(psi|bar|kPa|MPa|Pa)\s*(?:g|\(g\)|gauge)$")
@@ -89,13 +99,14 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
         unit_text = "1" + unit_text
     if not re.fullmatch(r"[A-Za-z0-9_*/^. µ°()-]+", unit_text) or _TOWER.search(unit_text):
         raise UnitError(f"{what} is '{raw}', whose unit cannot be read; write {expected}.")
+    ureg = registry()
     try:
         unit = ureg.parse_expression(unit_text)
         quantity = number * (unit if isinstance(unit, ureg.Quantity) else ureg.Quantity(unit))
         value = float(quantity.to(si_unit).magnitude)
-    except pint.DimensionalityError:
-        raise UnitError(f"{what} is '{raw}', which is of the wrong kind; write {expected}.") from None
-    except Exception:
+    except Exception as error:  # the parser raises whatever an unexpected text makes it trip over
+        if type(error).__name__ == "DimensionalityError":
+            raise UnitError(f"{what} is '{raw}', which is of the wrong kind; write {expected}.") from None
         raise UnitError(f"{what} is '{raw}', whose unit is not known; write {expected}.") from None
     return _finite(value, what)
 
@@ -108,7 +119,7 @@ def _finite(value: float, what: str) -> float:
 
 def to_unit(value_si: float, si_unit: str, unit: str) -> float:
     """Convert an SI magnitude to `unit`."""
-    return float(ureg.Quantity(value_si, si_unit).to(unit).magnitude)
+    return float(registry().Quantity(value_si, si_unit).to(unit).magnitude)
 
 
 def show(value_si: float, si_unit: str, unit: str, digits: int = 4) -> str:

@@ -77,10 +77,12 @@ def test_every_schema_is_one_and_every_document_has_one() -> None:
         Draft202012Validator.check_schema(json.loads((SCHEMAS / f"{name}.schema.json").read_text()))
     shared = {"jobs-push": "jobs-diff", **{f"force-{each}": "force" for each in (
         "bend", "broach", "clinch", "dimple", "press-fit", "punch", "straighten")}}  # fmt: skip
-    cli._load()
+    context = click.Context(cli.cli)
 
     def commands(group: click.Group, words: tuple[str, ...]) -> Iterator[str]:
-        for word, command in group.commands.items():
+        for word in group.list_commands(context):
+            command = group.get_command(context, word)
+            assert command is not None
             if isinstance(command, click.Group):
                 yield from commands(command, (*words, word))
             elif any("--json" in option.opts for option in command.params):

@@ -1,18 +1,17 @@
 """The command line: thin files that parse, call and print. One file a command group.
 
-Each module of this package that defines `register(group)` adds its commands; `main` turns
-`SteadyramError` into one sentence on standard error and the error's exit code.
+`_commands.COMMANDS` says which module has a command; `main` turns `SteadyramError` into one sentence on standard error
+and the error's exit code.
 """
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 import sys
 
 import click
 
 from steadyram import __version__
+from steadyram.cli._commands import Commands
 from steadyram.errors import SteadyramError
 
 CAUTION = (
@@ -21,17 +20,10 @@ CAUTION = (
 )
 
 
-@click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="steadyram")
 def cli() -> None:
     """Make every stroke of a hydraulic shop press stop at the same force."""
-
-
-def _load() -> None:
-    for module in sorted(m.name for m in pkgutil.iter_modules(__path__) if not m.name.startswith("_")):
-        loaded = importlib.import_module(f"{__name__}.{module}")
-        if hasattr(loaded, "register"):
-            loaded.register(cli)
 
 
 def _printable(text: str) -> str:
@@ -41,7 +33,6 @@ def _printable(text: str) -> str:
 
 def main(argv: list[str] | None = None) -> None:
     """Entry point of the console script; exits with the code that the error's class owns."""
-    _load()
     try:
         cli.main(args=argv, prog_name="steadyram", standalone_mode=False)
     except click.exceptions.Exit as stop:

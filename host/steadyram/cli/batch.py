@@ -370,8 +370,3 @@ def _depths(low_m: float | None, high_m: float | None) -> str:
     if low_m is None or high_m is None:
         return ""
     return f"{low_m * 1e3:.3f}{'' if low_m == high_m else f' to {high_m * 1e3:.3f}'} mm"
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(batch)

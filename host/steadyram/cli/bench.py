@@ -16,10 +16,6 @@ from steadyram.errors import BadInput
 from steadyram.units import show
 
 
-def register(group: click.Group) -> None:
-    group.add_command(bench)
-
-
 @click.group()
 def bench() -> None:
     """Measure steadyram itself."""

@@ -445,7 +445,4 @@ def shim(
     click.echo("caution: shim with the ram up and the pump off, never under force.")
 
 
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    bend.add_command(run)
-    group.add_command(bend)
+bend.add_command(run)

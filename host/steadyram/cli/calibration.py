@@ -493,8 +493,3 @@ def rr(file: Path, tolerance: float | None, as_json: bool) -> None:
     )
     if done.percent_tolerance is not None:
         click.echo(f"gauge takes {done.percent_tolerance:.1f} % of the tolerance")
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(calibration)

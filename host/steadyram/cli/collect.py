@@ -99,8 +99,3 @@ def _from_environment(name: str) -> bool:
 
 def _address(store: str) -> str | Path:
     return store if "://" in store else Path(store)
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(collect)

@@ -371,9 +371,3 @@ def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
             "none within capacity" if way.smallest_N is None else units.force(way.smallest_N, 3),
         )
     out().print(holds)
-
-
-def register(group: click.Group) -> None:
-    """Add `calibrate` and `characterise`."""
-    group.add_command(calibrate)
-    group.add_command(characterise)

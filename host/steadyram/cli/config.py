@@ -28,8 +28,3 @@ def units(force_unit: str | None, pressure_unit: str | None, as_json: bool) -> N
     else:
         out().print(f"Forces in {chosen.force_unit}, pressures in {chosen.pressure_unit} ({config_path()}).")
         err().print(f"Which ton is which: {TONS}.", soft_wrap=True)
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(units)

@@ -192,8 +192,3 @@ def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last:
 
     with CycleStore(store, create=False) as opened:
         return named_cycles(opened, choose_device(opened, uid), first, last, job)
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(cycles)

@@ -78,8 +78,3 @@ def demo(folder: Path, seed: int, runtime: Literal["micropython", "cpython"], as
         click.echo(f"Done in {result.wall_s:.0f} s. The report is {result.report}")
     if as_json:
         print_json(result.to_json())
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(demo)

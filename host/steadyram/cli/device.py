@@ -219,8 +219,3 @@ def _print_settings_difference(changes: list[tuple[str, int, int]]) -> None:
     for key, old, new in changes:
         table.add_row(key, str(old), str(new), plain(texts[key]))
     out().print(table)
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(device)

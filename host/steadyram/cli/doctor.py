@@ -35,8 +35,3 @@ def doctor(port: str | None, as_json: bool) -> None:
                 out().print(f"     -> {plain(finding.do)}")
     if any(finding.level == "bad" for finding in found):
         sys.exit(5)
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(doctor)

@@ -23,10 +23,6 @@ _HOW = (
 )
 
 
-def register(group: click.Group) -> None:
-    group.add_command(first_part)
-
-
 @click.command("first-part")
 @click.option("--margin", default="5 %", show_default=True, help="Added to the knee for its proposal.")
 @click.option("--patience", default="120 s", show_default=True, help="How long to wait for the stroke.")

@@ -6,9 +6,9 @@ import json
 from pathlib import Path
 
 import click
+import scipy
 from rich.console import Console
 from rich.table import Table
-from scipy import special
 
 from steadyram.errors import BadInput
 from steadyram.metrology.exact_fit import DEGREES, PolynomialFit, fit_polynomial
@@ -34,7 +34,7 @@ def _higher_term(points_fit: PolynomialFit, higher: PolynomialFit | None) -> tup
     if higher is None or higher.residual_ss <= 0.0:
         return None, None
     ratio = (points_fit.residual_ss - higher.residual_ss) / (higher.residual_ss / higher.dof)
-    p_value = float(special.fdtrc(1, higher.dof, max(0.0, ratio)))
+    p_value = float(scipy.special.fdtrc(1, higher.dof, max(0.0, ratio)))
     if p_value < 0.001:
         times = points_fit.residual_sd / higher.residual_sd
         return p_value, (
@@ -101,8 +101,3 @@ def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool,
     click.echo(f"residual standard deviation {result.residual_sd:.6g}; R squared {result.r_squared:.12g}")
     if advice:
         click.echo(advice)
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(fit)

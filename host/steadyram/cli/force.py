@@ -402,8 +402,3 @@ def materials(as_json: bool) -> None:
             f"shear {m.shear_Pa / 1e6:5.0f} MPa  modulus {m.modulus_Pa / 1e9:4.0f} GPa  {m.note}"
         )
     click.echo(f"source: {SOURCE}")
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(force)

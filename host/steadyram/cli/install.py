@@ -128,8 +128,3 @@ def install_command(
         err().print(
             f"{done.folder} is in force (fallback: {fallback}). Now: steadyram doctor, steadyram iocheck."
         )
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(install_command)

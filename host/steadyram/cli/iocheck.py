@@ -53,8 +53,3 @@ def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: fl
     bad = [step.name for step in done if not step.good]
     if bad:
         raise CheckFailed(f"Not as it should be: {', '.join(bad)}. See hardware_notes/wiring.md.")
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(iocheck)

@@ -280,8 +280,3 @@ def _print_difference(changes: list[SlotChange]) -> None:
             lead = (str(change.slot), plain(change.name), change.sort) if number == 0 else ("", "", "")
             table.add_row(*lead, key, plain(old), plain(new), style=colours[change.sort])
     out().print(table)
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(jobs)

@@ -70,8 +70,3 @@ def _listen(text: str) -> tuple[str, int]:
     if not host or not port.isascii() or not port.isdecimal() or int(port) > 65535:
         raise BadInput(f"--listen '{text[:60]}' is not HOST:PORT, such as 127.0.0.1:8600.")
     return host.strip("[]"), int(port)
-
-
-def register(group: click.Group) -> None:
-    """Add `page`."""
-    group.add_command(page)

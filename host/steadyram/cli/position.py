@@ -284,8 +284,3 @@ def _print(found: PositionFound, document: dict[str, Any]) -> None:
         click.echo(f"noise of one sample at rest: {1e6 * found.noise_m:.1f} um")
     for note in document["notes"]:
         click.echo(f"- {note}")
-
-
-def register(group: click.Group) -> None:
-    """Add the command group."""
-    group.add_command(position)

@@ -41,8 +41,3 @@ def commission(out: Path, port: str | None, wire_log: Path | None, walk: bool) -
     except OSError as error:
         raise BadInput(f"The record {out} cannot be written ({error.strerror}).") from None
     err().print(f"Written to {out}; print it and fill in what is empty.")
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(commission)

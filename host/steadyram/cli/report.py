@@ -85,8 +85,3 @@ def _job(run: Run) -> dict[str, object]:
         "sd_m": None if by_force else run.sd,
         "overshoot_m": None if by_force else run.overshoot,
     }
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(report)

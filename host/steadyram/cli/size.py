@@ -226,8 +226,3 @@ def size(
         click.echo(f"- {line}")
     click.echo(DEFINITION)
     click.echo(CAUTION)
-
-
-def register(group: click.Group) -> None:
-    """Add the command."""
-    group.add_command(size)

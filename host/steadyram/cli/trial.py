@@ -15,10 +15,6 @@ from steadyram.errors import BadInput
 from steadyram.units import parse, show
 
 
-def register(group: click.Group) -> None:
-    group.add_command(trial)
-
-
 @click.command()
 @click.option("--press", "press_file", required=True, metavar="FILE", help="Press file (TOML).")
 @click.option(

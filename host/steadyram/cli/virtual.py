@@ -103,8 +103,3 @@ def virtual(
         click.echo(f"ready {server.url}")
         sys.stdout.flush()
         server.serve()
-
-
-def register(group: click.Group) -> None:
-    """Add `virtual`."""
-    group.add_command(virtual)

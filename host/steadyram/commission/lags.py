@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 Samples = NDArray[np.float64]
 
@@ -68,7 +68,7 @@ def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = Non
 
     # The rise is straight only near its end: take the last 25 ms before the cut on.
     keep = t > -25
-    found = least_squares(
+    found = scipy.optimize.least_squares(
         off,
         [end0, rate, level, tau0],
         loss="soft_l1",
@@ -120,7 +120,7 @@ def fit_start(start: Samples, longest_ms: int, tau_ms: float, dt_ms: float = 1.0
     def off(p: Samples) -> Samples:
         return model(p) - y
 
-    found = least_squares(
+    found = scipy.optimize.least_squares(
         off,
         [max(1.0, (first - 3.0) * dt_ms), base, rate0],
         loss="soft_l1",

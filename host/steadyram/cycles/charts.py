@@ -14,7 +14,7 @@ from functools import cache
 from itertools import pairwise
 
 import numpy as np
-from scipy import special
+import scipy
 
 from steadyram.errors import BadInput
 
@@ -45,17 +45,17 @@ def chart_constants(n: int) -> ChartConstants:
     from scipy import integrate  # here, not above: slow to load and seldom needed
 
     def tail(x: float) -> float:
-        f = float(special.ndtr(x))
+        f = float(scipy.special.ndtr(x))
         return 1.0 - f**n - (1.0 - f) ** n
 
     d2 = integrate.quad(tail, -9, 9, epsabs=1e-12, epsrel=1e-12, limit=200)[0]
     # P(W <= w) by Gauss-Legendre over the smallest of the sample; smooth, so 400 nodes are plenty.
     nodes, weights = np.polynomial.legendre.leggauss(400)
     x = 9.0 * nodes
-    pdf, cdf = np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), special.ndtr(x)
+    pdf, cdf = np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), scipy.special.ndtr(x)
 
     def exceed(w: float) -> float:
-        return 1.0 - float(9.0 * np.sum(weights * n * pdf * (special.ndtr(x + w) - cdf) ** (n - 1)))
+        return 1.0 - float(9.0 * np.sum(weights * n * pdf * (scipy.special.ndtr(x + w) - cdf) ** (n - 1)))
 
     second = 2.0 * integrate.quad(lambda w: w * exceed(w), 0, 18, epsabs=1e-10, epsrel=1e-10, limit=200)[0]
     d3 = math.sqrt(second - d2 * d2)
@@ -179,8 +179,8 @@ def capability_interval(found: Capability, n: int, confidence: float = 0.95) -> 
     if n < 2 or not 0.0 < confidence < 1.0:
         raise BadInput("a confidence interval needs two values or more and a confidence between 0 and 1.")
     tail = (1.0 - confidence) / 2.0
-    low, high = (math.sqrt(float(special.chdtri(n - 1, p)) / (n - 1)) for p in (1.0 - tail, tail))
-    half = float(special.ndtri(1.0 - tail)) * math.sqrt(1 / (9 * n) + found.cpk**2 / (2 * (n - 1)))
+    low, high = (math.sqrt(float(scipy.special.chdtri(n - 1, p)) / (n - 1)) for p in (1.0 - tail, tail))
+    half = float(scipy.special.ndtri(1.0 - tail)) * math.sqrt(1 / (9 * n) + found.cpk**2 / (2 * (n - 1)))
     return CapabilityInterval(
         confidence, (found.cp * low, found.cp * high), (found.cpk - half, found.cpk + half)
     )

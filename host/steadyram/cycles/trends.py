@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from steadyram.errors import BadInput
 
@@ -53,7 +53,7 @@ def mann_kendall(values: Sequence[float]) -> Trend:
     tied = float(np.sum(ties * (ties - 1.0) * (2.0 * ties + 5.0)))
     variance = (n * (n - 1.0) * (2.0 * n + 5.0) - tied) / 18.0
     z = (s - (s > 0) + (s < 0)) / math.sqrt(variance) if variance > 0 else 0.0
-    p = float(special.erfc(abs(z) / math.sqrt(2.0)))
+    p = float(scipy.special.erfc(abs(z) / math.sqrt(2.0)))
     return Trend(n, s, variance, z, p, 2.0 * s / (n * (n - 1.0)), sen_slope(x))
 
 

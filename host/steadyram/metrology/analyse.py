@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+import scipy
 
 from steadyram.metrology import classes, earned
 from steadyram.metrology.at_zero import ZeroDisagreement, at_zero
@@ -327,7 +327,7 @@ def _run_effect(residual: Array, run: NDArray[np.int_]) -> float:
     between = size * float(np.var([g.mean() for g in groups], ddof=1))
     if (
         within <= 0.0
-        or float(special.fdtrc(len(labels) - 1, len(residual) - len(labels), between / within)) > 0.05
+        or float(scipy.special.fdtrc(len(labels) - 1, len(residual) - len(labels), between / within)) > 0.05
     ):
         return 0.0
     return math.sqrt(max(0.0, between - within) / size / len(labels))

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import special
+import scipy
 
 Shape = Literal["normal", "rectangular", "t"]
 
@@ -55,9 +55,9 @@ def combine(components: Sequence[Component], level: float = 0.95) -> Budget:
     dof = combined**4 / spread if spread > 0.0 else math.inf
     # G.4.1: the effective degrees of freedom are cut to the next lower integer.
     factor = (
-        float(special.stdtrit(max(1.0, math.floor(dof)), 0.5 + level / 2))
+        float(scipy.special.stdtrit(max(1.0, math.floor(dof)), 0.5 + level / 2))
         if math.isfinite(dof) and dof < 1e6
-        else float(special.ndtri(0.5 + level / 2))
+        else float(scipy.special.ndtri(0.5 + level / 2))
     )
     return Budget(tuple(components), combined, dof, factor, factor * combined, level)
 

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+import scipy
 
 from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
@@ -85,7 +85,7 @@ def choose_degree(u: Array, force: Array, highest: int = 3) -> int:
         if more.residual_ss <= 0.0:
             break
         ratio = (now.residual_ss - more.residual_ss) / (more.residual_ss / more.dof)
-        if float(special.fdtrc(1, more.dof, max(0.0, ratio))) >= NEXT_POWER_P:
+        if float(scipy.special.fdtrc(1, more.dof, max(0.0, ratio))) >= NEXT_POWER_P:
             break
         degree += 1
     return degree

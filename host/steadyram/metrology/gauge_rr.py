@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from steadyram.errors import BadInput
 
@@ -62,7 +62,7 @@ def study(readings: NDArray[np.float64], tolerance: float | None = None) -> Gaug
     df_inter, df_error = (p - 1) * (o - 1), p * o * (r - 1)
     ms_part, ms_oper = ss_part / (p - 1), ss_oper / (o - 1)
     ms_inter, ms_error = ss_inter / df_inter, ss_error / df_error
-    p_value = float(special.fdtrc(df_inter, df_error, ms_inter / ms_error)) if ms_error > 0 else 0.0
+    p_value = float(scipy.special.fdtrc(df_inter, df_error, ms_inter / ms_error)) if ms_error > 0 else 0.0
     pooled = p_value > POOL_ABOVE
     if pooled:
         ms_error = (ss_inter + ss_error) / (df_inter + df_error)

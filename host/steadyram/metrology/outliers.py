@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 
 def outlying(
@@ -27,7 +27,7 @@ def outlying(
     rss = float((residuals**2).sum())
     if rss == 0.0:
         return []
-    limit = float(special.stdtrit(n - p - 1, 1.0 - level / (2 * n)))
+    limit = float(scipy.special.stdtrit(n - p - 1, 1.0 - level / (2 * n)))
     found = []
     for i in range(n):
         free = 1.0 - leverage[i]

@@ -17,21 +17,13 @@ from steadyram.device import Device
 from steadyram.link.client import Client
 from steadyram.link.transport import open_transport
 
-# The command line with this one command: loading all the others takes longer than most of these tests.
-_ALONE = """
-import steadyram.cli as c
-from steadyram.cli import virtual
-c._load = lambda: virtual.register(c.cli)
-c.main()
-"""
-
 
 class Served:
     """One `steadyram virtual` in a process of its own."""
 
     def __init__(self, *options: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-c", _ALONE, "virtual", *options],
+            [sys.executable, "-m", "steadyram", "virtual", *options],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self.process.stdout is not None

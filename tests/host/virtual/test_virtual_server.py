@@ -15,7 +15,6 @@ import pytest
 import serial
 
 import steadyram.cli
-from steadyram.cli import virtual as command
 from steadyram.device import Device
 from steadyram.errors import BadInput, DeviceRefusal, LinkError, PortError
 from steadyram.link.client import Client
@@ -290,9 +289,8 @@ def test_a_taken_port_gets_one_sentence(serve: Serve, tmp_path: Path) -> None:
     ],
 )
 def test_bad_options_get_one_sentence_and_exit_2(
-    options: list[str], says: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    options: list[str], says: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(steadyram.cli, "_load", lambda: command.register(steadyram.cli.cli))
     with pytest.raises(SystemExit) as stopped:
         steadyram.cli.main(["virtual", "--runtime", "cpython", *options])
     told = capsys.readouterr()
