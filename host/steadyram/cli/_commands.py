@@ -39,6 +39,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "report": ("report", "report"),
     "size": ("size", "size"),
     "trial": ("trial", "trial"),
+    "try": ("try_press", "try_press"),
     "units": ("config", "units"),
     "virtual": ("virtual", "virtual"),
 }

@@ -84,8 +84,3 @@ def try_press(
                 )
         finally:
             bench.close()
-
-
-def register(group: click.Group) -> None:
-    """Add `try`."""
-    group.add_command(try_press)

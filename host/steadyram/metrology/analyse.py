@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 import scipy
+from numpy.typing import NDArray
 
 from steadyram.metrology import classes, earned
 from steadyram.metrology.at_zero import ZeroDisagreement, at_zero

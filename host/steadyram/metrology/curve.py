@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 import scipy
+from numpy.typing import NDArray
 
 from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
