@@ -1,0 +1,52 @@
+"""The electric circuits of the notes in a circuit simulator: every claim holds, and a wrong part is noticed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+NOTES = Path(__file__).parents[2] / "hardware_notes"
+sys.path.insert(0, str(NOTES / "electronics"))
+
+import simulate  # noqa: E402
+
+if shutil.which("ngspice") is None:
+    if os.environ.get("CI"):
+        pytest.fail("ngspice is missing, and the checks must have it: apt-get install ngspice", pytrace=False)
+    pytest.skip("ngspice is not installed (apt-get install ngspice)", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def found() -> list[simulate.Claim]:
+    return simulate.claims()
+
+
+def test_every_claim_holds(found: list[simulate.Claim]) -> None:
+    assert len(found) >= 35
+    assert [f"{claim.says}: {claim.value}" for claim in found if not claim.holds] == []
+
+
+def test_page_shows_the_simulated_figures(found: list[simulate.Claim]) -> None:
+    assert simulate.PAGE.read_text(encoding="utf-8") == simulate.page(found)
+
+
+@pytest.mark.parametrize(
+    ("circuit", "given", "wrong", "figure"),
+    [
+        ("contact_level", {"resistance": 0.1}, {"series": 2200.0}, "low_v"),
+        ("divider_corner", {}, {"filter": 1000.0}, "corner_hz"),
+        ("loop_short", {}, {"series": 100.0}, "series_a"),
+        ("driver_gate", {}, {"pull_down": 1000.0}, "on_v"),
+        ("sag", {}, {"reservoir": 100.0}, "control_v"),
+    ],
+)
+def test_wrong_part_fails_its_claim(
+    found: list[simulate.Claim], circuit: str, given: dict[str, float], wrong: dict[str, float], figure: str
+) -> None:
+    claim = next(each for each in found if (each.circuit, each.figure) == (circuit, figure))
+    value = simulate.simulate(circuit, given | wrong)[figure]
+    assert not claim.low <= value <= claim.high
