@@ -379,6 +379,19 @@ class Characterise(TypedDict):
     cautions: list[str]
 
 
+class DifferentFigure(TypedDict):
+    """One figure of the calibration set; null where the device holds none."""
+
+    field: str
+    record: int
+    device: int | None
+
+
+class DeviceCopy(TypedDict):
+    same: bool
+    differences: list[DifferentFigure]
+
+
 Daily = beside("Daily", DailyCheck, time=Moment, passed=bool)
 
 
@@ -526,6 +539,7 @@ DOCUMENTS: dict[str, Any] = {
     "calibrate": Calibrate,
     "calibration-check": Daily,
     "calibration-compare": Drift,
+    "calibration-device": DeviceCopy,
     "calibration-rr": GaugeStudy,
     "calibration-verify": Verification,
     "characterise": Characterise,

@@ -323,6 +323,43 @@ def upload(
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
 
 
+@calibration.command("device")
+@click.argument("file", type=_path)
+@click.option("--port", help="Device (default: the one found).")
+@_csv_options
+@_degree
+@_json
+def device_copy(
+    file: Path,
+    port: str | None,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str | None,
+    degree: int | None,
+    as_json: bool,
+) -> None:
+    """Compare the calibration in force on the device with the record; exit 5 where they differ."""
+    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
+    due = upload_values(result.device.fields, result.record.header)
+    with connected(port) as device:
+        held = device.calibration().values
+    differences = [
+        {"field": name, "record": value, "device": held.get(name)}
+        for name, value in due.items()
+        if held.get(name) != value
+    ]
+    if as_json:
+        click.echo(json.dumps({"same": not differences, "differences": differences}, allow_nan=False))
+    for each in differences:
+        click.echo(f"{each['field']}: record {each['record']}, device {each['device']}", err=True)
+    if differences:
+        raise CheckFailed(
+            f"The device does not hold this calibration: {len(differences)} of {len(due)} figures differ."
+        )
+    if not as_json:
+        click.echo(f"The device holds calibration {result.record.header.number} as recorded.")
+
+
 @calibration.command("verify")
 @click.argument("file", type=_path)
 @click.option(
@@ -466,8 +503,8 @@ def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> Non
             f"{v.change_percent:+.3f} %, E_n {v.normalised_error:+.2f}"
         )
     click.echo(
-        f"worst drift {done.worst_percent_per_year:.3g} % a year over {done.days:.0f} days; as found "
-        f"{'within' if done.as_found_within else 'OUTSIDE'} {limit}; next due {done.due:%Y-%m-%d}"
+        f"{done.trend}; as found {'within' if done.as_found_within else 'OUTSIDE'} {limit}; next due "
+        f"{done.due:%Y-%m-%d}"
     )
     if not done.as_found_within:
         click.echo("Parts made since the earlier calibration may be affected: look at their records.")

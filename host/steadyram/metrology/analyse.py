@@ -308,6 +308,8 @@ def _notes(found: Analysis) -> list[str]:
                 f"the reference alone may be wrong by ±{own:.3g} N at {level.force_N:.4g} N, "
                 f"{100.0 * own / level.force_N:.2g} % of the force"
             )
+    if not found.record.digest:
+        notes.append("the record carries no digests: a change to it would not show")
     if found.outliers:
         notes.append(f"out of line with the others: {', '.join(found.outliers)}; nothing was left out")
     return notes

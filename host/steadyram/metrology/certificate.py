@@ -268,10 +268,7 @@ def _history(previous: Analysis, analysis: Analysis, force: Callable[[float], st
         f"{force(found.force_N)}, {'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force "
         f"throughout.",
         f"As left: worst mean error {left.as_left_N:+.3g} N at {force(left.force_N)}.",
-        f"Drift at most {drift.worst_percent_per_year:.2g} % a year, "
-        f"{'more' if drift.significant else 'no more'} than the uncertainties of both explain; by it "
-        f"the next is due "
-        f"{drift.due:%Y-%m-%d}.",
+        f"Since then: {drift.trend}; next due {drift.due:%Y-%m-%d}.",
     ]
 
 

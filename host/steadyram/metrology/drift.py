@@ -1,8 +1,11 @@
-"""Drift between two calibrations: as-found, as-left, rate, and what it means for the interval.
+"""Drift between two calibrations: as-found, as-left, and whether it makes a trend.
 
 As-found: the old polynomial on the new points, before anything is adjusted. As-left: the new one.
 The normalised error E_n = difference / sqrt(U1^2 + U2^2) is that of ISO 13528 and ISO/IEC 17043
 (from memory): above 1 the change is more than the two uncertainties explain.
+
+A rate a year is told only when the change is significant and the calibrations are far enough apart for a rate
+to mean anything. The interval is the one that the user's quality rules set; only such a rate shortens it.
 """
 
 from __future__ import annotations
@@ -16,6 +19,9 @@ import numpy as np
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.device_poly import device_force
+
+# Shortest span for a rate a year: a twelfth of one (own rule).
+SPAN_DAYS = 30.0
 
 
 @dataclass(frozen=True)
@@ -31,12 +37,17 @@ class DriftLevel:
 
 @dataclass(frozen=True)
 class Drift:
-    """Drift over `days`; worst_percent_per_year; as_found_within: kept the limit until now."""
+    """Drift over `days`; as_found_within: kept the limit until now.
+
+    worst_percent: largest change; worst_percent_per_year: None where it makes no trend, and `trend` says why.
+    """
 
     days: float
     levels: tuple[DriftLevel, ...]
     zero_shift_counts: float
-    worst_percent_per_year: float
+    worst_percent: float
+    worst_percent_per_year: float | None
+    trend: str
     as_found_within: bool
     significant: bool
     interval_days: int
@@ -46,8 +57,8 @@ class Drift:
 def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift:
     """Compare two calibrations of the same transducer on the same press.
 
-    limit_fraction: largest permitted error of the reading; the suggested interval is what the
-    drift takes to use up half of it, at most the interval in force. Raises BadInput when the
+    limit_fraction: largest permitted error of the reading; a trend shortens the interval to what it takes to use
+    up half of that. Raises BadInput when the
     serial numbers differ or the newer is not later.
     """
     for what in ("press", "transducer"):
@@ -75,17 +86,38 @@ def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift
             DriftLevel(level.force_N, as_found, as_left, 100.0 * change / level.force_N, change / both)
         )
     worst = max(abs(item.change_percent) for item in levels)
-    per_year = worst * 365.25 / days
+    significant = any(abs(item.normalised_error) > 1.0 for item in levels)
+    per_year, trend = _trend(worst, days, significant)
     interval = new.record.header.interval_days
-    if worst > 0.0:
+    if per_year is not None:
         interval = max(1, min(interval, int(0.5 * 100.0 * limit_fraction / (worst / days))))
     return Drift(
         days=days,
         levels=tuple(levels),
         zero_shift_counts=new.record.header.zero_counts - old.record.header.zero_counts,
+        worst_percent=worst,
         worst_percent_per_year=per_year,
+        trend=trend,
         as_found_within=all(abs(item.as_found_N) <= limit_fraction * item.force_N for item in levels),
-        significant=any(abs(item.normalised_error) > 1.0 for item in levels),
+        significant=significant,
         interval_days=interval,
         due=new.record.header.made + timedelta(days=interval),
+    )
+
+
+def _trend(worst_percent: float, days: float, significant: bool) -> tuple[float | None, str]:
+    """Rate in per cent a year, None where there is none to tell, and a sentence."""
+    if not significant:
+        return None, (
+            f"no trend: the largest change, {worst_percent:.2g} %, is no more than the uncertainties of both explain"
+        )
+    if days < SPAN_DAYS:
+        return None, (
+            f"no trend: a change of {worst_percent:.2g} % is significant, but {days:.3g} days are too short a span "
+            f"for a rate (at least {SPAN_DAYS:g}); look for its cause"
+        )
+    rate = worst_percent * 365.25 / days
+    return (
+        rate,
+        f"drift of {rate:.2g} % a year over {days:.0f} days, more than the uncertainties of both explain",
     )

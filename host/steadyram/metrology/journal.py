@@ -3,10 +3,16 @@
 An interruption loses at most the point that was being written: a torn last line is dropped when the
 journal is opened again. JSON Lines; the header line is `{"header": {...}}`, points `{"point": {...}}`,
 the closing zero `{"zero_counts_after": ...}`.
+
+Each line carries in `chain` the SHA-256 digest of its own content and of the line before, so that a changed,
+added or removed line shows, and is named by its row; the digest of the last line stands for the whole record.
+A chain shows an edit by hand or a damaged disk. It is no signature: whoever can run this program can write a
+new one, so the digest is printed on the certificate. Journals of before carry none and are said to.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
@@ -19,6 +25,7 @@ from steadyram.metrology.record import CalibrationRecord, Header, Point
 from steadyram.metrology.text_file import read_bytes
 
 MAX_BYTES = 5_000_000
+CHAIN = "chain"
 
 
 class Journal:
@@ -27,6 +34,7 @@ class Journal:
     def __init__(self, path: Path, record: CalibrationRecord) -> None:
         self.path = path
         self.record = record
+        self._chained = bool(record.digest) or not record.points
 
     @classmethod
     def begin(cls, path: Path, header: Header) -> Journal:
@@ -38,8 +46,9 @@ class Journal:
             raise BadInput(f"{path} exists already; resume it, or choose another name.") from None
         except OSError as error:
             raise BadInput(f"{path} cannot be made ({error.strerror}); choose another place.") from None
-        journal = cls(path, CalibrationRecord(header=header, points=(), rows=()))
-        journal._append({"header": header.model_dump(mode="json")})
+        journal = cls(path, CalibrationRecord(header=header, points=(), rows=(), digest=""))
+        digest = journal._append({"header": header.model_dump(mode="json")})
+        journal.record = journal.record.model_copy(update={"digest": digest})
         return journal
 
     @classmethod
@@ -55,17 +64,23 @@ class Journal:
 
     def add(self, point: Point) -> None:
         """Append a point and flush it to disk."""
-        self._append({"point": point.model_dump(mode="json")})
+        digest = self._append({"point": point.model_dump(mode="json")})
         rows = (*self.record.rows, len(self.record.rows) + 2)
-        self.record = self.record.model_copy(update={"points": (*self.record.points, point), "rows": rows})
+        self.record = self.record.model_copy(
+            update={"points": (*self.record.points, point), "rows": rows, "digest": digest}
+        )
 
     def close_zero(self, counts: float) -> None:
         """Append the reading at rest after the last run."""
-        self._append({"zero_counts_after": counts})
+        digest = self._append({"zero_counts_after": counts})
         header = self.record.header.model_copy(update={"zero_counts_after": counts})
-        self.record = self.record.model_copy(update={"header": header})
+        self.record = self.record.model_copy(update={"header": header, "digest": digest})
 
-    def _append(self, document: dict[str, object]) -> None:
+    def _append(self, document: dict[str, object]) -> str:
+        """Write one line; returns its digest, "" in a journal that was begun without."""
+        digest = chained(self.record.digest, document) if self._chained else ""
+        if digest:
+            document = document | {CHAIN: digest}
         try:
             with self.path.open("ab") as out:
                 out.write(json.dumps(document, allow_nan=False).encode("ascii") + b"\n")
@@ -75,6 +90,13 @@ class Journal:
             raise BadInput(
                 f"{self.path} cannot be written ({error.strerror}); free the disk and resume."
             ) from None
+        return digest
+
+
+def chained(before: str, document: dict[str, object]) -> str:
+    """Return the digest of a line's content and of the digest before it, as hexadecimal."""
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(f"{before}\n{text}".encode("ascii")).hexdigest()
 
 
 def read_journal(path: Path) -> CalibrationRecord:
@@ -88,6 +110,7 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
     points: list[Point] = []
     rows: list[int] = []
     zero_after: float | None = None
+    digest: str | None = None
     for number, line in enumerate(raw.splitlines(), start=1):
         where = f"{path}, row {number}"
         try:
@@ -96,8 +119,10 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
             raise BadInput(
                 f"{where}: this is not a calibration journal; give the file that 'new' made."
             ) from None
+        told = document.pop(CHAIN, "") if isinstance(document, dict) else ""
         if not isinstance(document, dict) or len(document) != 1:
             raise BadInput(f"{where}: expected a header or a point; correct the row or take it out.")
+        digest = _follow(digest, document, told, where)
         try:
             if "header" in document and header is None:
                 header = Header.model_validate_json(json.dumps(document["header"]))
@@ -121,4 +146,24 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
         raise BadInput(f"{path} holds no calibration; make one with 'calibration new'.")
     if zero_after is not None:
         header = header.model_copy(update={"zero_counts_after": zero_after})
-    return CalibrationRecord(header=header, points=tuple(points), rows=tuple(rows))
+    return CalibrationRecord(header=header, points=tuple(points), rows=tuple(rows), digest=digest or "")
+
+
+def _follow(before: str | None, document: dict[str, object], told: object, where: str) -> str:
+    """Check a line's digest against the line before (None: it is the first); returns it, "" without a chain."""
+    if before == "" or (before is None and not told):
+        if told:
+            raise BadInput(
+                f"{where}: this row carries a digest and the ones before do not; restore the journal."
+            )
+        return ""
+    try:
+        due = chained(before or "", document)
+    except ValueError:
+        due = ""
+    if told != due:
+        raise BadInput(
+            f"{where}: its digest does not match: this row was changed after it was written, or one was added or "
+            "taken out before it; restore the journal from a copy, or calibrate again."
+        )
+    return due

@@ -174,11 +174,15 @@ class Header(_Strict):
 
 
 class CalibrationRecord(_Strict):
-    """Header and points; force_N gives each point's force on the work."""
+    """Header and points; force_N gives each point's force on the work.
+
+    digest: of the last line of its chained journal, "" where there is none.
+    """
 
     header: Header
     points: tuple[Point, ...]
     rows: tuple[int, ...] = ()
+    digest: str = ""
 
     def force_N(self, point: Point) -> Newton:
         """Force on the work at a point, by the measurement model of the reference."""

@@ -72,3 +72,14 @@ def test_check_reads_the_device(served, tmp_path, capsys):
     )
     assert code == 5  # the bench is at rest while the gauge is said to read 100 bar
     assert "does not pass" in err
+
+
+def test_the_devices_copy_is_compared_with_the_record(served, tmp_path, capsys):
+    path = journal_of(tmp_path / "cal.jsonl")
+    code, out, _ = run(capsys, "calibration", "device", path, "--port", served.url, "--json")
+    assert code == 5
+    assert "c1_n" in {each["field"] for each in json.loads(out)["differences"]}
+    assert run(capsys, "calibration", "upload", path, "--port", served.url)[0] == 0
+    code, out, _ = run(capsys, "calibration", "device", path, "--port", served.url)
+    assert code == 0
+    assert "holds calibration 1 as recorded" in out

@@ -67,6 +67,7 @@ def test_interruption_loses_nothing(tmp_path, stop_after, torn):
     guide(resumed, steps, bench.ask, bench.said.append, bench.read, "kN")
     straight, again = begin_and_finish(tmp_path), read_journal(journal.path)
     assert again.points == straight.points
+    assert again.digest == straight.digest
 
 
 def begin_and_finish(tmp_path):
@@ -107,7 +108,9 @@ def test_journal_refusals(tmp_path):
     with pytest.raises(BadInput, match="exists already"):
         Journal.begin(journal.path, journal.record.header)
     bad = tmp_path / "bad.jsonl"
-    head = journal.path.read_text()
+    begun = json.loads(journal.path.read_text())
+    del begun["chain"]
+    head = json.dumps(begun) + "\n"
     for text, word in (
         ("", "holds no calibration"),
         ("[]\n", "row 1"),
@@ -122,3 +125,81 @@ def test_journal_refusals(tmp_path):
         bad.write_text(text)
         with pytest.raises(BadInput, match=word):
             read_journal(bad)
+
+
+def finished(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps)
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    return journal
+
+
+def edit(path, row, change):
+    lines = path.read_text().splitlines()
+    document = json.loads(lines[row - 1])
+    change(document)
+    lines[row - 1] = json.dumps(document)
+    path.write_text("\n".join(lines) + "\n")
+
+
+def test_an_edited_point_is_named(tmp_path):
+    journal = finished(tmp_path)
+    assert len(journal.record.digest) == 64
+    assert read_journal(journal.path).digest == journal.record.digest
+
+    def by_a_hair(document):
+        document["point"]["counts"] += 0.001
+
+    edit(journal.path, 7, by_a_hair)
+    with pytest.raises(BadInput, match="row 7: its digest does not match"):
+        read_journal(journal.path)
+
+
+def test_every_line_is_guarded(tmp_path):
+    journal = finished(tmp_path)
+    whole = journal.path.read_text()
+    lines = whole.splitlines()
+    for row in range(1, len(lines) + 1):
+        document = json.loads(lines[row - 1])
+        document["chain"] = document["chain"][:-1] + ("0" if document["chain"][-1] != "0" else "1")
+        journal.path.write_text("\n".join([*lines[: row - 1], json.dumps(document), *lines[row:]]) + "\n")
+        with pytest.raises(BadInput, match=rf"row {row}\b"):
+            read_journal(journal.path)
+    for gone in range(2, len(lines)):  # a line taken out shows in the next
+        journal.path.write_text("\n".join([*lines[: gone - 1], *lines[gone:]]) + "\n")
+        with pytest.raises(BadInput, match=rf"row {gone}\b"):
+            read_journal(journal.path)
+    swapped = [lines[0], lines[2], lines[1], *lines[3:]]
+    journal.path.write_text("\n".join(swapped) + "\n")
+    with pytest.raises(BadInput, match="row 2"):
+        read_journal(journal.path)
+    journal.path.write_text(whole)
+    assert read_journal(journal.path).digest
+
+
+def test_a_header_that_was_improved_afterwards_shows(tmp_path):
+    journal = finished(tmp_path)
+
+    def better(document):
+        document["header"]["reference"]["expanded_percent"] = 0.01
+
+    edit(journal.path, 1, better)
+    with pytest.raises(BadInput, match="row 1: its digest"):
+        read_journal(journal.path)
+
+
+def test_a_journal_without_digests_is_read_and_grows_without(tmp_path):
+    journal = finished(tmp_path)
+    lines = [json.loads(line) for line in journal.path.read_text().splitlines()]
+    old = tmp_path / "old.jsonl"
+    old.write_text(
+        "".join(json.dumps({k: v for k, v in d.items() if k != "chain"}) + "\n" for d in lines[:-1])
+    )
+    assert read_journal(old).digest == ""
+    resumed = Journal.resume(old)
+    resumed.close_zero(6601.0)
+    assert read_journal(old).digest == ""
+    mixed = tmp_path / "mixed.jsonl"
+    mixed.write_text(old.read_text() + json.dumps(lines[-1]) + "\n")
+    with pytest.raises(BadInput, match="carries a digest"):
+        read_journal(mixed)

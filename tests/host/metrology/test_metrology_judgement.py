@@ -85,6 +85,19 @@ def test_no_drift_keeps_the_interval():
     done = compare(old, analyse(record(noise=1.0, seed=5, head=later), "y", monte_carlo=False))
     assert not done.significant
     assert done.interval_days == 365
+    assert done.worst_percent_per_year is None
+    assert "no trend" in done.trend
+
+
+@pytest.mark.parametrize("gain", [1.015, 1.015 * 1.008])
+def test_two_calibrations_minutes_apart_make_no_trend(gain):
+    old = analyse(record(noise=1.0), "x", monte_carlo=False)
+    later = header(made=datetime(2026, 1, 2, 0, 9, tzinfo=UTC))
+    done = compare(old, analyse(record(noise=1.0, seed=2, head=later, gain=gain), "y", monte_carlo=False))
+    assert done.worst_percent_per_year is None
+    assert done.interval_days == 365
+    assert done.significant == (gain > 1.02)
+    assert ("too short a span" in done.trend) == done.significant
 
 
 def test_daily_check():
