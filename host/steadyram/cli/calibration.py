@@ -23,9 +23,11 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import worth_of_reference
-from steadyram.metrology.certificate import write_certificate
+from steadyram.metrology.certificate import contents
+from steadyram.metrology.certificate_file import write_certificate
 from steadyram.metrology.csv_record import default_unit, record_from_csv, reference_factor
 from steadyram.metrology.daily import daily_check
+from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
 from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.gauge_rr import study
@@ -37,6 +39,7 @@ from steadyram.metrology.record import CalibrationRecord, Header, Reference
 from steadyram.metrology.standards import standards
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
+from steadyram.metrology.verify import Verification
 from steadyram.metrology.verify import verify as verify_points
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
 
@@ -280,6 +283,12 @@ def print_analysis(result: Analysis, unit: str) -> None:
 @click.argument("file", type=_path)
 @click.option("--out", type=_path, help="Path without ending; default: beside FILE.")
 @click.option("--previous", type=_path, help="Journal of the calibration before: adds as-found and as-left.")
+@click.option(
+    "--points", "points_file", type=_path,
+    help="CSV reference,reading taken afresh: adds the verification and a statement of conformity.",
+)  # fmt: skip
+@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_csv_options
 @_degree
 @_unit
@@ -287,18 +296,37 @@ def certificate(
     file: Path,
     out: Path | None,
     previous: Path | None,
+    points_file: Path | None,
+    limit: str,
+    rule: Rule,
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
     degree: int | None,
     unit: str,
 ) -> None:
-    """Write the certificate as HTML and PDF, with its plot."""
+    """Write the certificate as HTML and PDF/A, or the record of a working calibration if that is what was earned."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     stem = out if out is not None else file.with_suffix("")
     before = None if previous is None else analyse(read_journal(previous), str(previous), monte_carlo=False)
-    for path in write_certificate(result, stem, unit, before):
+    judged = None if points_file is None else _judged(result, points_file, reference_unit, limit, rule)
+    said = contents(result, unit, before, judged, datetime.now(UTC))
+    for path in write_certificate(said, result, stem, unit):
         click.echo(str(path))
+    if not said.is_certificate:
+        gaps = said.sections[0].lines
+        click.echo(
+            f"{said.title}: {len(gaps)} things keep it from being a certificate, listed in it.", err=True
+        )
+
+
+def _judged(
+    result: Analysis, points_file: Path, reference_unit: str | None, limit: str, rule: Rule
+) -> Verification:
+    """Fresh points judged against a calibration."""
+    fresh = record_from_csv(points_file, result.record.header, reference_unit)
+    rising = [p for p in fresh.points if p.direction == "rising"]
+    return verify_points(result, rising, parse(limit, "dimensionless", what="limit"), rule)
 
 
 @calibration.command("upload")
@@ -374,7 +402,7 @@ def verify(
     file: Path,
     points_file: Path,
     limit: str,
-    rule: Any,
+    rule: Rule,
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
@@ -383,9 +411,7 @@ def verify(
 ) -> None:
     """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
-    fresh = record_from_csv(points_file, result.record.header, reference_unit)
-    rising = [p for p in fresh.points if p.direction == "rising"]
-    done = verify_points(result, rising, parse(limit, "dimensionless", what="limit"), rule)
+    done = _judged(result, points_file, reference_unit, limit, rule)
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))
     else:

@@ -52,6 +52,20 @@ class Level:
     budget: Budget
     monte_carlo: MonteCarloCheck | None
 
+    @property
+    def expanded_N(self) -> float:
+        """Expanded uncertainty to state: the budget's, or the Monte Carlo interval's where that is wider by more
+        than its tolerance (JCGM 101:2008, clause 8: the budget is then not validated)."""
+        check = self.monte_carlo
+        if check is None or check.agrees:
+            return self.budget.expanded
+        return max(self.budget.expanded, check.expanded_N)
+
+    @property
+    def coverage_factor(self) -> float:
+        """Factor k of the uncertainty that is stated."""
+        return self.expanded_N / self.budget.combined if self.budget.combined else self.budget.coverage_factor
+
 
 @dataclass(frozen=True)
 class Analysis:

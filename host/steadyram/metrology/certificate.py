@@ -1,350 +1,371 @@
-"""The calibration certificate: what it says (`contents`), as HTML and as PDF.
+"""The calibration certificate: what it says, as sections that page and PDF draw alike.
 
-Both are made from the same contents, so they cannot differ. It is a record for a person to sign,
-not an accredited certificate, and says so.
+What ISO/IEC 17025:2017, 7.8 asks of a calibration certificate (from memory) and where it stands is listed in
+hardware_notes/calibration.md. It is a document for a person to sign, not an accredited one, and says so.
 """
 
 from __future__ import annotations
 
-import io
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
+from datetime import datetime
 
-from steadyram.metrology.analyse import Analysis, Level
+from steadyram import __version__
+from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.budget import StatedBudget, stated
+from steadyram.metrology.certificate_facts import FORMULA, facts_of, methods_of, traceability_of
+from steadyram.metrology.claims import CERTIFICATE, title_of
 from steadyram.metrology.drift import compare
 from steadyram.metrology.standards import standards
-from steadyram.plain_file import write_whole
-from steadyram.units import show, to_unit
-
-# The drawing and writing libraries are imported where they are used: they would slow every command's start.
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from steadyram.metrology.verify import Verification
+from steadyram.units import to_unit
 
 CAUTION = (
-    "This record is made and signed by the person named below; it is not an accredited certificate, "
-    "and it is only as "
-    "traceable as the reference's own. The cutoff is a process function: it never replaces guards, "
-    "relief valve, "
-    "emergency stop or two-hand control, and local codes and licensed practice come first."
-)
-FORMULA = (
-    "force_N = c0 + m(c1 + m(c2 + m(c3, x), x), x), x = counts - zero, m(a, x) = a x / 65536 rounded "
-    "to nearest; "
-    "rising force"
+    "This document is made and signed by the persons named below. It is not issued under accreditation, and it is "
+    "as traceable as its reference's own papers. The cutoff is a process function: it replaces no guard, relief "
+    "valve, emergency stop or two-hand control; local codes and licensed practice come first."
 )
 SOURCES = (
-    "Classes: limits of ISO 7500-1 by a secondary table (2018); lower-limit multipliers by a 1999 "
-    "national adoption.",
-    "Lower limit factor: ASTM E74, 2.4 s (formula from memory); class A from 400, class AA from 2000 "
-    "times it.",
+    "Classes: limits of ISO 7500-1 by a secondary table (2018); lower-limit multipliers by a national adoption of "
+    "1999; their conditions, and those of the decision rules, as the program's authors know them, not read from "
+    "the paid standards.",
     "Uncertainty: JCGM 100:2008 (budget, Welch-Satterthwaite), cross-checked by JCGM 101:2008 (Monte Carlo).",
 )
 
 
 @dataclass(frozen=True)
+class Table:
+    """Headings (None for facts), rows of text, relative widths of the columns, and what stands below."""
+
+    headings: tuple[str, ...] | None
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[int, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section: heading, sentences, tables; plot: the picture of the errors stands in it."""
+
+    heading: str
+    lines: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+    plot: bool = False
+
+
+@dataclass(frozen=True)
 class Contents:
-    """Everything that the certificate says, as text; `plot_svg` and `plot_png` are the same plot."""
+    """Everything that the document says; name: its number on every page."""
 
-    number: int
-    transducer: str
+    title: str
+    name: str
     invented: bool
-    facts: list[tuple[str, str]]
-    results: list[str]
-    formula: str
-    polynomial: list[tuple[str, str]]
-    level_headings: list[str]
-    level_rows: list[list[str]]
-    budget_force: str
-    budget_rows: list[list[str]]
-    budget_line: str
-    point_headings: list[str]
-    point_rows: list[list[str]]
-    notes: list[str]
+    sections: tuple[Section, ...]
     caution: str
-    plot_svg: str
-    plot_png: bytes
+    issued: datetime
+
+    @property
+    def is_certificate(self) -> bool:
+        """True when it may call itself a certificate."""
+        return self.title == CERTIFICATE
+
+    @property
+    def foot(self) -> str:
+        """What stands on every page."""
+        data = " Invented data." if self.invented else ""
+        return f"{self.title} {self.name}.{data} May be reproduced only as a whole."
 
 
-def _figure(analysis: Analysis, unit: str) -> Figure:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+@dataclass(frozen=True)
+class Forces:
+    """Forces as text in the unit that the user chose."""
 
-    record = analysis.record
-    figure = Figure(figsize=(7.2, 3.4), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    device = analysis.device
-    x = [to_unit(float(f), "newton", unit) for f in device.force_N]
-    axes.axhline(0.0, color="0.5", linewidth=0.8)
-    axes.plot(x, device.residual_N, "o", color="C0", label="rising, device less reference")
-    band = [(to_unit(v.force_N, "newton", unit), v.budget.expanded) for v in analysis.levels]
-    axes.plot([b[0] for b in band], [b[1] for b in band], "--", color="C3", label="expanded uncertainty")
-    axes.plot([b[0] for b in band], [-b[1] for b in band], "--", color="C3")
-    kind = "load cell" if record.header.reference.kind == "load-cell" else "gauge and piston area"
-    axes.set(xlabel=f"force by {kind} ({unit})", ylabel="error (N)")
-    axes.grid(alpha=0.3)
-    axes.legend(fontsize="small")
-    return figure
+    unit: str
 
+    def value(self, force_N: float, digits: int = 5) -> str:
+        """Number alone, for a column that names its unit."""
+        return f"{to_unit(force_N, 'newton', self.unit):.{digits}g}"
 
-def _plots(analysis: Analysis, unit: str) -> tuple[str, bytes]:
-    from matplotlib import rc_context
+    def column(self, force_N: float, smallest_N: float, sign: bool = False) -> str:
+        """Number in a column whose smallest uncertainty, `smallest_N`, has two digits (JCGM 100, 7.2.6)."""
+        shown = abs(to_unit(smallest_N, "newton", self.unit))
+        decimals = max(0, 1 - math.floor(math.log10(shown))) if shown > 0.0 else 3
+        return f"{to_unit(force_N, 'newton', self.unit):{'+' if sign else ''}.{decimals}f}"
 
-    svg, png = io.StringIO(), io.BytesIO()
-    # A fixed salt and no date: the same calibration makes the same file.
-    with rc_context({"svg.hashsalt": "steadyram", "svg.fonttype": "path"}):
-        _figure(analysis, unit).savefig(svg, format="svg", metadata={"Date": None})
-    _figure(analysis, unit).savefig(png, format="png", dpi=150)
-    text = svg.getvalue()
-    return text[text.index("<svg") :], png.getvalue()
+    def shown(self, force_N: float, digits: int = 5) -> str:
+        """Number with its unit."""
+        return f"{self.value(force_N, digits)} {self.unit}"
 
 
-def _class(value: float | None) -> str:
-    return "none" if value is None else f"{value:g}"
-
-
-def _optional(value: float | None, digits: int = 2) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
-
-
-def contents(analysis: Analysis, unit: str = "kN", previous: Analysis | None = None) -> Contents:
-    """Collect what the certificate says.
+def contents(
+    analysis: Analysis,
+    unit: str = "kN",
+    previous: Analysis | None = None,
+    verification: Verification | None = None,
+    issued: datetime | None = None,
+) -> Contents:
+    """Collect what the document says.
 
     unit: a force unit of `units.FORCE_UNITS`; previous: the calibration before, for as-found and
-    as-left. Raises BadInput when that is of another transducer or press, or not earlier.
+    as-left; verification: fresh points judged by a rule, for the statement of conformity; issued: date of
+    issue, default that of the calibration. Raises BadInput when traceability is claimed and cannot be checked,
+    and when `previous` is of another transducer or press, or not earlier.
     """
-    record, header = analysis.record, analysis.record.header
-    reference = header.reference
-    gauge = reference.kind == "gauge"
-
-    def force(value: float, digits: int = 5) -> str:
-        return show(value, "newton", unit, digits)
-
-    ambient = header.environment.ambient_C
-    environment = "ambient not read" if ambient is None else f"ambient {ambient:g} °C"
-    if header.environment.oil_C is not None:
-        environment += f", oil {header.environment.oil_C:g} °C"
-    if header.environment.humidity_percent is not None:
-        environment += f", humidity {header.environment.humidity_percent:g} %"
-    facts = [
-        ("press", f"{header.press.what}, serial {header.press.serial}"),
-        ("transducer", f"{header.transducer.what}, serial {header.transducer.serial}"),
-        ("transducer range", f"{show(header.range_Pa, 'pascal', 'bar', 4)} (gauge pressure)"),
-        ("piston area", f"{header.area_m2 * 1e4:.4f} cm²"),
-        (
-            "reference",
-            f"{reference.what} ({'gauge on the line' if gauge else 'load cell under the ram'}), serial "
-            f"{reference.serial}, certificate {reference.certificate or 'none given'}, expanded uncertainty "
-            f"{reference.expanded_percent:g} % of reading, k = {reference.coverage_factor:g}",
+    header = analysis.record.header
+    title, gaps = title_of(analysis)
+    forces = Forces(unit)
+    day = header.made if issued is None else issued
+    sections = [
+        Section(
+            "Item, reference, place and date", tables=(Table(None, facts_of(analysis, day, unit), (1, 3)),)
         ),
-        ("environment", environment),
-        ("made", header.made.strftime("%Y-%m-%d %H:%M %Z")),
-        ("due", header.due.strftime("%Y-%m-%d")),
-        ("method", f"{analysis.curve.method}, degree {analysis.degree}, {analysis.runs} rising run(s)"),
+        Section("Method", methods_of(analysis)),
+        Section("Metrological traceability", traceability_of(analysis, unit)),
+        Section("Results", tuple(_results(analysis, forces)), (_levels(analysis, forces),)),
+        Section("As found and as left", *_history(previous, analysis, forces)),
+        Section("Conformity", *_conformity(verification, forces)),
+        _budget(analysis, forces),
+        Section(
+            "Polynomial that the device runs",
+            (FORMULA,),
+            (Table(None, tuple((k, str(v)) for k, v in analysis.device.fields.items()), (1, 3)),),
+        ),
+        Section("Errors and uncertainty", plot=True),
+        Section("Points", tables=(_points(analysis, forces),)),
+        Section("Notes and sources", tuple(_notes(analysis))),
     ]
-    worst_residual = float(max(abs(analysis.device.residual_N)))
-    worst: Level = max(analysis.levels, key=lambda v: v.budget.expanded / v.force_N)
-    results = [
-        f"Range {force(analysis.levels[0].force_N)} to {force(analysis.levels[-1].force_N)}, rising force.",
-        f"Expanded uncertainty (95 %) at most {100 * worst.budget.expanded / worst.force_N:.2g} % of "
-        f"the force, at "
-        f"{force(worst.force_N)}.",
-        f"Largest residual of the device's integer polynomial {worst_residual:.3g} N; standard "
-        f"deviation of the fit "
-        f"{analysis.curve.residual_sd:.3g} "
-        f"{'N' if analysis.curve.method == 'least squares' else 'stated uncertainties'}.",
-        *standards(analysis, unit),
-    ]
-    if analysis.zero_error_percent is not None:
-        results.append(
-            f"Zero error after unloading {analysis.zero_error_percent:.3g} % of the largest force."
+    if gaps:
+        sections.insert(
+            0, Section("A working calibration, because", tuple(f"{gap[0].upper()}{gap[1:]}." for gap in gaps))
         )
-    if analysis.friction is not None:
-        f = analysis.friction
-        results.append(
-            f"Seal friction {f.friction_N:.4g} N (standard uncertainty {f.u_friction_N:.2g} N), told "
-            f"apart from the "
-            f"transducer's hysteresis, {f.hysteresis_N:.3g} N at mid-range."
-        )
-    checks = [v.monte_carlo for v in analysis.levels if v.monte_carlo is not None]
-    if checks:
-        agree = sum(c.agrees for c in checks)
-        results.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} levels.")
-    if previous is not None:
-        results += _history(previous, analysis, force)
-    middle = analysis.levels[len(analysis.levels) // 2]
-    indicated = analysis.device.residual_N + analysis.device.force_N
-    rows = []
-    rising = 0
-    for i, point in enumerate(record.points):
-        error = ""
-        if point.direction == "rising":
-            error = f"{analysis.device.residual_N[rising]:.1f}"
-            shown = f"{indicated[rising]:.0f}"
-            rising += 1
-        else:
-            shown = "-"
-        rows.append(
-            [
-                record.row(i),
-                str(point.run),
-                point.direction,
-                f"{record.force_N(point):.1f}",
-                f"{point.counts:.2f}",
-                shown,
-                error,
-            ]
-        )
-    svg, png = _plots(analysis, unit)
     return Contents(
-        number=header.number,
-        transducer=header.transducer.serial,
+        title=title,
+        name=f"No. {header.number}, transducer {header.transducer.serial}, {header.made:%Y-%m-%d}",
         invented=header.invented,
-        facts=facts,
-        results=results,
-        formula=FORMULA,
-        polynomial=[(k, str(v)) for k, v in analysis.device.fields.items()],
-        level_headings=[
-            "force",
-            "error q (%)",
-            "repeatability b (%)",
-            "reversibility v (%)",
-            "resolution a (%)",
-            "class",
-            "U (N)",
-            "U (%)",
-            "U by Monte Carlo (N)",
-        ],
-        level_rows=[
-            [
-                force(v.force_N),
-                f"{v.q_percent:.3f}",
-                _optional(v.b_percent),
-                _optional(v.v_percent),
-                f"{v.a_percent:.3f}",
-                _class(v.iso_class),
-                f"{v.budget.expanded:.4g}",
-                f"{100 * v.budget.expanded / v.force_N:.2g}",
-                "-" if v.monte_carlo is None else f"{v.monte_carlo.expanded_N:.4g}",
-            ]
-            for v in analysis.levels
-        ],
-        budget_force=force(middle.force_N),
-        budget_rows=[
-            [
-                c.name,
-                f"{c.u:.6g}",
-                c.kind,
-                "many" if math.isinf(c.dof) else f"{c.dof:g}",
-                f"{100 * middle.budget.share(c):.0f} %",
-            ]
-            for c in middle.budget.components
-        ],
-        budget_line=f"Combined {middle.budget.combined:.3g} N, effective degrees of freedom "
-        f"{middle.budget.effective_dof:.0f}, coverage factor {middle.budget.coverage_factor:.3f} (95 "
-        f"%), expanded "
-        f"{middle.budget.expanded:.3g} N.",
-        point_headings=["row", "run", "direction", "force (N)", "counts", "device (N)", "error (N)"],
-        point_rows=rows,
-        notes=[*([header.note] if header.note else []), *analysis.notes, *SOURCES],
+        sections=tuple(sections),
         caution=CAUTION,
-        plot_svg=svg,
-        plot_png=png,
+        issued=day,
     )
 
 
-def _history(previous: Analysis, analysis: Analysis, force: Callable[[float], str]) -> list[str]:
-    """As-found and as-left in sentences."""
-    drift = compare(previous, analysis)
-    old = previous.record.header
-    found = max(drift.levels, key=lambda v: abs(v.as_found_N) / v.force_N)
-    left = max(drift.levels, key=lambda v: abs(v.as_left_N) / v.force_N)
-    return [
-        f"As found, with calibration {old.number} of {old.made:%Y-%m-%d}: worst error "
-        f"{found.as_found_N:+.3g} N at "
-        f"{force(found.force_N)}, {'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force "
-        f"throughout.",
-        f"As left: worst mean error {left.as_left_N:+.3g} N at {force(left.force_N)}.",
-        f"Since then: {drift.trend}; next due {drift.due:%Y-%m-%d}.",
+def _results(analysis: Analysis, forces: Forces) -> list[str]:
+    levels, curve = analysis.levels, analysis.curve
+    worst = max(levels, key=lambda v: v.expanded_N / v.force_N)
+    said = [
+        f"Range {forces.shown(levels[0].force_N)} to {forces.shown(levels[-1].force_N)}, rising force. The results "
+        "relate only to the item named above, as it was when calibrated.",
+        f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:.2g} % of the force, at "
+        f"{forces.shown(worst.force_N)} (k = {worst.coverage_factor:.2f}, 95 %). Here and in every table it is the "
+        "standard uncertainty times the k beside it, evaluated by JCGM 100 and checked by JCGM 101.",
+        f"Largest residual of the device's integer polynomial "
+        f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
+        "degrees of freedom.",
+        *standards(analysis, forces.unit),
     ]
+    if analysis.zero_error_percent is not None:
+        said.append(f"Zero return after the runs: {analysis.zero_error_percent:+.3f} % of the largest force.")
+    if analysis.friction is not None:
+        f = analysis.friction
+        said.append(
+            f"Seal friction {forces.shown(f.friction_N, 3)} (standard uncertainty {forces.shown(f.u_friction_N, 2)}), "
+            f"told apart from the transducer's hysteresis at mid-range, {forces.shown(f.hysteresis_N, 2)} (standard "
+            f"uncertainty {forces.shown(f.u_hysteresis_N, 2)})."
+        )
+    checks = [v.monte_carlo for v in levels if v.monte_carlo is not None]
+    if checks:
+        agree = sum(c.agrees for c in checks)
+        wider = "" if agree == len(checks) else "; at the others the wider interval is stated"
+        said.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} forces{wider}.")
+    return said
 
 
-def html(said: Contents) -> str:
-    """The certificate as one self-contained HTML page."""
-    from jinja2 import Environment as Jinja
-    from jinja2 import StrictUndefined
-
-    template = (Path(__file__).parent / "certificate.html").read_text(encoding="utf-8")
-    page = Jinja(autoescape=True, undefined=StrictUndefined).from_string(template)
-    return page.render(c=said)
+def _optional(value: float | None, digits: int) -> str:
+    return "not taken" if value is None else f"{value:.{digits}f}"
 
 
-def _latin(text: str) -> str:
-    """Core PDF fonts know Latin-1; anything else is shown as a question mark rather than lost silently."""
-    return text.encode("latin-1", "replace").decode("latin-1")
+def _levels(analysis: Analysis, forces: Forces) -> Table:
+    classed, unit = analysis.iso_class is not None, forces.unit
+    headings = (f"force ({unit})", "q (%)", "b (%)", "v (%)", "a (%)", f"U ({unit})", "k", "U (%)")
+    rows, least = [], min(level.expanded_N for level in analysis.levels)
+    for level in analysis.levels:
+        row = (
+            forces.column(level.force_N, least),
+            f"{level.q_percent:+.3f}",
+            _optional(level.b_percent, 3),
+            _optional(level.v_percent, 3),
+            f"{level.a_percent:.3f}",
+            forces.column(level.expanded_N, least),
+            f"{level.coverage_factor:.2f}",
+            f"{100 * level.expanded_N / level.force_N:.2f}",
+        )
+        rows.append((*row, "none" if level.iso_class is None else f"{level.iso_class:g}") if classed else row)
+    note = (
+        "q: mean error of the device's reading over the runs; b: repeatability, spread of the runs; v: reversibility, "
+        "worst run coming down; a: resolution; U: expanded uncertainty of one device reading of rising force, coverage "
+        "about 95 % with the k of its row."
+    )
+    widths = (3, 3, 3, 3, 3, 3, 2, 2)
+    return Table(
+        (*headings, "class") if classed else headings, tuple(rows), (*widths, 2) if classed else widths, note
+    )
 
 
-def pdf(said: Contents, analysis: Analysis) -> bytes:
-    """The certificate as PDF, A4."""
-    from fpdf import FPDF
-
-    document = FPDF(format="A4")
-    document.set_creation_date(analysis.record.header.made)
-    document.set_title(f"Calibration record {said.number}")
-    document.set_auto_page_break(True, 15)
-    document.add_page()
-
-    def line(text: str, size: int = 9, style: str = "", gap: float = 0.0) -> None:
-        document.set_font("Helvetica", style, size)
-        document.multi_cell(0, size * 0.5, _latin(text), new_x="LMARGIN", new_y="NEXT")
-        document.ln(gap)
-
-    def grid(headings: list[str] | None, rows: list[list[str]], widths: tuple[int, ...]) -> None:
-        document.set_font("Helvetica", "", 7)
-        with document.table(
-            col_widths=widths, line_height=4, first_row_as_headings=headings is not None
-        ) as table:
-            for row in ([headings] if headings is not None else []) + rows:
-                cells = table.row()
-                for value in row:
-                    cells.cell(_latin(value))
-        document.ln(2)
-
-    invented = " (invented data)" if said.invented else ""
-    line(f"Calibration record {said.number}{invented}", 15, "B", 2)
-    grid(None, [list(f) for f in said.facts], (1, 4))
-    line("Result", 11, "B", 1)
-    for text in said.results:
-        line(f"- {text}")
-    document.image(io.BytesIO(said.plot_png), w=170)
-    line("Polynomial that the device runs", 11, "B", 1)
-    line(said.formula)
-    grid(None, [list(p) for p in said.polynomial], (1, 1))
-    line("Errors and uncertainty by level", 11, "B", 1)
-    grid(said.level_headings, said.level_rows, (3, 2, 2, 2, 2, 1, 2, 2, 2))
-    line(f"Uncertainty budget at {said.budget_force}", 11, "B", 1)
-    headings = ["contribution", "standard uncertainty (N)", "type", "degrees of freedom", "share of variance"]
-    grid(headings, said.budget_rows, (3, 2, 1, 2, 2))
-    line(said.budget_line, gap=2)
-    line("Points", 11, "B", 1)
-    grid(said.point_headings, said.point_rows, (1, 1, 1, 2, 2, 2, 2))
-    line("Notes and sources", 11, "B", 1)
-    for text in said.notes:
-        line(f"- {text}")
-    line(said.caution, gap=12)
-    line("calibrated by, date ______________________      checked by, date ______________________")
-    return bytes(document.output())
+def _history(
+    previous: Analysis | None, analysis: Analysis, forces: Forces
+) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    if previous is None:
+        return (
+            (
+                "As found: not stated, no earlier calibration was given. As left: the results above; the device's "
+                "polynomial is replaced by the one below.",
+            ),
+            (),
+        )
+    drift, old, unit = compare(previous, analysis), previous.record.header, forces.unit
+    least = min(level.expanded_N for level in analysis.levels)
+    rows = tuple(
+        (
+            forces.column(v.force_N, least),
+            forces.column(v.as_found_N, least, True),
+            forces.column(v.as_left_N, least, True),
+            forces.column(level.expanded_N, least),
+            f"{level.coverage_factor:.2f}",
+            f"{v.change_percent:+.3f}",
+            f"{v.normalised_error:+.2f}",
+        )
+        for v, level in zip(drift.levels, analysis.levels, strict=True)
+    )
+    headings = (
+        f"force ({unit})",
+        f"as found ({unit})",
+        f"as left ({unit})",
+        f"U ({unit})",
+        "k",
+        "change (%)",
+        "E_n",
+    )
+    note = (
+        "Errors of the device's reading before and after adjustment, against this calibration's reference; U: expanded "
+        "uncertainty of either, coverage about 95 % with the k of its row. E_n: change over the expanded uncertainties "
+        "of both calibrations."
+    )
+    return (
+        (
+            f"As found, with calibration No. {old.number} of {old.made:%Y-%m-%d} in force: errors "
+            f"{'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force throughout.",
+            f"Since then: {drift.trend}.",
+        ),
+        (Table(headings, rows, (3, 3, 3, 3, 2, 2, 2), note),),
+    )
 
 
-def write_certificate(
-    analysis: Analysis, stem: Path, unit: str = "kN", previous: Analysis | None = None
-) -> tuple[Path, Path]:
-    """Write `stem`.html and `stem`.pdf, each whole or not at all; returns both paths."""
-    said = contents(analysis, unit, previous)
-    paths = stem.with_name(stem.name + ".html"), stem.with_name(stem.name + ".pdf")
-    write_whole(paths[0], html(said).encode("utf-8"))
-    write_whole(paths[1], pdf(said, analysis))
-    return paths
+def _conformity(
+    verification: Verification | None, forces: Forces
+) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    if verification is None:
+        return (("No statement of conformity is made: no fresh points were judged.",), ())
+    limit = f"{100 * verification.limit_fraction:g} %"
+    rule = (
+        "guarded acceptance: a point passes where the error is within the limit less U, fails beyond the limit plus "
+        "U, and is undecided between; with a guard band of U a point that passes is out of limits with a probability "
+        "of at most 2.5 % (JCGM 106, ISO 14253-1)"
+        if verification.rule == "guard-band"
+        else "simple acceptance: the limit itself, no guard band; undecided where U is more than a third of it, and "
+        "up to half of the points on the limit are accepted wrongly"
+    )
+    least = min(p.expanded_N for p in verification.points)
+    rows = tuple(
+        (
+            forces.column(p.reference_N, least),
+            forces.column(p.indicated_N, least),
+            forces.column(p.error_N, least, True),
+            forces.column(p.limit_N, least),
+            forces.column(p.expanded_N, least),
+            f"{p.budget.coverage_factor:.2f}",
+            p.verdict,
+        )
+        for p in verification.points
+    )
+    unit = forces.unit
+    table = Table(
+        (f"reference ({unit})", f"device ({unit})", f"error ({unit})", f"limit ± ({unit})", f"U ({unit})", "k",
+         "verdict"),
+        rows,
+        (3, 3, 3, 3, 3, 2, 3),
+        "Fresh points, not among those that were fitted. U: expanded uncertainty of the comparison, coverage about "
+        "95 % with the k of its row.",
+    )  # fmt: skip
+    return (
+        (
+            f"Specification: error of the device's reading of rising force within {limit} of the reference. "
+            f"Decision rule: {rule}.",
+            f"Result: {verification.verdict}, for the {len(rows)} points below and nothing else.",
+        ),
+        (table,),
+    )
+
+
+def _budget(analysis: Analysis, forces: Forces) -> Section:
+    middle = analysis.levels[len(analysis.levels) // 2]
+    budget = stated(middle.budget)
+    return Section(
+        f"Uncertainty budget at {forces.shown(middle.force_N)}",
+        (_budget_line(budget, forces),),
+        (
+            Table(
+                ("contribution", f"standard uncertainty ({forces.unit})", "type", "degrees of freedom",
+                 "share of variance"),
+                tuple(
+                    (
+                        c.name,
+                        forces.value(c.u_N, 6),
+                        c.type,
+                        "many" if c.dof is None else f"{c.dof:g}",
+                        f"{100 * c.share:.0f} %",
+                    )
+                    for c in budget.components
+                ),
+                (4, 3, 1, 2, 2),
+            ),
+        ),
+    )  # fmt: skip
+
+
+def _budget_line(budget: StatedBudget, forces: Forces) -> str:
+    free = math.inf if budget.effective_dof is None else budget.effective_dof
+    dof = "more than 1000" if free > 1000 else f"{math.floor(free)}"
+    return (
+        f"Combined {forces.shown(budget.combined_N, 3)}, effective degrees of freedom {dof}, k = "
+        f"{budget.coverage_factor:.2f} (95 %), expanded {forces.shown(budget.expanded_N, 3)}."
+    )
+
+
+def _points(analysis: Analysis, forces: Forces) -> Table:
+    record, rows, at = analysis.record, [], 0
+    indicated = analysis.device.residual_N + analysis.device.force_N
+    least = min(level.expanded_N for level in analysis.levels)
+    for i, point in enumerate(record.points):
+        shown = error = "-"
+        if point.direction == "rising":
+            shown = forces.column(float(indicated[at]), least)
+            error = forces.column(float(analysis.device.residual_N[at]), least, True)
+            at += 1
+        reference = forces.column(record.force_N(point), least)
+        rows.append(
+            (record.row(i), str(point.run), point.direction, reference, f"{point.counts:.2f}", shown, error)
+        )
+    unit = forces.unit
+    return Table(
+        ("row", "run", "direction", f"reference ({unit})", "counts", f"device ({unit})", f"error ({unit})"),
+        tuple(rows),
+        (2, 1, 2, 3, 3, 3, 3),
+    )
+
+
+def _notes(analysis: Analysis) -> list[str]:
+    header, record = analysis.record.header, analysis.record
+    said = [header.note] if header.note else []
+    said += [f"{note[0].upper()}{note[1:]}." for note in analysis.notes]
+    digest = f"SHA-256 digest of the record: {record.digest}." if record.digest else ""
+    versions = f"Made by steadyram {__version__}; firmware {header.firmware or 'not recorded'}."
+    return [*said, *SOURCES, *([digest] if digest else []), versions]

@@ -65,7 +65,7 @@ def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift
         a, b = getattr(old.record.header, what).serial, getattr(new.record.header, what).serial
         if a != b:
             raise BadInput(
-                f"the calibrations are of different {what}s (serial {a} and {b}); compare like with like."
+                f"the calibrations are not of the same {what} (serial {a} and {b}); compare like with like."
             )
     days = (new.record.header.made - old.record.header.made).total_seconds() / 86400.0
     if days <= 0.0:

@@ -66,6 +66,8 @@ def _level(v: Level) -> dict[str, Any]:
         "iso_7500_1_class": v.iso_class,
         "iso_7500_1_class_with_reversibility": v.iso_class_with_v,
         "budget": asdict(stated(v.budget)),
+        "expanded_N": v.expanded_N,
+        "coverage_factor": v.coverage_factor,
         "monte_carlo_expanded_N": None if v.monte_carlo is None else v.monte_carlo.expanded_N,
         "monte_carlo_agrees": None if v.monte_carlo is None else v.monte_carlo.agrees,
     }

@@ -75,7 +75,7 @@ def test_drift_as_found_and_as_left():
     with pytest.raises(BadInput, match="not later"):
         compare(new, old)
     other = header(made=datetime(2027, 1, 2, tzinfo=UTC), transducer={"what": "t", "serial": "T2"})
-    with pytest.raises(BadInput, match="different transducers"):
+    with pytest.raises(BadInput, match="not of the same transducer"):
         compare(old, analyse(record(head=other), "z", monte_carlo=False))
 
 

@@ -1,0 +1,122 @@
+"""The facts of a calibration document: who, where, when, on what, against what, how."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.before import reference_expanded
+from steadyram.metrology.record import Header, Instrument, Reference
+from steadyram.units import show
+
+FORMULA = (
+    "force_N = c0 + m(c1 + m(c2 + m(c3, x), x), x), x = counts - zero, m(a, x) = a x / 65536 rounded to nearest; "
+    "rising force"
+)
+NOT_SAID = "not stated"
+
+
+def facts_of(analysis: Analysis, issued: datetime, unit: str) -> tuple[tuple[str, str], ...]:
+    """Return name and text of every fact; what was not said is shown as such."""
+    header = analysis.record.header
+    return (
+        ("calibrated by", header.laboratory or NOT_SAID),
+        ("customer", header.customer or NOT_SAID),
+        ("place of calibration", header.location or NOT_SAID),
+        ("item", f"force reading of {_named(header.press)}, with {_named(header.transducer)}"),
+        ("condition as received", header.press.condition or NOT_SAID),
+        (
+            "transducer range",
+            f"{show(header.range_Pa, 'pascal', 'bar', 4)} (gauge pressure), on a piston of "
+            f"{header.area_m2 * 1e4:.4f} cm²",
+        ),
+        ("reference", _reference(header)),
+        ("environment", _environment(header)),
+        ("date of calibration", header.made.strftime("%Y-%m-%d %H:%M %Z")),
+        ("date of issue", issued.strftime("%Y-%m-%d")),
+        (
+            "next due",
+            f"{header.due:%Y-%m-%d}, by an interval of {header.interval_days} days set by the user's quality rules",
+        ),
+        ("force unit", unit),
+    )
+
+
+def _named(one: Instrument) -> str:
+    return f"{one.what} (serial {one.serial})"
+
+
+def _reference(header: Header) -> str:
+    one = header.reference
+    kind = "gauge on the line" if one.kind == "gauge" else "load cell under the ram"
+    due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
+    return (
+        f"{one.what}, {kind}, serial {one.serial}; certificate {one.certificate or NOT_SAID}, valid until {due}; "
+        f"{_stated(one)}"
+    )
+
+
+def _stated(one: Reference) -> str:
+    parts = []
+    if one.expanded_percent:
+        parts.append(f"U = {one.expanded_percent:g} % of reading (k = {one.coverage_factor:g})")
+    if one.expanded_abs:
+        parts.append(
+            f"U = {one.expanded_abs:g} {'Pa' if one.kind == 'gauge' else 'N'} (k = {one.coverage_factor:g})"
+        )
+    if one.class_percent:
+        parts.append(
+            f"accuracy class {one.class_percent:g} over {show(one.range, 'pascal', 'bar', 4)}: may read wrong by "
+            f"{show(one.class_percent / 100 * one.range, 'pascal', 'bar', 3)} anywhere"
+        )
+    if one.drift_percent:
+        parts.append(f"drift between certificates up to {one.drift_percent:g} %")
+    return ", ".join(parts)
+
+
+def _environment(header: Header) -> str:
+    told = header.environment
+    parts = ["ambient temperature not read" if told.ambient_C is None else f"ambient {told.ambient_C:g} °C"]
+    if told.oil_C is not None:
+        parts.append(f"oil {told.oil_C:g} °C")
+    if told.humidity_percent is not None:
+        parts.append(f"humidity {told.humidity_percent:g} %")
+    return ", ".join(parts)
+
+
+def methods_of(analysis: Analysis) -> tuple[str, ...]:
+    """Return how it was done, in sentences."""
+    header, curve = analysis.record.header, analysis.curve
+    falling = sum(1 for p in analysis.record.points if p.direction == "falling")
+    how = (
+        "the reference re-seated between the runs"
+        if header.reseated and analysis.runs > 1
+        else "no re-seating"
+    )
+    return (
+        f"The ram presses on {'the reference' if header.reference.kind == 'load-cell' else 'a block'}; forces are "
+        "brought up from rest without going back, held, and read, then down again. "
+        f"{analysis.runs} rising {'run' if analysis.runs == 1 else 'runs'} of {len(analysis.levels)} forces, "
+        f"{falling} falling points, {how}. Deviations from this: none recorded but in the notes.",
+        f"The reading (counts on a 16-bit scale, {header.counts_step} counts a converter step) is turned into force "
+        f"by a polynomial of degree {curve.degree}, {curve.method}.",
+    )
+
+
+def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
+    """Return the statement on traceability."""
+    header = analysis.record.header
+    one = header.reference
+    lowest = analysis.levels[0].force_N
+    own = (
+        f"The reference alone contributes U = {show(reference_expanded(header, lowest), 'newton', unit, 2)} at "
+        f"{show(lowest, 'newton', unit)} (95 %)."
+    )
+    if not one.traceable_to:
+        return (f"No metrological traceability is claimed. {own}",)
+    due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
+    link = "through the piston area and the friction assumed, " if one.kind == "gauge" else ""
+    return (
+        f"The forces are traceable {link}through {one.what}, serial {one.serial}, certificate {one.certificate}, valid "
+        f"until {due}, to: {one.traceable_to}. {own}",
+    )
