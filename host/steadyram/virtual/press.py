@@ -25,7 +25,15 @@ from steadyram.virtual.checks import ValveChecks
 from steadyram.virtual.faults import ActiveFault, parse_fault
 from steadyram.virtual.operator import Operator
 from steadyram.virtual.plant import STEP_S, Plant
-from steadyram.virtual.runtime import CoreState, FlashCut, Runtime, RuntimeInfo, RuntimeName, start_runtime
+from steadyram.virtual.runtime import (
+    CoreState,
+    FlashCut,
+    Heard,
+    Runtime,
+    RuntimeInfo,
+    RuntimeName,
+    start_runtime,
+)
 from steadyram_fw import tables
 
 if TYPE_CHECKING:
@@ -199,6 +207,7 @@ class VirtualPress(ValveChecks):
             heap=self._heap,
             lock_heap=self._lock_heap,
             display=self._display,
+            batches=self._batch_fixed is not None,
         )
         self._info = self._runtime.info
         self._ahead = self._batch_fixed or self._runtime.batch_least
@@ -267,6 +276,8 @@ class VirtualPress(ValveChecks):
             runtime = self._runtime
             if runtime is None:
                 self._last_counts = plant.step()
+            elif runtime.in_step is not None:
+                self._in_step(runtime, runtime.in_step, until - now, stop)
             else:
                 self._batch(runtime, min(self._ahead, until - now), stop)
             if watched:
@@ -276,6 +287,43 @@ class VirtualPress(ValveChecks):
             if stop is not None and stop(self):
                 return True
         return False
+
+    def _in_step(
+        self,
+        runtime: Runtime,
+        tick: Callable[[int, int, int], bool],
+        most: int,
+        stop: Callable[[VirtualPress], bool] | None,
+    ) -> None:
+        """Run plant and firmware tick by tick, up to the first in which something came out or was waited for."""
+        plant = self.plant
+        step, place = plant.step, plant.place
+        fitted = plant.press.position is not None
+        base = self._levels()
+        filters, watched = self._input_filters, self._watched
+        knob, self.operator.knob_steps = self.operator.knob_steps, 0
+        link = bytes(self._to_device[:_LINK_MOST])
+        del self._to_device[: len(link)]
+        runtime.feed(link, knob)
+        counts = self._last_counts
+        try:
+            for _ in range(most):
+                counts = step()
+                levels = base | _IN_TOP if plant.u <= 0.0 else base
+                for change in filters:
+                    levels = change(plant.step_index, levels)
+                if tick(counts, levels, place() if fitted else 0):
+                    break
+                if stop is not None and stop(self):
+                    break
+                if watched and any(w[0](self) for w in watched):
+                    break
+        except SteadyramError:
+            self._runtime = None
+            self._take_outputs(0)
+            raise
+        self._last_counts = counts
+        self._take_heard(runtime.hear())
 
     def _batch(self, runtime: Runtime, most: int, stop: Callable[[VirtualPress], bool] | None) -> None:
         plant = self.plant
@@ -330,6 +378,9 @@ class VirtualPress(ValveChecks):
                 self._ahead = max(runtime.batch_least, self._ahead // 2)
             elif sent == self._ahead < runtime.batch_most:
                 self._ahead *= 2
+        self._take_heard(heard)
+
+    def _take_heard(self, heard: Heard) -> None:
         if heard.link:
             self.received += heard.link
         if heard.text is not None:

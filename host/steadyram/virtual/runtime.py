@@ -18,6 +18,7 @@ import sysconfig
 import tempfile
 from abc import ABC, abstractmethod
 from array import array
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final, Literal, NamedTuple
@@ -77,6 +78,8 @@ class Runtime(ABC):
     """The powered firmware. Power off = `close`; power on = a new one over the same `state` folder."""
 
     info: RuntimeInfo
+    # Runs one tick where that is cheap; True when something came out. None: batches only.
+    in_step: Callable[[int, int, int], bool] | None = None
     # Ticks of a first batch, and of the longest one that pays.
     batch_least = 4
     batch_most = 64
@@ -84,6 +87,14 @@ class Runtime(ABC):
     @abstractmethod
     def exchange(self, samples: array[int], link: bytes, knob: int) -> Heard:
         """Run the triples (counts, inputs, place) until something comes out. Raises FirmwareStopped or FlashCut."""
+
+    def feed(self, link: bytes, knob: int) -> None:
+        """Hand over what the link and the knob bring before the next ticks in step."""
+        raise NotImplementedError
+
+    def hear(self) -> Heard:
+        """Return what came out of the ticks in step (their number is the caller's)."""
+        raise NotImplementedError
 
     @abstractmethod
     def look(self) -> CoreState:
@@ -122,9 +133,12 @@ def _open_to_read(path: str, mode: str = "r") -> IO[Any]:
 
 
 class CpythonRuntime(Runtime):
-    """The firmware in this process; its files in `state/files`."""
+    """The firmware in this process; its files in `state/files`.
 
-    def __init__(self, state: Path, uid: str) -> None:
+    batches: run it as MicroPython is run, for tests that this changes nothing.
+    """
+
+    def __init__(self, state: Path, uid: str, *, batches: bool = False) -> None:
         import steadyram_fw.app as firmware
 
         # A board collects its own small heap between strokes; here that would be the whole host's.
@@ -136,13 +150,24 @@ class CpythonRuntime(Runtime):
         self.app = firmware.App(self._standin)
         self._standin.tick = self.app.tick
         self._standin.poll = self.app.poll
+        if not batches:
+            self.in_step = self._standin.one
 
-    def exchange(self, samples: array[int], link: bytes, knob: int) -> Heard:
+    def feed(self, link: bytes, knob: int) -> None:
         standin = self._standin
         if link:
             standin.link_in += link
         standin.turns += knob
-        ran = standin.batch(samples, len(samples) // 3)
+
+    def exchange(self, samples: array[int], link: bytes, knob: int) -> Heard:
+        self.feed(link, knob)
+        return self._heard(self._standin.batch(samples, len(samples) // 3))
+
+    def hear(self) -> Heard:
+        return self._heard(0)
+
+    def _heard(self, ran: int) -> Heard:
+        standin = self._standin
         out = standin.link_out
         if out:
             standin.link_out = b""
@@ -317,11 +342,12 @@ def start_runtime(
     heap: int | None = None,
     lock_heap: bool = False,
     display: bool = False,
+    batches: bool = False,
 ) -> Runtime:
     """Power the firmware up over `state`. Without MicroPython: says so on stderr and takes CPython."""
     global _said_fallback
     if name == "cpython":
-        return CpythonRuntime(state, uid)
+        return CpythonRuntime(state, uid, batches=batches)
     if name != "micropython":
         raise BadInput(f"There is no runtime '{name}'; choose micropython or cpython.")
     program = find_micropython()

@@ -60,6 +60,16 @@ class StandIn:
     def idle(self) -> None:
         """Nothing to do: on a board this would sleep until the next tick."""
 
+    def one(self, counts: int, inputs: int, place: int) -> bool:
+        """Run one tick; return True when an output changed, or bytes or panel text were written."""
+        now = self.tick(counts, inputs, place)  # type: ignore[operator]
+        self.poll()  # type: ignore[operator]
+        if now != self.outputs or self.noisy:
+            self.outputs = now
+            self.noisy = False
+            return True
+        return False
+
     def batch(self, samples, count: int) -> int:  # type: ignore[no-untyped-def]
         """Run up to `count` ticks on triples (counts, inputs, place); return how many were run.
 
