@@ -143,6 +143,13 @@ def tables(d: dict) -> str:
     for title, table, prefix in (("inputs", "inputs", "IN_"), ("outputs", "outputs", "OUT_")):
         out.append(f"\n# {title}: masks of the bit word\n")
         out += [f"{constant(prefix, name)} = const({1 << bit})\n" for name, bit in d[table].items()]
+    out.append("\n# contacts, by bit: milliseconds after which closed and open count\n")
+    for key in ("close_ms", "open_ms"):
+        by_bit = {d["inputs"][row["name"]]: row[key] for row in d["contact"]}
+        if sorted(by_bit) != list(range(len(d["inputs"]))):
+            raise SystemExit("definition.toml: every input needs one contact")
+        times = ", ".join(str(by_bit[bit]) for bit in sorted(by_bit))
+        out.append(f"{'CONTACT_' + key.upper()} = ({times})\n")
     for title, table, prefix in (
         ("states", "state", "STATE_"),
         ("stop reasons", "stop", "STOP_"),

@@ -15,6 +15,9 @@ from .services.keeper import Keeper
 from .services.link import Link
 from .services.store import StoreError
 
+# A valve test is disarmed when the host that armed it has sent no line for so long.
+_SILENT_MS = 5000
+
 # Records a segment, segments, traces: 4160 cycles in 26 segments of four 4 KiB blocks, and a block a trace.
 # With everything else full too, 24 of the 212 blocks stay free that the smallest board has for files.
 _LOG_SHAPE = (160, 26, 36)
@@ -32,7 +35,9 @@ class App:
         self.core = core
         self.clock = Clock()
         self.access = Access()
-        self.inputs = 0
+        self.inputs = 0  # the contacts that count, once each has stayed for its time
+        self.raw = 0  # as they are wired
+        self.silent_ms = 0  # how long no host has sent a line, counted while a valve test is armed
         self.place = 0
         self.outputs = 0
         self.leaving = False
@@ -55,15 +60,17 @@ class App:
         place: reading of the position sensor, 0 to 65535 (an encoder's count wraps), 0 without one.
         """
         core = self.core
-        self.inputs = inputs
+        self.raw = inputs
         self.place = place
         if self._still and not core.live:
             # files or sets are being exchanged: nothing is energised and nothing starts
             self.clock.tick()
-            self.access.tick(inputs)
+            self.access.tick(self.inputs)
             return self.outputs
         outputs = core.step(counts, inputs, place)
         self.outputs = outputs
+        inputs = core.inputs
+        self.inputs = inputs
         clock = self.clock
         if clock.ms < 999:
             clock.ms += 1
@@ -72,6 +79,10 @@ class App:
         access = self.access
         if inputs & T.IN_ENABLE or access._held or access._left_s:
             access.tick(inputs)
+        if core.armed_ms:
+            self.silent_ms += 1
+            if self.silent_ms > _SILENT_MS or not access._left_s:
+                core.disarm()
         if core.record_ready and self._ended_s < 0:
             self._ended_s = clock.seconds
             self._ended_ms = clock.ms
@@ -133,7 +144,7 @@ class App:
         return link.work()
 
     def _keep_house(self):
-        if self.core.fault == T.FAULT_CALIBRATION_BAD:
+        if self.core.acknowledged:
             self._let_calibrate()
         if self.access.unsealed != self._unsealed:
             self._unsealed = not self._unsealed
@@ -155,9 +166,10 @@ class App:
 
     def _let_calibrate(self):
         """Calibrating anew takes strokes, so this may be acknowledged; the cutoff stays refused meanwhile."""
-        quiet = self.inputs & (T.IN_EXTEND | T.IN_RETRACT | T.IN_ESTOP_OK) == T.IN_ESTOP_OK
-        if quiet and self.inputs & T.IN_ACK and not self.core.live and self.keeper.cal is None:
-            self.core.clear_fault()
+        core = self.core
+        core.acknowledged = False
+        if core.fault == T.FAULT_CALIBRATION_BAD and not core.live and self.keeper.cal is None:
+            core.clear_fault()
 
     # ------------------------------------------------------------ records
     def _may_store(self):

@@ -37,6 +37,10 @@ OUT_SLOW = const(4)
 OUT_LAMP = const(8)
 OUT_BUZZER = const(16)
 
+# contacts, by bit: milliseconds after which closed and open count
+CONTACT_CLOSE_MS = (3, 3, 20, 20, 100, 3, 20, 20, 20)
+CONTACT_OPEN_MS = (5, 5, 20, 20, 1, 3, 20, 20, 20)
+
 # states
 STATE_STARTING = const(0)
 STATE_READY = const(1)
@@ -77,6 +81,7 @@ STOP_OVER = const(10)
 STOP_DEPTH = const(11)
 STOP_WINDOW = const(12)
 STOP_CEILING = const(13)
+STOP_SELECTOR = const(14)
 STOP_NAMES = Words("""\
 none
 setpoint
@@ -91,7 +96,8 @@ stalled
 over
 depth
 window
-ceiling""")
+ceiling
+selector""")
 
 # faults
 FAULT_SENSOR_LOW = const(1)
@@ -119,6 +125,7 @@ FAULT_POSITION_SIGNAL = const(22)
 FAULT_POSITION_JUMP = const(23)
 FAULT_POSITION_STILL = const(24)
 FAULT_POSITION_REFERENCE = const(25)
+FAULT_ACK_STUCK = const(26)
 FAULT_NAMES = Words("""\
 
 sensor-low
@@ -145,7 +152,8 @@ sensor-noisy
 position-signal
 position-jump
 position-still
-position-reference""")
+position-reference
+ack-stuck""")
 
 # refusals of extend
 REFUSAL_NONE = const(0)
@@ -159,6 +167,8 @@ REFUSAL_SENSOR_DOUBTFUL = const(7)
 REFUSAL_NO_POSITION = const(8)
 REFUSAL_NO_REFERENCE = const(9)
 REFUSAL_NO_CEILING = const(10)
+REFUSAL_SELECTOR_MOVED = const(11)
+REFUSAL_NOT_CHARACTERISED = const(12)
 REFUSAL_NAMES = Words("""\
 none
 cutoff-required
@@ -170,7 +180,9 @@ zero-out
 sensor-doubtful
 no-position
 no-reference
-no-ceiling""")
+no-ceiling
+selector-moved
+not-characterised""")
 FAULT_TEXTS = Words("""\
 
 transducer signal below its valid range: open wire, lost supply or short to ground
@@ -197,7 +209,8 @@ transducer signal too noisy to be judged: screen, earth or supply
 ram position signal outside its range: open wire, lost supply or short
 ram position changed faster than the ram can move: lost counts or interference
 the ram is driven but its position does not change: sensor loose or stuck
-position at the top switch differs from its reference: counts were lost or the sensor moved""")
+position at the top switch differs from its reference: counts were lost or the sensor moved
+acknowledge button closed for 30 s: release it; if it is released, its contact is stuck""")
 REFUSAL_TEXTS = Words("""\
 extend is not refused
 this job requires the cutoff and the cutoff selector is off
@@ -209,7 +222,9 @@ zero has moved too far since calibration
 the transducer's signal is just outside its measuring range
 the job stops on depth and no position sensor is calibrated
 the job needs the ram's position: return it to the top switch first
-the handling job needs a ceiling on force in the settings, one that this press can keep""")
+the handling job needs a ceiling on force in the settings, one that this press can keep
+a selector moved while the pedal went down: release the pedal and look at the selectors
+the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'""")
 
 # settings: places in the array, then name, min, max, default
 S_BORE_UM = const(0)
@@ -464,6 +479,7 @@ FLAG_RESET = const(256)
 FLAG_AGAIN = const(512)
 FLAG_HANDLING = const(1024)
 FLAG_TRAVEL = const(2048)
+FLAG_THRESHOLD = const(4096)
 
 # verbs: (name, change, only while enabled, refused while live, arguments)
 # argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);
@@ -488,12 +504,14 @@ VERBS = (
         True,
         (
             ("feed", 0, 1, None),
-            ("cut_counts", 0, 65535, None),
+            ("cut_counts", 0, 65534, None),
             ("pulse_ms", 0, 5000, None),
             ("pulses", 0, 200, None),
             ("pause_ms", 0, 10000, None),
+            ("ceiling_n", 0, 5000000, 0),
         ),
     ),
+    ("disarm", True, False, False, ()),
     ("teach", True, True, True, (("setpoint_n", 1, 5000000, 0),)),
     (
         "log",
@@ -543,6 +561,7 @@ E_INCONSISTENT = const(23)
 E_FAULT_LATCHED = const(24)
 E_NOT_HERE = const(25)
 E_SEALED = const(26)
+E_JOB_CHOSEN = const(27)
 ERROR_TEXTS = Words("""\
 
 the line is longer than the device accepts; shorten it
@@ -570,4 +589,5 @@ this needs the ram at the top and the pedals released
 the set contradicts itself
 a fault is latched: acknowledge it at the panel first
 this board does not offer that
-calibration is sealed: hold the enable button until the panel says to let go""")
+calibration is sealed: hold the enable button until the panel says to let go
+the chosen job requires the cutoff: choose no job before a valve test""")

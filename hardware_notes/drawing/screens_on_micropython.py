@@ -95,6 +95,10 @@ jobs[8] = job("raise the bed", 2000, handling=1)
 keeper.commit("jobs", jobs)
 step(REST, 300)
 app.inputs = REST
+picture("home-not-calibrated")
+picture("home-not-calibrated-why", now=3000)
+core.calibrate(array("i", (6554, 0, 350000, 0, 0, 58982, 0, 1, 0, 0)))
+keeper.settings[T.S_STRATEGY] = 1
 picture("home-no-job")
 keeper.use(1)
 keeper.counts[1] = 12
@@ -113,6 +117,19 @@ core.force_n = 123400
 core.state = T.STATE_ADVANCE
 picture("home-large-force")
 core.state = T.STATE_READY
+keeper.use(1)
+core.force_n = 40
+core.latch_on = True
+picture("home-latched", True)
+picture("home-latched-goes-on", True, now=3000)
+core.latch_on = False
+keeper.settings[T.S_STRATEGY] = 0
+picture("home-threshold", True)
+keeper.settings[T.S_STRATEGY] = 1
+core.armed_ms, core.armed_n = 42000, 178000
+picture("test-armed", True)
+picture("test-armed-words")
+core.armed_ms = 0
 
 
 class Travel:
@@ -145,6 +162,9 @@ core.state = T.STATE_ADVANCE
 core.force_n = 1180
 picture("handling-moving")
 core.live = False
+app.inputs = REST | T.IN_LATCH
+picture("handling-latch", True)
+app.inputs = REST
 core.state = T.STATE_READY
 keeper.settings[T.S_HANDLING_N] = 0
 keeper.use(1)
@@ -172,7 +192,8 @@ picture("changes-closing", True)
 app.access._left_s = 0
 core.fault, core.state = T.FAULT_SENSOR_LOW, T.STATE_FAULT
 picture("fault-words", False)
-picture("fault-blink", True)
+picture("fault-blink", True, now=3000)
+picture("fault-not-known", now=6000)
 core.fault = T.FAULT_RISE_AFTER_CLOSE
 picture("fault-rise-after-close")
 core.clear_fault()

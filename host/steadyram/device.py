@@ -7,6 +7,7 @@ the old set or the new one, never a mix; pushing again after reconnecting settle
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
@@ -14,7 +15,15 @@ from typing import Final, Literal
 
 from pydantic import ValidationError
 
-from steadyram.errors import BadFrame, BadInput, CheckFailed, DeviceRefusal, LinkTimeout, PortLost
+from steadyram.errors import (
+    BadFrame,
+    BadInput,
+    CheckFailed,
+    DeviceRefusal,
+    LinkError,
+    LinkTimeout,
+    PortLost,
+)
 from steadyram.link.client import Client, Reply, integer_of
 from steadyram.link.definition import Definition, Field
 from steadyram.link.frames import Answer
@@ -49,10 +58,19 @@ class Device:
     def __init__(self, client: Client) -> None:
         self.client = client
         self._identity: Identity | None = None
+        self._armed = False
 
     def close(self) -> None:
-        """Close the link."""
-        self.client.close()
+        """Disarm a valve test that this host armed and that may not have been run, then close the link."""
+        try:
+            if self._armed:
+                # One short try: the device disarms by itself 5 s after its host's last line.
+                self.client.request("disarm", timeout_s=0.3)
+        except (LinkError, DeviceRefusal):
+            pass
+        finally:
+            self._armed = False
+            self.client.close()
 
     @property
     def _protocol(self) -> Definition:
@@ -276,12 +294,40 @@ class Device:
         return self.client.request("zero").integer("zero")
 
     def probe(
-        self, *, feed: int = 0, cut_counts: int = 0, pulse_ms: int = 0, pulses: int = 0, pause_ms: int = 0
-    ) -> None:
-        """Arm one commissioning stroke; the ram moves only while the pedal is held."""
-        self.client.request(
-            "probe", feed=feed, cut_counts=cut_counts, pulse_ms=pulse_ms, pulses=pulses, pause_ms=pause_ms
+        self,
+        *,
+        feed: int = 0,
+        cut_counts: int = 0,
+        pulse_ms: int = 0,
+        pulses: int = 0,
+        pause_ms: int = 0,
+        ceiling_N: float = 0.0,
+    ) -> float:
+        """Arm one valve-test stroke, run by the next extend pedal; returns the force ceiling in newtons.
+
+        ceiling_N: force at which the stroke ends, 0 = the highest that the device allows. Whoever arms also disarms:
+        `testing` in commission/strokes.py does it on every way out.
+        """
+        self._armed = True
+        # A device of before the ceiling does not know its key.
+        more = {"ceiling_n": math.ceil(ceiling_N)} if ceiling_N else {}
+        reply = self.client.request(
+            "probe",
+            {
+                "feed": feed,
+                "cut_counts": cut_counts,
+                "pulse_ms": pulse_ms,
+                "pulses": pulses,
+                "pause_ms": pause_ms,
+                **more,
+            },
         )
+        return float(reply.integer("ceiling_n")) if "ceiling_n" in reply.fields else ceiling_N
+
+    def disarm(self) -> None:
+        """Disarm a valve test that was armed and not run."""
+        self.client.request("disarm")
+        self._armed = False
 
     def teach(self, setpoint_N: float | None = None) -> float:
         """Store the proposed or the given setpoint into the active job; returns it in newtons."""

@@ -51,7 +51,12 @@ class Board:
 
 
 class Bench:
-    """A device with a fake core on `root`, and the means to drive it."""
+    """A device with a fake core on `root`, and the means to drive it.
+
+    filter_ms: how long a contact must stay as it is to count; the fake core takes it at once.
+    """
+
+    filter_ms = 1
 
     def __init__(self, root, log_shape=None, uid=Board.uid):
         self.board = Board(root)
@@ -79,9 +84,9 @@ class Bench:
     def enable(self):
         self.run(1)
         self.inputs |= T.IN_ENABLE
-        self.run(1510)
+        self.run(1509 + self.filter_ms)
         self.inputs &= ~T.IN_ENABLE
-        self.run(1)
+        self.run(self.filter_ms)
 
     def unseal(self):
         """Open changes and the calibration's seal."""
@@ -89,7 +94,7 @@ class Bench:
         self.inputs |= T.IN_ENABLE
         self.run(5010)
         self.inputs &= ~T.IN_ENABLE
-        self.run(1)
+        self.run(self.filter_ms)
 
     def raw(self, data):
         """Bytes in, lines out."""

@@ -236,13 +236,12 @@ def case_calibration_of_another_board(root):
     other = Bench(root, uid="ffff")
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
     assert other.core.cal is None
-    # acknowledged with the pedals released, it lets the press be calibrated anew; no cutoff till then
-    other.inputs |= T.IN_ACK | T.IN_RETRACT
+    # acknowledged, it lets the press be calibrated anew; no cutoff till then
     other.run(5)
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
-    other.inputs &= ~T.IN_RETRACT
+    other.core.acknowledged = True
     other.run(5)
-    assert other.core.fault == 0
+    assert other.core.fault == 0 and not other.core.acknowledged
     assert other.core.cal is None
     other.enable()
     other.push("calibration", calibration_puts(serial=9))
@@ -373,6 +372,8 @@ def case_zero_and_probe_need_rest(root):
     assert bench.refused(probe) == T.E_NOT_AT_REST
     bench.inputs &= ~T.IN_RETRACT
     bench.run(1)
+    assert bench.refused(probe) == T.E_JOB_CHOSEN
+    bench.ok("use job=0")
     bench.ok(probe)
     assert bench.core.armed == (1, 0, 20, 3, 500)
     # 2 % of 52428 counts from where the calibration has it

@@ -28,6 +28,14 @@ class FakeCore:
         self.fault = 0
         self.refusal = 0
         self.force_n = 12
+        self.shown_n = 12
+        self.reading_valid = True
+        self.inputs = 0
+        self.latch_on = False
+        self.returns_latched = False
+        self.armed_ms = 0
+        self.armed_n = 0
+        self.acknowledged = False
         self.peak_n = 0
         self.mean_c16 = 6554 * 16
         self.spread_c = 3
@@ -54,6 +62,7 @@ class FakeCore:
 
     def step(self, counts, inputs, place=0):
         self.counts = counts
+        self.inputs = inputs
         return T.OUT_EXTEND if self.live else 0
 
     def configure(self, settings):
@@ -84,8 +93,13 @@ class FakeCore:
     def take_zero(self):
         self.zero = self.counts
 
-    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
+    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms, ceiling_n):
         self.armed = (feed, cut_counts, pulse_ms, pulses, pause_ms)
+        self.armed_ms = 60000
+        self.armed_n = ceiling_n
+
+    def disarm(self):
+        self.armed_ms = 0
 
     def finish(self, stop=T.STOP_SETPOINT, flags=T.FLAG_CUTOFF):
         """A stroke has just ended."""

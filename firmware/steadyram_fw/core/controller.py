@@ -7,13 +7,15 @@ at most 31 bits and allocates nothing in `step`.
 from array import array
 
 from .. import tables as t
-from .cells import FORCE_N, RISE16
+from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16
 from .cutoff import Cutoff
 from .faults import Guard, pressure, readings
 from .feed import due, flow
 from .fixed import force_over, isqrt
+from .inputs import SELECTORS, Inputs
 from .learn import LEARNED_LEN, forget
 from .modes import (
+    FEED_FULL,
     FEED_SLOW,
     MODE_FIRST,
     MODE_LEAD,
@@ -28,15 +30,25 @@ from .modes import (
 )
 from .no_position import NoDepth, NoTravel
 from .press import Press, nominal_c1
-from .sense import Sense, mean_force, take
+from .sense import FULL_MS, Sense, mean_force, take
 from .trace import Trace, note
 
-PRESS_MS = 3  # a pedal counts as pressed after so many equal samples (contact bounce)
-RELEASE_MS = 5
 RELEASED_AT_START_MS = 50
 HELD_AT_START_MS = 2000
 AFTER_STOP_MS = 150  # trace and settled force are taken this long after the valve was told to close
 PULSE_LOG = 48
+ARMED_MS = 60000  # a valve-test stroke that is not run by then is disarmed
+
+# Faults after which a reading is not believed until they are acknowledged.
+UNKNOWN_FORCE = (
+    t.FAULT_SENSOR_LOW,
+    t.FAULT_SENSOR_HIGH,
+    t.FAULT_SENSOR_FROZEN,
+    t.FAULT_SENSOR_NOISY,
+    t.FAULT_SLOPE_IMPOSSIBLE,
+    t.FAULT_SETTINGS_BAD,
+    t.FAULT_CALIBRATION_BAD,
+)
 
 TRAVEL_UNIT_SHIFT = 2  # the stored travel is in units of 4 um
 
@@ -74,17 +86,18 @@ class Controller:
         self.peak_n = 0
         self.counts = 0
         self.zero = 0
+        self.acknowledged = False  # a fault that only good data clears was acknowledged; services take note
         self.proposed_n = 0
         self.trace_unit_n = 1
         self.cutoff_on = False
         self.latch_on = False
-        self._inputs = 0
+        self.contacts = Inputs()
+        self.inputs = 0
+        self._raw = 0
         self._steady = False
         self._let_go = False
         self._extend = False
         self._retract = False
-        self._extend_run = 0
-        self._retract_run = 0
         self._idle_ms = 0
         self._timer = 0
         self._stroke_ms = 0
@@ -118,7 +131,9 @@ class Controller:
         self._off_ms = 0
         self._settle_ms = 0
         self._duration_ms = 0
-        self._probe = False
+        self.armed_ms = 0  # a valve-test stroke is armed for so long, 0 = none
+        self.armed_n = 0  # force at which it ends
+        self._testing = False  # the stroke is a valve-test stroke
         self._probe_feed = 0
         self._probe_cut = 0
         self._probe_pulse = 0
@@ -129,6 +144,7 @@ class Controller:
 
     # ------------------------------------------------------------------ what services tell it (never while live)
     def configure(self, settings):
+        self.disarm()
         for i in range(t.S_LEN):
             self.settings[i] = settings[i]
         self.press.configure(self.settings)
@@ -143,6 +159,7 @@ class Controller:
 
     def calibrate(self, cal):
         """First eight calibration fields, or None: then nameplates stand in, and the cutoff stays refused."""
+        self.disarm()
         self.cal = cal
         if cal is None:
             zero = self.settings[t.S_COUNTS_ZERO]
@@ -178,13 +195,13 @@ class Controller:
         self.depth.configure(self.settings)
 
     def choose(self, job_no, job, learned):
+        self.disarm()
         self.job_no = job_no
         for i in range(t.J_LEN):
             self.job[i] = job[i] if job_no else 0
         self.learned = learned
         self.proposed_n = 0
-        # The return's latch may be the job's.
-        self._steady = False
+        self._choose_return(self.inputs)
 
     def reset_learning(self):
         forget(self.learned)
@@ -194,19 +211,27 @@ class Controller:
     def record_stored(self):
         self.record_ready = False
 
-    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms):
-        """One commissioning stroke, while the pedal is held: feed until the reading is cut_counts, then pulses.
+    def arm_probe(self, feed, cut_counts, pulse_ms, pulses, pause_ms, ceiling_n):
+        """Arm one valve-test stroke, run while the pedal is held: feed until the reading is cut_counts, then pulses.
 
         pulse_ms = 0: the feed alone. cut_counts = 0: the pulses alone. pulses = 0 with a pulse_ms: pulses until the
-        reading is cut_counts.
+        reading is cut_counts. ceiling_n: force at which the stroke ends whatever the rest says. A job that requires
+        the cutoff is never pressed by a valve test: with one chosen nothing is armed.
         """
-        self._probe = True
+        if self.fault or (self.job_no and self.job[t.J_CUTOFF_REQUIRED]):
+            return
+        self.armed_ms = ARMED_MS
+        self.armed_n = ceiling_n
         self._probe_feed = feed
         self._probe_cut = cut_counts
         self._probe_pulse = pulse_ms
         self._probe_left = pulses
         self._probe_done = 0
         self._probe_pause = pause_ms
+
+    def disarm(self):
+        """Disarm a valve-test stroke that was not run. One that is running goes on while the pedal is held."""
+        self.armed_ms = 0
 
     def take_zero(self):
         self._zero_want = True
@@ -239,9 +264,27 @@ class Controller:
             return self.tracer.fine
         if name == "fine_head":
             return self.tracer.fine_head()
+        if name == "shown_n":
+            # The one force that panel, page, host and broker show: none below zero, since the ram does not pull on
+            # the work, and None while it cannot be known.
+            return (self.force_n if self.force_n > 0 else 0) if self._force_known() else None
+        if name == "returns_latched":
+            return self._return_latched
+        if name == "reading_valid":
+            return self._reading_valid()
         if name == "setpoint_n":
             return self.job[t.J_SETPOINT_N]
         raise AttributeError(name)
+
+    def _force_known(self):
+        """Return True when the reading tells the force on the work: calibrated, valid, and not doubted by a fault."""
+        return self.cal is not None and self._reading_valid()
+
+    def _reading_valid(self):
+        c = self.cells
+        if c[BOOT_MS] < FULL_MS or c[BAD_MS]:
+            return False
+        return c[LOW] < self.counts < c[HIGH] and self.fault not in UNKNOWN_FORCE
 
     def _handling_limit(self):
         """Force at which a handling stroke ends: three deviations below the ceiling, which so is never passed; 0 where
@@ -269,9 +312,12 @@ class Controller:
         force = take(cells, counts)
         self.force_n = force
         self.sense.rise16 = cells[RISE16]
-        if inputs != self._inputs or not self._steady:
-            self._inputs = inputs
-            self._pedals(inputs)
+        if inputs != self._raw or not self._steady:
+            self._raw = inputs
+            self._follow_contacts(inputs)
+        inputs = self.inputs
+        if self.armed_ms:
+            self.armed_ms -= 1
         state = self.state
         travel = self.travel
         fitted = travel.fitted
@@ -281,6 +327,8 @@ class Controller:
         told = outputs | state << 8
         # In a fault, what goes on is still followed: an acknowledgement needs the cause to be gone.
         fault = readings(cells, inputs, told, pressure(cells, inputs, told))
+        if inputs & t.IN_ACK and self.contacts.ack_is_stuck() and not fault:
+            fault = t.FAULT_ACK_STUCK
         if state != t.STATE_FAULT:
             if fitted and not fault:
                 fault = travel.look(force, outputs, inputs & t.IN_TOP)
@@ -324,26 +372,28 @@ class Controller:
         self.live = out & 7 != 0 or self._after > 0 or t.STATE_ADVANCE <= state <= t.STATE_DWELL
         return out
 
-    def _pedals(self, inputs):
-        """Debounce: a press counts after PRESS_MS equal samples, a release after RELEASE_MS."""
-        if (inputs & t.IN_EXTEND != 0) == self._extend:
-            self._extend_run = 0
-        else:
-            self._extend_run += 1
-            if self._extend_run >= (RELEASE_MS if self._extend else PRESS_MS):
-                self._extend = not self._extend
-                self._extend_run = 0
-        if (inputs & t.IN_RETRACT != 0) == self._retract:
-            self._retract_run = 0
-        else:
-            self._retract_run += 1
-            if self._retract_run >= (RELEASE_MS if self._retract else PRESS_MS):
-                self._retract = not self._retract
-                self._retract_run = 0
-        self._steady = self._extend_run == 0 and self._retract_run == 0
-        self.cutoff_on = inputs & t.IN_CUTOFF != 0
+    def _follow_contacts(self, raw):
+        """Take what the contacts say once each has stayed for its time."""
+        contacts = self.contacts
+        before = self.inputs
+        contacts.follow(raw)
+        word = contacts.word
+        self.inputs = word
+        self._steady = contacts.steady
+        self._extend = word & t.IN_EXTEND != 0
+        self._retract = word & t.IN_RETRACT != 0
+        self.cutoff_on = word & t.IN_CUTOFF != 0
+        if (word ^ before) & SELECTORS:
+            self.disarm()
+        if word & t.IN_ACK == 0:
+            contacts.ack_on_ms = 0
+        self._choose_return(word)
+
+    def _choose_return(self, word):
+        """Latched or momentary: the job's choice, or the selector's; always momentary where bed or tooling is moved."""
         choice = self.job[t.J_LATCH_RETURN] if self.job_no else 2
-        self.latch_on = choice == 1 or (choice == 2 and inputs & t.IN_LATCH != 0)
+        latch = choice == 1 or (choice == 2 and word & t.IN_LATCH != 0)
+        self.latch_on = latch and not (self.job_no and self.job[t.J_HANDLING])
 
     def _fail(self, number):
         if self.state == t.STATE_FAULT:
@@ -353,7 +403,8 @@ class Controller:
         self.fault = number
         self.state = t.STATE_FAULT
         self._timer = 0
-        self._probe = False
+        self.disarm()
+        self.contacts.ack_anew()
         if t.STATE_ADVANCE <= was <= t.STATE_DWELL:
             self._stop_pending = t.STOP_ESTOP if number == t.FAULT_ESTOP_OPEN else t.STOP_FAULT
             self._duration_ms = self._stroke_ms
@@ -363,7 +414,7 @@ class Controller:
     def _starting(self):
         self.outputs = 0
         self._timer += 1
-        if self._extend or self._retract or self._extend_run or self._retract_run:
+        if self.contacts.touched():
             self._idle_ms = 0
             if self._timer > HELD_AT_START_MS:
                 self._fail(t.FAULT_PEDAL_AT_START)
@@ -375,7 +426,13 @@ class Controller:
             self._idle_ms = 0
 
     def _ready(self, inputs):
-        self.outputs = t.OUT_LAMP if self.cutoff_on else 0
+        out = t.OUT_LAMP if self.cutoff_on else 0
+        if self.press.strategy == 0 and self.ms & 512:
+            # A plain threshold looks other than a cutoff that lands: its lamp blinks.
+            out = 0
+        if self.armed_ms and self.armed_ms & 1023 < 128:
+            out |= t.OUT_BUZZER
+        self.outputs = out
         if self._extend and self._retract:
             self.state = t.STATE_REFUSED
             self.refusal = t.REFUSAL_NONE
@@ -443,7 +500,7 @@ class Controller:
     def _faulted(self, inputs):
         self._timer = (self._timer + 1) & 1023
         self.outputs = (t.OUT_LAMP if self._timer & 256 else 0) | (t.OUT_BUZZER if self._timer < 128 else 0)
-        if inputs & t.IN_ACK == 0 or self._extend or self._retract or self._extend_run or self._retract_run:
+        if not self.contacts.acknowledged():
             return
         if inputs & t.IN_ESTOP_OK == 0 or self._after:
             return
@@ -451,6 +508,7 @@ class Controller:
             return
         if self.fault == t.FAULT_SETTINGS_BAD or self.fault == t.FAULT_CALIBRATION_BAD:
             # Only good data clears these: services do it by configuring again.
+            self.acknowledged = True
             return
         self.clear_fault()
 
@@ -467,8 +525,14 @@ class Controller:
         """Reason why extend is refused now, or REFUSAL_NONE."""
         if self.record_ready:
             return t.REFUSAL_RECORD_PENDING
-        if self._probe:
+        if self.contacts.selector_moved:
+            return t.REFUSAL_SELECTOR_MOVED
+        if self.armed_ms:
             return t.REFUSAL_NONE
+        return self._refuse_part()
+
+    def _refuse_part(self):
+        """Reason why a part may not be pressed now, or REFUSAL_NONE."""
         job = self.job
         if not self.cutoff_on:
             if self.job_no and (job[t.J_CUTOFF_REQUIRED] or job[t.J_HANDLING]):
@@ -490,6 +554,8 @@ class Controller:
             return t.REFUSAL_SETPOINT_RANGE
         if setpoint > self.sense.force_of(self.cal_max - self.zero):
             return t.REFUSAL_SETPOINT_RANGE
+        if self.press.strategy and not self.press.characterised:
+            return t.REFUSAL_NOT_CHARACTERISED
         if job[t.J_HANDLING]:
             return t.REFUSAL_NONE if self._handling_limit() else t.REFUSAL_NO_CEILING
         if job[t.J_STOP_ON] or job[t.J_WINDOW_HIGH_UM]:
@@ -506,13 +572,16 @@ class Controller:
         if reason:
             self.refusal = reason
             self.state = t.STATE_REFUSED
+            self.disarm()
             return
         self.refusal = t.REFUSAL_NONE
-        self.guard.probe(self._probe)
+        self._testing = self.armed_ms > 0
+        self.disarm()
+        self.guard.probe(self._testing)
         self.stop = t.STOP_NONE
         self._started_at_top = inputs & t.IN_TOP != 0
         self._again = self._finished and not (self._started_at_top and self.settings[t.S_TOP_SWITCH])
-        self._with_cutoff = self.cutoff_on and not self._probe
+        self._with_cutoff = self.cutoff_on and not self._testing
         self.peak_n = 0
         self.pulses = 0
         self._stroke_ms = 0
@@ -529,7 +598,7 @@ class Controller:
         if self.travel.fitted:
             self.travel.leaves()
         self._dwelled = False
-        self.trace_unit_n = 0 if self._probe else self._force_unit
+        self.trace_unit_n = 0 if self._testing else self._force_unit
         self.tracer.start(self.trace_unit_n)
         if self._travel_tracer is not None:
             self._travel_tracer.start(1 << TRAVEL_UNIT_SHIFT)
@@ -548,7 +617,7 @@ class Controller:
                 learned = self._unlearned
                 forget(learned)
             cut.begin(limit, learned, self._started_at_top)
-        elif self._probe:
+        elif self._testing:
             cut.mode = MODE_PROBE
             cut.feed = self._probe_feed
             cut.width_ms = self._probe_pulse if self._probe_left == 0 or self._probe_cut == 0 else 0
@@ -602,14 +671,46 @@ class Controller:
             self._end_stroke(t.STOP_BOTH_PEDALS)
             return False
         if not self._extend:
-            if self._probe:
+            if self._testing:
                 self._end_stroke(t.STOP_PROBE)
             else:
                 self._end_stroke(t.STOP_PEDAL if self._with_cutoff else t.STOP_NO_CUTOFF)
             return False
+        if self._testing:
+            if force >= self.armed_n and self.outputs & (t.OUT_EXTEND | t.OUT_SLOW):
+                self._end_stroke(t.STOP_STALLED)
+                return False
+        elif self.cutoff_on != self._with_cutoff and not self._selector_turned():
+            return False
         if stroke_ms > self.settings[t.S_CYCLE_MAX_MS]:
             self._fail(t.FAULT_CYCLE_TOO_LONG)
             return False
+        return True
+
+    def _selector_turned(self):
+        """The cutoff was switched in mid-stroke. False: the stroke has ended.
+
+        Off ends it. On takes effect as on a part of which nothing is known, since how much oil went in before is not;
+        where the cutoff would be refused, or the job stops on depth, it ends it, too.
+        """
+        job = self.job
+        if self._with_cutoff or self._refuse_part() or job[t.J_STOP_ON]:
+            self._end_stroke(t.STOP_SELECTOR)
+            return False
+        self._with_cutoff = True
+        cut = self.cut
+        forget(self._unlearned)
+        self._limit_n = job[t.J_SETPOINT_N]
+        cut.begin(self._limit_n, self._unlearned, False)
+        if cut.width_ms or cut.feed == FEED_SLOW:
+            # Continuous full feed is too fast for this setpoint: what follows is inched.
+            cut.width_ms = 0
+            cut.feed = FEED_FULL
+            cut.feed_starts()
+            cut.feed_ends(self.force_n, self.sense.rise16)
+            self._close()
+            return False
+        cut.feed_starts()
         return True
 
     def _see_peak(self, force):
@@ -653,7 +754,7 @@ class Controller:
                 if force < cut.setpoint - cut.accept_n - force_over(cut.rs16, 64) and self._slow_takes_over():
                     return
             self._close()
-        elif self._probe and self.counts >= self._probe_cut:
+        elif self._testing and self.counts >= self._probe_cut:
             self._close()
 
     def _slow_takes_over(self):
@@ -669,7 +770,7 @@ class Controller:
         self.outputs = t.OUT_LAMP
         self.state = t.STATE_SETTLE
         p = self.press
-        if self._probe:
+        if self._testing:
             self._timer = self._probe_pause if self._probe_pause > 1 else 1
         elif self.cut.mode == MODE_THRESHOLD:
             self._timer = 1
@@ -711,7 +812,7 @@ class Controller:
             cut.look_n = force
         if self._timer > 0:
             return
-        if self._probe:
+        if self._testing:
             self._probe_on()
             return
         if (
@@ -844,7 +945,6 @@ class Controller:
         self._stop_pending = stop
         self._duration_ms = self._off_ms
         self._after = AFTER_STOP_MS
-        self._probe = False
         self._let_go = False
         self.state = t.STATE_DONE
 
@@ -885,7 +985,9 @@ class Controller:
                 flags |= t.FLAG_LEARNED
             if self.job[t.J_SETPOINT_N] < self.holdable_n():
                 flags |= t.FLAG_SMALL
-        if stop == t.STOP_PROBE:
+            if cut.mode == MODE_THRESHOLD:
+                flags |= t.FLAG_THRESHOLD
+        if self._testing:
             flags |= t.FLAG_PROBE
         if cut.used_slow:
             flags |= t.FLAG_SLOW
@@ -931,7 +1033,7 @@ class Controller:
         elif self._with_cutoff and (
             stop == t.STOP_SETPOINT or stop == t.STOP_SHORT or stop == t.STOP_OVER or stop == t.STOP_WINDOW
         ):
-            if cut.learn(self._settled_n):
+            if cut.learned is self.learned and cut.learn(self._settled_n):
                 self.learned_dirty = True
         self.record_ready = True
 
@@ -974,7 +1076,8 @@ class Controller:
         if not self.settings[t.S_TOP_SWITCH]:
             self._finished = False
         self._timer = 0
-        self._return_latched = self.latch_on
+        self.disarm()
+        self._return_latched = self.latch_on and not self.contacts.selector_moved
         self._return_touch = True
 
     def _return(self, inputs):

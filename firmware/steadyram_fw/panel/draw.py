@@ -28,10 +28,11 @@ _SEGMENTS = {
 class View:
     """What there is to see. `rows` with `mark` is a list; `big_n` a force in large figures.
 
+    force_n: None while it cannot be known; it is drawn as dashes.
     target_um: where the job stops by depth, 0 where it does not; travel_um: where the ram is, None while unknown.
     """
 
-    HOME, CUTOFF_OFF, FAULT, LIST, ASK, SEAL, HANDLING = range(7)
+    HOME, CUTOFF_OFF, FAULT, LIST, ASK, SEAL, HANDLING, TEST = range(8)
 
     def __init__(self):
         self.kind = View.HOME
@@ -53,7 +54,7 @@ class View:
         """Equal for equal pictures."""
         return (
             self.kind,
-            self.force_n // 10,
+            self.force_n // 10 if self.force_n is not None else None,
             self.set_n,
             self.dialled,
             self.target_um,
@@ -88,6 +89,8 @@ def draw(frame, view, blink):
         _cutoff_off(frame, view, blink)
     elif kind == View.HANDLING:
         _handling(frame, view, blink)
+    elif kind == View.TEST:
+        _test(frame, view, blink)
     else:
         _home(frame, view, blink)
 
@@ -156,6 +159,21 @@ def _cutoff_off(frame, view, blink):
     frame.text("at a set force", 8, 51, 0)
 
 
+def _test(frame, view, blink):
+    """The next pedal runs a valve test, not a part: a thick frame, and two pictures by turns, twice a second."""
+    for i in range(3):
+        frame.rect(i, i, WIDTH - 2 * i, HEIGHT - 2 * i, 1)
+    if blink:
+        wide(frame, "VALVE", 24, 4, 2, 2, 1)
+        wide(frame, "TEST", 32, 20, 2, 2, 1)
+        wide(frame, "ARMED", 24, 36, 2, 2, 1)
+        frame.text(view.title, 64 - 4 * len(view.title), 52, 1)
+        return
+    wide(frame, "NO PART", 8, 5, 2, 2, 1)
+    for i, row in enumerate(view.rows):
+        frame.text(row[:15], 6, 23 + 9 * i, 1)
+
+
 def _fault(frame, view, blink):
     frame.fill_rect(0, 0, WIDTH, 18, 1)
     wide(frame, view.title[:8], 0, 1, 2, 2, 0)
@@ -215,8 +233,8 @@ def mm(um):
 
 
 def force(frame, force_n, x, y, colour):
-    """A force in large figures, flush right in 108 columns, 30 rows tall."""
-    text = kn(force_n)
+    """A force in large figures, flush right in 108 columns, 30 rows tall; dashes for one that is not known."""
+    text = "---" if force_n is None else kn(force_n)
     width = 0
     for char in text:
         width += 8 if char == "." else 20

@@ -5,7 +5,7 @@ Loaded where it is asked for only: a board with a display has no use for it.
 
 from .. import tables as T
 from .draw import View, mm
-from .panel import REFUSAL_WORDS, ceiling_words, plain
+from .panel import REFUSAL_WORDS, TURN_MS, ceiling_words, plain
 
 _WIDTH = 20
 
@@ -16,15 +16,23 @@ def four_lines(panel):
     core = app.core
     keeper = app.keeper
     job = keeper.job()
-    force = _kn(core.force_n)
+    force = "---" if core.shown_n is None else _kn(core.shown_n)
+    turn = app.clock.uptime_ms() // TURN_MS
+    if core.armed_ms and not core.fault:
+        return (
+            "VALVE TEST ARMED %ds" % ((core.armed_ms + 999) // 1000),
+            "NOT A PART: the next",
+            "pedal runs the test",
+            "to %s kN" % _kn(core.armed_n),
+        )
     if panel.menu.page and not core.fault:
         return _menu(panel)
     if core.fault:
         return (
             "FAULT %d" % core.fault,
             plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
-            "%8s kN" % force,
-            "release pedals, ack",
+            "%8s kN" % force if core.shown_n is not None else "PRESSURE NOT KNOWN:",
+            "release pedals, ack" if core.shown_n is not None or turn & 1 else "treat as loaded",
         )
     if app.inputs & T.IN_CUTOFF:
         top = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
@@ -48,6 +56,8 @@ def four_lines(panel):
         second = "set   %s kN" % _kn(job[T.J_SETPOINT_N])
     else:
         second = "no job"
+    if core.state == T.STATE_RETURN and core.returns_latched:
+        second = "LATCHED: GOES ON UP"
     third = "" if not job else "%d %s" % (keeper.active, keeper.jobs[keeper.active][0])
     fourth = ""
     if job:
@@ -56,6 +66,9 @@ def four_lines(panel):
             fourth += " of %d" % job[T.J_BATCH]
     if job and job[T.J_HANDLING]:
         fourth = ceiling_words(keeper.settings)
+    notes = panel.notes(job)
+    if notes and turn & 1:
+        third = notes[(turn >> 1) % len(notes)]
     if app.access.seal_ready:
         fourth = "let go: CALIBRATION"
     elif app.access.unsealed:

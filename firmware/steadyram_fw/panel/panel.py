@@ -20,7 +20,7 @@ _PUSH_MS = 20
 _PUSH_MOST_MS = 1000
 _BLINK_MS = 500
 _SECONDS_FROM = 60
-_TURN_MS = 3000
+TURN_MS = 3000
 
 # The definition's names are for programs; these fit the glass: states in 8 columns, refusals in 16. What is not
 # here is shown by its name without the hyphens.
@@ -44,7 +44,11 @@ REFUSAL_WORDS = {
     "no-position": "calibrate depth",
     "no-reference": "send ram to top",
     "no-ceiling": "no ceiling set",
+    "selector-moved": "selector moved",
+    "not-characterised": "run characterise",
 }
+# What a fault page says besides when the reading cannot tell the force.
+UNKNOWN_PAGES = [("PRESSURE", "NOT KNOWN:", "treat the press", "as loaded")]
 # What to look after before bed or tooling is moved with the ram, two rows of 16 columns each.
 CHECKLIST = (
     ("1 all pins in", "  and locked?"),
@@ -144,12 +148,12 @@ class Panel:
         keeper = app.keeper
         view = self.view
         job = keeper.job()
-        view.force_n = core.force_n
+        view.force_n = core.shown_n
         view.dialled = self.turned_n > 0
         view.set_n = self.turned_n or (job[T.J_SETPOINT_N] if job else 0)
         view.job = "%d %s" % (keeper.active, keeper.jobs[keeper.active][0]) if job else ""
         view.live = core.live
-        turn = now // _TURN_MS
+        turn = now // TURN_MS
         view.target_um = 0
         if job and job[T.J_STOP_ON]:
             view.target_um = job[T.J_DEPTH_UM]
@@ -167,17 +171,25 @@ class Panel:
         view.rows = ()
         if core.refusal:
             view.note = plain(T.REFUSAL_NAMES[core.refusal], REFUSAL_WORDS)
-        elif app.access.enabled:
+        elif app.access.enabled and turn & 1:
             left = app.access.seconds_left
             view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left
-        elif job and job[T.J_UNPROVEN]:
-            view.note = "not proven yet"
+        else:
+            notes = self.notes(job)
+            if notes:
+                view.note = notes[turn % len(notes)]
         if core.fault:
             view.kind = View.FAULT
             view.title = "FAULT %d" % core.fault
             pages = wrap(T.FAULT_TEXTS[core.fault], 16, 4)
+            if view.force_n is None:
+                pages = pages + UNKNOWN_PAGES
             view.rows = pages[now // 3000 % len(pages)]
-            view.note = "pedals off, push"
+            view.note = "push knob 1 s" if turn & 1 else "pedals off, then"
+        elif core.armed_ms:
+            view.kind = View.TEST
+            view.title = "%d s left" % ((core.armed_ms + 999) // 1000)
+            view.rows = ("Extend pedal", "runs the test", "to %s kN" % kn(core.armed_n), "Retract cancels")
         elif getattr(app.access, "seal_ready", False):
             view.kind = View.SEAL
         elif self.menu.page:
@@ -191,6 +203,29 @@ class Panel:
         else:
             view.kind = View.HOME
         return view
+
+    def notes(self, job):
+        """What to mind about the next touch of a pedal, in 16 columns each, the most important one first."""
+        app = self.app
+        core = app.core
+        out = []
+        if core.shown_n is None:
+            out.append("TREAT AS LOADED")
+            out.append("not calibrated" if core.reading_valid else "force not known")
+        if job and job[T.J_HANDLING]:
+            # The ram stops with the pedal whatever the selector says; the selector should say so, too.
+            out.append("turn latch off" if app.inputs & T.IN_LATCH else "stops with pedal")
+        elif core.latch_on:
+            out.append("LATCHED RETURN")
+            out.append("ram goes on up")
+        if app.keeper.settings[T.S_STRATEGY] == 0 and job and not job[T.J_HANDLING]:
+            out.append("PLAIN THRESHOLD")
+            out.append("parts go over")
+        if app.access.enabled:
+            out.append("CHANGES OPEN")
+        elif job and job[T.J_UNPROVEN]:
+            out.append("not proven yet")
+        return out
 
     def _turn(self, steps):
         keeper = self.app.keeper

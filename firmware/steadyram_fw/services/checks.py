@@ -82,6 +82,30 @@ def limit_n(settings, job, cal):
     return min([limit for limit, _ in limits(settings, job, cal)])
 
 
+def test_ceiling_n(settings, job):
+    """Highest force at which a valve-test stroke may end, newtons: over-force limit, or the chosen job's tooling's."""
+    ceiling = settings[T.S_OVERFORCE_N]
+    tool = job[T.J_TOOL_LIMIT_N] if job else 0
+    return min(ceiling, tool) if tool else ceiling
+
+
+def check_test(settings, job, cal, cut_counts, ceiling_n):
+    """Return the force ceiling of a valve test, newtons. Raises Refuse where what is asked for goes beyond it."""
+    if job and job[T.J_CUTOFF_REQUIRED]:
+        raise Refuse(T.E_JOB_CHOSEN)
+    highest = test_ceiling_n(settings, job)
+    ceiling_n = ceiling_n or highest
+    if ceiling_n > highest:
+        raise Refuse(T.E_OUT_OF_RANGE, "ceiling_n, limit %d N" % highest)
+    if cal is None:
+        cut_n = nominal_n(settings, cut_counts - settings[T.S_COUNTS_ZERO])
+    else:
+        cut_n = force_n(cal, cut_counts)
+    if cut_counts > settings[T.S_COUNTS_FULL] or cut_n > ceiling_n:
+        raise Refuse(T.E_OUT_OF_RANGE, "cut_counts, ceiling %d N" % ceiling_n)
+    return ceiling_n
+
+
 def check_setpoint(settings, job, cal, number):
     """A job's setpoint against press, tooling and transducer."""
     for limit, error in limits(settings, job, cal):

@@ -98,6 +98,7 @@ class Link:
                 raise Refuse(T.E_UNKNOWN_VERB)
             if row[1] and not sealed:
                 raise Refuse(T.E_NEEDS_CRC)
+            self._app.silent_ms = 0
         except Refuse as refuse:
             self._write(lines.refusal(tag, refuse.number, refuse.detail))
             return
@@ -195,8 +196,8 @@ class Link:
             if (ms - self._live_at) & 0xFFFFFFFF >= self.live_ms:
                 self._live_at = ms
                 core = app.core
-                values = (ms, core.state, core.force_n, core.peak_n, core.counts)
-                self.event("live", " ms=%d state=%d force_n=%d peak_n=%d counts=%d" % values)
+                values = (ms, core.state, verbs.known(core.shown_n), core.peak_n, core.counts)
+                self.event("live", " ms=%d state=%d force_n=%s peak_n=%d counts=%d" % values)
         if not self._events:
             return False
         self._write(lines.seal(self._events.pop(0)))

@@ -7,7 +7,7 @@ A function takes (app, link, values) and returns the text after "ok", or a gener
 
 from .. import tables as T
 from ..version import VERSION
-from . import lines, sets, zeroing
+from . import checks, lines, sets, zeroing
 from .crc import digest
 from .cyclelog import BY_LINK, BY_NAMES
 from .refuse import Refuse
@@ -20,6 +20,8 @@ _POINTS_A_ROW = 32
 
 def _hello(app, link, values):
     board = app.board
+    # whoever armed a valve test is gone: this is another host, or the same one come back
+    app.core.disarm()
     return " proto=%d oldest=%d fw=%s board=%s uid=%s units=%s caps=%s boot=%d job_slots=%d line_max=%d" % (
         T.PROTO,
         T.OLDEST,
@@ -39,11 +41,13 @@ def _now(app, link, values):
     keeper = app.keeper
     settings = keeper.settings
     job = keeper.job()
+    pressure = None
     span = settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO]
+    if core.reading_valid:
+        pressure = (core.counts - settings[T.S_COUNTS_ZERO]) * settings[T.S_RANGE_KPA] // span
     out = [
         " state=%d fault=%d refusal=%d stop=%d" % (core.state, core.fault, core.refusal, core.stop),
-        "force_n=%d pressure_kpa=%d"
-        % (core.force_n, (core.counts - settings[T.S_COUNTS_ZERO]) * settings[T.S_RANGE_KPA] // span),
+        "force_n=%s pressure_kpa=%s" % (known(core.shown_n), known(pressure)),
         "peak_n=%d counts=%d mean_c16=%d spread_c=%d"
         % (core.peak_n, core.counts, core.mean_c16, core.spread_c),
         "job=%d setpoint_n=%d" % (keeper.active, job[T.J_SETPOINT_N] if job else 0),
@@ -62,7 +66,14 @@ def _now(app, link, values):
     out.append("first_seq=%d next_seq=%d" % (keeper.log.first, keeper.log.next))
     out.append("uptime_ms=%d unix=%d zero=%d" % (app.clock.uptime_ms(), app.clock.unix(), core.zero))
     out.append("travel_um=%d reference=%d" % (core.travel_um, 1 if core.travel.known else 0))
+    armed_ms = core.armed_ms
+    out.append("armed_s=%d armed_n=%d" % ((armed_ms + 999) // 1000, core.armed_n if armed_ms else 0))
     return " ".join(out)
+
+
+def known(number):
+    """A number as it is told, or "-" for one that is not known."""
+    return "-" if number is None else str(number)
 
 
 # ---------------------------------------------------------------- sets
@@ -188,6 +199,7 @@ def _use(app, link, values):
 
 
 def _recount(app, link, values):
+    app.core.disarm()
     app.keeper.recount()
     return " count=0"
 
@@ -210,8 +222,15 @@ def _probe(app, link, values):
     _no_fault(app)
     if app.inputs & (T.IN_EXTEND | T.IN_RETRACT):
         raise Refuse(T.E_NOT_AT_REST)
-    app.core.arm_probe(*values)
-    return " armed=1"
+    keeper = app.keeper
+    ceiling_n = checks.check_test(keeper.settings, keeper.job(), keeper.cal, values[1], values[5])
+    app.core.arm_probe(values[0], values[1], values[2], values[3], values[4], ceiling_n)
+    return " armed=1 armed_s=%d ceiling_n=%d" % ((app.core.armed_ms + 999) // 1000, ceiling_n)
+
+
+def _disarm(app, link, values):
+    app.core.disarm()
+    return " armed=0"
 
 
 def _teach(app, link, values):
@@ -240,7 +259,7 @@ def _events(app, link, values):
 
 
 def _io(app, link, values):
-    return " inputs=%d outputs=%d counts=%d place=%d" % (app.inputs, app.outputs, app.core.counts, app.place)
+    return " inputs=%d outputs=%d counts=%d place=%d" % (app.raw, app.outputs, app.core.counts, app.place)
 
 
 def _maintenance(app, link, values):
@@ -355,6 +374,7 @@ RUN = {
     "forget": _forget,
     "zero": _zero,
     "probe": _probe,
+    "disarm": _disarm,
     "teach": _teach,
     "log": _log,
     "trace": _trace,

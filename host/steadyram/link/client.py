@@ -32,6 +32,8 @@ _DAMAGED_ON_THE_WAY: Final = frozenset({1, 2, 3, 4, 5})
 _LINE_KEPT: Final = 1024
 _EVENTS_KEPT: Final = 1000
 _LINES_MOST: Final = 20_000
+# What a device tells in place of a number that it cannot know.
+UNKNOWN: Final = "-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,17 @@ def integer_of(fields: Mapping[str, str], key: str) -> int:
     if not digits.isdecimal() or len(digits) > 10:
         raise BadFrame(f"The device's answer has '{key}' = '{text[:40]}', which is not an integer.")
     return int(text)
+
+
+def integer_if_known(fields: Mapping[str, str], key: str) -> int | None:
+    """The integer under `key`, or None where the device says that it is not known. Raises BadFrame."""
+    return None if fields.get(key) == UNKNOWN else integer_of(fields, key)
+
+
+def float_if_known(fields: Mapping[str, str], key: str) -> float | None:
+    """The number under `key` as a float, or None where the device says that it is not known. Raises BadFrame."""
+    found = integer_if_known(fields, key)
+    return None if found is None else float(found)
 
 
 @dataclass(slots=True)

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from steadyram.errors import BadFrame
-from steadyram.link.client import integer_of
+from steadyram.link.client import float_if_known, integer_if_known, integer_of
 from steadyram.link.definition import Definition, definition, name_of
 
 
@@ -40,14 +40,18 @@ class Identity(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Live readings in SI units; `zero_counts` and `counts` are on the 16-bit scale."""
+    """Live readings in SI units; `zero_counts` and `counts` are on the 16-bit scale.
+
+    force_N, pressure_Pa: None while the device cannot know them; armed_s, armed_N: time left and force ceiling of an
+    armed valve test, 0 = none.
+    """
 
     state: str
     fault: str | None
     refusal: str | None
     stop: str
-    force_N: float
-    pressure_Pa: float
+    force_N: float | None
+    pressure_Pa: float | None
     peak_N: float
     counts: int
     mean_counts: float
@@ -71,6 +75,8 @@ class Reading:
     zero_counts: int
     travel_m: float = 0.0
     referenced: bool = False
+    armed_s: float = 0.0
+    armed_N: float = 0.0
 
     @classmethod
     def from_fields(cls, fields: Mapping[str, str], protocol: Definition | None = None) -> Reading:
@@ -81,13 +87,14 @@ class Reading:
             return integer_of(fields, key)
 
         fault, refusal = number("fault"), number("refusal")
+        pressure_kpa = integer_if_known(fields, "pressure_kpa")
         return cls(
             state=name_of(known.states, number("state")),
             fault=name_of(known.faults, fault) if fault else None,
             refusal=name_of(known.refusals, refusal) if refusal else None,
             stop=name_of(known.stops, number("stop")),
-            force_N=float(number("force_n")),
-            pressure_Pa=number("pressure_kpa") * 1000.0,
+            force_N=float_if_known(fields, "force_n"),
+            pressure_Pa=None if pressure_kpa is None else pressure_kpa * 1000.0,
             peak_N=float(number("peak_n")),
             counts=number("counts"),
             mean_counts=number("mean_c16") / 16.0,
@@ -112,6 +119,8 @@ class Reading:
             # Protocol 1 has no ram position.
             travel_m=number("travel_um") / 1e6 if "travel_um" in fields else 0.0,
             referenced=bool(number("reference")) if "reference" in fields else False,
+            armed_s=float(number("armed_s")) if "armed_s" in fields else 0.0,
+            armed_N=float(number("armed_n")) if "armed_n" in fields else 0.0,
         )
 
 
