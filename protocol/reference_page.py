@@ -59,8 +59,8 @@ def reference(d: dict, vectors: dict) -> str:
         )
     )
     out.append(
-        "\n## Contacts\n\nA contact counts once it has stayed as it is for the time of its row. `now` tells what counts, "
-        "`io` what is wired.\n\n"
+        "\n## Contacts\n\nA contact counts once it has stayed as it is for the time of its row. "
+        "`now` tells what counts, `io` what is wired.\n\n"
         + _table(
             ("contact", "closed after, ms", "open after, ms", "what it does"),
             [(f"`{c['name']}`", str(c["close_ms"]), str(c["open_ms"]), c["text"]) for c in d["contact"]],

@@ -21,6 +21,8 @@ from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
 DIR_VARIABLE = "STEADYRAM_CONFIG_DIR"
 FORCE_VARIABLE = "STEADYRAM_FORCE_UNIT"
 PRESSURE_VARIABLE = "STEADYRAM_PRESSURE_UNIT"
+# A figure that cannot be known.
+NOT_KNOWN = "---"
 
 
 class Preferences(BaseModel):
@@ -41,12 +43,16 @@ class Preferences(BaseModel):
     def _pressure(cls, unit: str) -> str:
         return _one_of(unit, PRESSURE_UNITS)
 
-    def force(self, value_N: float, digits: int = 4) -> str:
-        """A force for people."""
+    def force(self, value_N: float | None, digits: int = 4) -> str:
+        """Return a force for people; dashes for one that cannot be known."""
+        if value_N is None:
+            return NOT_KNOWN
         return show(value_N, "newton", self.force_unit, digits)
 
-    def pressure(self, value_Pa: float, digits: int = 4) -> str:
-        """A pressure for people."""
+    def pressure(self, value_Pa: float | None, digits: int = 4) -> str:
+        """Return a pressure for people; dashes for one that cannot be known."""
+        if value_Pa is None:
+            return NOT_KNOWN
         return show(value_Pa, "pascal", self.pressure_unit, digits)
 
 

@@ -241,7 +241,8 @@ def case_calibration_of_another_board(root):
     assert other.core.fault == T.FAULT_CALIBRATION_BAD
     other.core.acknowledged = True
     other.run(5)
-    assert other.core.fault == 0 and not other.core.acknowledged
+    assert other.core.fault == 0
+    assert not other.core.acknowledged
     assert other.core.cal is None
     other.enable()
     other.push("calibration", calibration_puts(serial=9))

@@ -28,6 +28,9 @@ class StillCore:
         self.record_ready = False
         self.learned_dirty = False
         self.state, self.stop, self.fault, self.refusal = T.STATE_READY, 0, 0, 0
+        self.shown_n: int | None = 120
+        self.reading_valid, self.latch_on, self.returns_latched, self.acknowledged = True, False, False, False
+        self.armed_ms, self.armed_n, self.inputs = 0, 0, 0
         self.force_n, self.peak_n, self.mean_c16, self.spread_c = 120, 0, 6554 * 16, 2
         self.counts, self.zero = 6600, 6554
         self.trace, self.trace_len, self.trace_ms, self.trace_unit_n = array("H", [0] * 256), 0, 2, 1
@@ -39,6 +42,7 @@ class StillCore:
         self.armed: tuple[int, ...] | None = None
 
     def step(self, counts: int, inputs: int, place: int = 0) -> int:
+        self.inputs = inputs
         return 0
 
     def configure(self, settings: Any) -> None:
@@ -55,6 +59,10 @@ class StillCore:
 
     def arm_probe(self, *probe: int) -> None:
         self.armed = probe
+        self.armed_ms, self.armed_n = 60000, probe[5]
+
+    def disarm(self) -> None:
+        self.armed_ms = 0
 
     def take_zero(self) -> None:
         self.zero = self.counts

@@ -45,11 +45,8 @@ class Inputs:
             # What stands at power-up counts at once, but for the pedals: those must be seen to go down.
             self._started = True
             word = raw & ~PEDALS
-        if raw & ~word & PEDALS:
-            if (raw ^ word) & SELECTORS:
-                self.selector_moved = True
-        elif (raw | word) & PEDALS == 0:
-            self.selector_moved = False
+        if raw & ~word & PEDALS and (raw ^ word) & SELECTORS:
+            self.selector_moved = True
         self.raw = raw
         runs = self._runs
         steady = True
@@ -71,6 +68,8 @@ class Inputs:
             i += 1
         self.word = word
         self.steady = steady
+        if (raw | word) & PEDALS == 0:
+            self.selector_moved = False
 
     def touched(self):
         """Return True while a pedal is pressed, or may be: its contact bounces."""

@@ -72,12 +72,22 @@ def show(port: str | None, wire_log: Path | None, as_json: bool) -> None:
     out().print(table)
 
 
+def _why_unknown(reading: Reading) -> str:
+    """Say why there is no force, and what that means at the press."""
+    if reading.pressure_Pa is not None:
+        return " not calibrated: treat the press as loaded"
+    return " pressure not known: treat the press as loaded"
+
+
 def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]:
     known = definition()
     state = next((entry.text for entry in known.states.values() if entry.name == reading.state), "")
     rows = [
         ("state", f"{reading.state}: {state}" if state else reading.state),
-        ("force", units.force(reading.force_N)),
+        (
+            "force",
+            units.force(reading.force_N) + ("" if reading.force_N is not None else _why_unknown(reading)),
+        ),
         ("pressure", units.pressure(reading.pressure_Pa)),
         ("last peak", f"{units.force(reading.peak_N)} (stop: {reading.stop})"),
         ("setpoint", units.force(reading.setpoint_N) if reading.setpoint_N else "none"),
@@ -88,6 +98,15 @@ def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]
     if reading.fault is not None:
         text = next((entry.text for entry in known.faults.values() if entry.name == reading.fault), "")
         rows.insert(1, ("FAULT", f"{reading.fault}: {text}"))
+    if reading.armed_s:
+        rows.insert(
+            1,
+            (
+                "VALVE TEST ARMED",
+                f"the next extend pedal runs it to {units.force(reading.armed_N)}, not a part; "
+                f"{reading.armed_s:.0f} s left, the retract pedal disarms it",
+            ),
+        )
     if reading.refusal is not None:
         text = next((entry.text for entry in known.refusals.values() if entry.name == reading.refusal), "")
         rows.insert(1, ("REFUSED", f"{reading.refusal}: {text}"))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steadyram.commission.hands import Hands
-from steadyram.commission.strokes import mean_counts, probe_stroke
+from steadyram.commission.strokes import as_test, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial
@@ -53,6 +53,7 @@ class Found:
     fluctuation_counts: float
 
 
+@as_test
 def calibrate(
     device: Device,
     hands: Hands,
@@ -214,10 +215,13 @@ def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N
     """
     rest = probe_stroke(device, hands, cut_counts=zero + 0.2 * (aim - zero), pause_ms=50)
     free = _free_travel(rest.start, zero, aim)
-    device.probe(feed=0, cut_counts=65535, pulse_ms=0, pulses=0, pause_ms=1)
-    hands.press_extend()
+    # The feed goes on while the pedal is held: against the relief valve, below the over-force limit.
+    settings = device.settings().values
+    most = zero + (aim - zero) * settings["overforce_n"] / (LEVELS[-1] * capacity_N)
+    device.probe(feed=0, cut_counts=min(settings["counts_full"], int(most) - 1), pause_ms=1)
     tops: list[Point] = []
     try:
+        hands.press_extend()
         for _ in range(200):
             hands.wait(0.1)
             if device.now().mean_counts >= aim:

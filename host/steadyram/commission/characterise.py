@@ -17,7 +17,7 @@ import numpy as np
 
 from steadyram.commission.hands import Hands
 from steadyram.commission.lags import Corner, fit_drop, fit_end, fit_start, two_rates
-from steadyram.commission.strokes import Stroke, mean_counts, probe_stroke
+from steadyram.commission.strokes import Stroke, as_test, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 
@@ -71,6 +71,7 @@ class Characteristics:
         return asdict(self)
 
 
+@as_test
 def characterise(
     device: Device,
     hands: Hands,

@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from steadyram.commission.hands import Hands
-from steadyram.commission.strokes import probe_stroke
+from steadyram.commission.strokes import as_test, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.exact_fit import fit_polynomial
@@ -77,6 +77,7 @@ class PositionFound:
         return [seen - off - true for seen, true in zip(read, travel, strict=True)]
 
 
+@as_test
 def calibrate_position(
     device: Device,
     hands: Hands,
@@ -195,6 +196,7 @@ class Speeds:
         }
 
 
+@as_test
 def measure_speeds(
     device: Device,
     hands: Hands,

@@ -1,16 +1,26 @@
-"""One commissioning stroke: arm it, have the pedal held until it ends, take what the device saw."""
+"""Valve-test strokes of commissioning: arm one, have the pedal held until it ends, take what the device saw.
+
+A procedure runs its strokes inside `testing`: no job is chosen for that time, and nothing stays armed on any way out.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import wraps
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from steadyram.commission.hands import Hands
 from steadyram.device import Device
-from steadyram.errors import CheckFailed
+from steadyram.errors import CheckFailed, DeviceRefusal, LinkError
 from steadyram.link.records import Pulse
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 AFTER_STOP_MS = 150
 FINE_POINTS = 512
@@ -29,6 +39,40 @@ class Stroke:
     fine: NDArray[np.float64]
     cut: int
     pulses: list[Pulse]
+
+
+@contextmanager
+def testing(device: Device) -> Iterator[None]:
+    """Run a procedure's valve-test strokes: choose no job meanwhile, and disarm whatever ends the procedure.
+
+    The job that was chosen is chosen again at the end; after an error or Ctrl-C it is left unchosen, so that the
+    cutoff refuses to press until somebody has looked. Raises LinkError, DeviceRefusal.
+    """
+    job = device.now().job
+    if job:
+        device.use_job(0)
+    try:
+        yield
+    except BaseException:
+        with suppress(LinkError, DeviceRefusal):
+            device.disarm()
+        raise
+    device.disarm()
+    if job:
+        device.use_job(job)
+
+
+def as_test(procedure: Callable[P, T]) -> Callable[P, T]:
+    """Wrap a procedure whose first argument is the device in `testing`."""
+
+    @wraps(procedure)
+    def run(*args: P.args, **more: P.kwargs) -> T:
+        device = args[0]
+        assert isinstance(device, Device)
+        with testing(device):
+            return procedure(*args, **more)
+
+    return run
 
 
 def wait_for(device: Device, hands: Hands, states: tuple[str, ...], patience_s: float, doing: str) -> str:
@@ -60,10 +104,14 @@ def probe_stroke(
     pulse_ms: int = 0,
     pulses: int = 0,
     pause_ms: int = 150,
+    ceiling_N: float = 0.0,
     patience_s: float = 60.0,
     collect: bool = True,
 ) -> Stroke:
-    """Run one commissioning stroke. Raises CheckFailed, LinkError, DeviceRefusal."""
+    """Run one valve-test stroke. ceiling_N: force at which it ends, 0 = the highest that the device allows.
+
+    Raises CheckFailed, LinkError, DeviceRefusal; nothing stays armed.
+    """
     wait_for(device, hands, ("ready",), 10.0, "waiting for the pedals to be released")
     device.probe(
         feed=int(slow),
@@ -71,11 +119,16 @@ def probe_stroke(
         pulse_ms=pulse_ms,
         pulses=pulses,
         pause_ms=pause_ms,
+        ceiling_N=ceiling_N,
     )
-    hands.press_extend()
     try:
+        hands.press_extend()
         wait_for(device, hands, ("done", "storing", "refused"), patience_s, "running a commissioning stroke")
         hands.wait((AFTER_STOP_MS + 50) / 1000)
+    except BaseException:
+        with suppress(LinkError, DeviceRefusal):
+            device.disarm()
+        raise
     finally:
         hands.release_extend()
     wait_for(device, hands, ("ready",), 10.0, "waiting for the pedals to be released")

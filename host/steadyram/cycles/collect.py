@@ -19,7 +19,7 @@ from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import DeviceRefusal, LinkError, SteadyramError
-from steadyram.link.client import Client, integer_of
+from steadyram.link.client import Client, float_if_known, integer_of
 from steadyram.link.definition import definition, name_of
 from steadyram.link.frames import Answer
 from steadyram.link.records import CycleRecord, Reading
@@ -182,7 +182,7 @@ class Collector:
 
     def _live(self, one: Watched, event: Answer) -> None:
         fields = event.fields
-        one.live_force_N = float(integer_of(fields, "force_n"))
+        one.live_force_N = float_if_known(fields, "force_n")
         one.live_unix = time.time()
         if self._broker is not None:
             self._broker.live(

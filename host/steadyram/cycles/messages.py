@@ -47,6 +47,7 @@ class StateMessage(_Message):
     batch: int = Field(ge=0, description="parts in a batch, 0 = no count")
     cutoff: bool = Field(description="false: nothing ends the stroke but the pedal")
     estop_ok: bool
+    valve_test_armed: bool = Field(description="true: the next extend pedal runs a valve test, not a part")
     last_seq: int = Field(ge=0, description="number of the newest record on the device")
 
     @classmethod
@@ -65,6 +66,7 @@ class StateMessage(_Message):
             batch=reading.batch,
             cutoff=reading.cutoff,
             estop_ok=reading.estop_ok,
+            valve_test_armed=reading.armed_s > 0,
             last_seq=max(0, reading.next_seq - 1),
         )
 
@@ -75,7 +77,7 @@ class Live(_Message):
     uid: str
     device_ms: int
     state: str
-    force_N: float
+    force_N: float | None = Field(description="null: it cannot be known; treat the press as loaded")
     peak_N: float
 
 

@@ -293,5 +293,11 @@ class Walk:
                     self._note("output slow", False, "changes were not enabled")
                     return
                 self._device.next_event(_LOOK_S)
-        self._device.probe(feed=1, cut_counts=65535)
-        self._output("slow", "Press the EXTEND pedal and hold it.", "Release it.")
+        # The hydraulics are isolated: a reading that rises to a tenth of the range ends the stroke.
+        settings = self._device.settings().values
+        span = settings["counts_full"] - settings["counts_zero"]
+        try:
+            self._device.probe(feed=1, cut_counts=settings["counts_zero"] + span // 10)
+            self._output("slow", "Press the EXTEND pedal and hold it.", "Release it.")
+        finally:
+            self._device.disarm()

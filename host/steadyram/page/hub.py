@@ -46,7 +46,7 @@ class Hub:
             if kind == "trace":
                 # The stroke that was drawn as it happened is over: a newcomer needs its log only.
                 self._newest.pop("stroke", None)
-            elif kind == "live" and content.get("t_s") is not None:
+            elif kind == "live" and content.get("t_s") is not None and content["force_N"] is not None:
                 self._points.append([content["t_s"], content["force_N"]])
             if kind in _NEWEST:
                 self._newest[kind] = text

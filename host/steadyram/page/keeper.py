@@ -20,7 +20,7 @@ from steadyram.cycles.store import CycleStore
 from steadyram.cycles.store import Verdict as Word
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed, LinkError, LinkTimeout, SteadyramError
-from steadyram.link.client import Client, integer_of
+from steadyram.link.client import Client, float_if_known, integer_of
 from steadyram.link.definition import definition, name_of
 from steadyram.link.frames import Answer
 from steadyram.link.records import CalibrationState, JobsState, Reading, SettingsState
@@ -310,7 +310,7 @@ class Keeper:
         self._live_seen_s = time.monotonic()
         state = name_of(definition().states, integer_of(event.fields, "state"))
         at_ms = integer_of(event.fields, "ms")
-        force_N = float(integer_of(event.fields, "force_n"))
+        force_N = float_if_known(event.fields, "force_n")
         pressing = state in _LIVE_STATES
         if pressing and self._stroke_from_ms is None:
             self._stroke_from_ms = at_ms

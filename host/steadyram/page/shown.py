@@ -84,6 +84,8 @@ def result_json(
     marks = []
     if "cutoff" not in record.flags and record.stop != "probe":
         marks.append("cutoff was off")
+    if "threshold" in record.flags:
+        marks.append("plain threshold")
     if "first" in record.flags:
         marks.append("first part")
     if "gap" in record.flags:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from steadyram.bending.device_stroke import is_bend_job, knows_its_ram
 from steadyram.link.definition import definition
-from steadyram.link.records import Reading
+from steadyram.link.records import DeviceJob, Reading
 from steadyram.page.shown import fault_text, refusal_text
 from steadyram.page.words import (
     ACKNOWLEDGE,
@@ -14,10 +14,16 @@ from steadyram.page.words import (
     CUTOFF_OFF_READY,
     FAULT_REMEDIES,
     HANDLING_CHECKLIST,
+    LATCHED_MOVING,
     LINK_LOST,
+    NOT_CALIBRATED_LOADED,
+    PRESSURE_NOT_KNOWN,
     REFUSAL_REMEDIES,
     STATES,
     STOPS,
+    VALVE_TEST_ARMED,
+    VALVE_TEST_DETAIL,
+    VALVE_TEST_REMEDY,
     WILL_REFUSE,
 )
 
@@ -64,6 +70,7 @@ def _link_words(link: str) -> str:
 def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> dict[str, Any]:
     headline, look = STATES.get(reading.state, (reading.state, "warn"))
     detail, remedy = "", ""
+    latched = _latched(reading, in_force)
     if reading.fault is not None:
         detail = _sentence(fault_text(reading.fault))
         remedy = f"{FAULT_REMEDIES.get(reading.fault, '')} {ACKNOWLEDGE}".strip()
@@ -76,6 +83,11 @@ def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> d
     elif reading.state == "done":
         stop, look = STOPS.get(reading.stop, (reading.stop, "warn"))
         headline = f"{stop[:1].upper()}{stop[1:]}. Let go of the pedal"
+    elif reading.armed_s and guide is None:
+        headline, look = VALVE_TEST_ARMED, "alarm"
+        detail, remedy = VALVE_TEST_DETAIL, VALVE_TEST_REMEDY
+    elif reading.state == "return" and latched:
+        headline, look = LATCHED_MOVING, "moving"
     elif guide is not None:
         # A commissioning stroke needs neither job nor calibration and ends by itself.
         headline = guide.headline if reading.state == "ready" else headline
@@ -103,7 +115,11 @@ def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> d
         "count": reading.count,
         "batch": reading.batch,
         "cutoff": reading.cutoff,
-        "latch": reading.latch,
+        "latched": latched,
+        "threshold": _threshold(in_force),
+        "armed_left_s": reading.armed_s,
+        "armed_N": reading.armed_N,
+        "unknown_words": "" if reading.force_N is not None else _unknown_words(reading),
         "estop_ok": reading.estop_ok,
         "top": reading.top,
         "travel_m": reading.travel_m if reading.referenced else None,
@@ -113,6 +129,32 @@ def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> d
     }
 
 
+def _latched(reading: Reading, in_force: InForce | None) -> bool:
+    """Return True when a touch of the retract pedal sends the ram all the way up: as the control core decides it."""
+    job = _job(reading, in_force)
+    if job is None:
+        return reading.latch
+    if job.fields.get("handling", 0):
+        return False
+    choice = job.fields["latch_return"]
+    return choice == 1 or (choice == 2 and reading.latch)
+
+
+def _threshold(in_force: InForce | None) -> bool:
+    """Return True where the settings ask for a plain threshold."""
+    return in_force is not None and in_force.settings.values["strategy"] == 0
+
+
+def _unknown_words(reading: Reading) -> str:
+    """Say why there is no force, and what that means at the press."""
+    return NOT_CALIBRATED_LOADED if reading.pressure_Pa is not None else PRESSURE_NOT_KNOWN
+
+
+def _job(reading: Reading, in_force: InForce | None) -> DeviceJob | None:
+    jobs = () if in_force is None else in_force.jobs.jobs
+    return next((each for each in jobs if each.slot == reading.job), None)
+
+
 def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
     """The refusal that the next touch of the pedal would meet, for what can be told before it; None for none.
 
@@ -120,19 +162,22 @@ def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
     """
     if in_force is None:
         return None
-    job = next((each for each in in_force.jobs.jobs if each.slot == reading.job), None)
+    job = _job(reading, in_force)
     if not reading.cutoff:
         return "cutoff-required" if job is not None and job.fields["cutoff_required"] else None
     if not in_force.calibration.values:
         return "no-calibration"
-    return "no-job" if reading.job == 0 else None
+    if reading.job == 0:
+        return "no-job"
+    values = in_force.settings.values
+    return "not-characterised" if values["strategy"] and not values["char_valid"] else None
 
 
 def _handling(reading: Reading, in_force: InForce | None) -> dict[str, Any] | None:
     """What to look after and the ceiling while a handling job is chosen, else None."""
     if in_force is None:
         return None
-    job = next((each for each in in_force.jobs.jobs if each.slot == reading.job), None)
+    job = _job(reading, in_force)
     if job is None or not job.fields.get("handling", 0):
         return None
     return {

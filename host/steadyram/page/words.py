@@ -46,10 +46,20 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
     "position-signal": "Check the position sensor's plug and cable.",
     "position-jump": "Check the position sensor's cable; keep it away from motor and valve wiring.",
     "position-still": "Check that the position sensor is fast to the ram and has its supply.",
+    "ack-stuck": "Release the acknowledge button. If it is free, its contact is stuck: have it replaced.",
     "position-reference": "Check whether position sensor or top switch has moved, before the next depth.",
     "over-capacity": "Lower the set force, or correct the press's settings.",
 }
-ACKNOWLEDGE: Final = "Then feet off the pedals and press the acknowledge button at the panel."
+ACKNOWLEDGE: Final = (
+    "Then feet off the pedals, push the panel's knob (acknowledge) for a second and release it."
+)
+# What a figure that is missing means, and what is armed.
+PRESSURE_NOT_KNOWN: Final = "Pressure not known: treat the press as loaded"
+NOT_CALIBRATED_LOADED: Final = "Force not known, not calibrated: treat the press as loaded"
+VALVE_TEST_ARMED: Final = "VALVE TEST ARMED: the next stroke is not a part"
+VALVE_TEST_DETAIL: Final = "The extend pedal would run a valve test without the job's set force."
+VALVE_TEST_REMEDY: Final = "Touch the retract pedal to disarm it, or leave it for a minute."
+LATCHED_MOVING: Final = "Ram going up by itself (latched return): touch a pedal to stop it"
 
 REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "cutoff-required": "Turn the cutoff on at the panel, then press the pedal again.",
@@ -61,6 +71,8 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "sensor-doubtful": "Check the transducer's plug and cable, then press the pedal again.",
     "no-position": "Calibrate the position sensor, or choose a job that stops on force.",
     "no-reference": "Send the ram to the top, then press the pedal again.",
+    "selector-moved": "Release the pedal, look at the selectors, then press the pedal again.",
+    "not-characterised": "Run 'steadyram characterise' on this press; until then the cutoff does not press.",
     "no-ceiling": "Set the ceiling of handling jobs in the press's settings (handling_n).",
 }
 
@@ -69,6 +81,7 @@ WILL_REFUSE: Final[dict[str, str]] = {
     "cutoff-required": "CUTOFF OFF: will not press",
     "no-calibration": "Not calibrated: will not press",
     "no-job": "No job chosen: will not press",
+    "not-characterised": "Press not characterised: will not press",
 }
 CUTOFF_OFF_READY: Final = "CUTOFF OFF: the ram stops only when you let go"
 GUIDED: Final = "Calibrating: do what is asked below"
@@ -85,7 +98,8 @@ STOPS: Final[dict[str, tuple[str, str]]] = {
     "no-cutoff": ("cutoff was off", "warn"),
     "probe": ("commissioning", "calm"),
     "short": ("short of the set force", "warn"),
-    "stalled": ("commissioning", "calm"),
+    "stalled": ("commissioning: force ceiling reached", "calm"),
+    "selector": ("cutoff selector moved in mid-stroke", "warn"),
     "over": ("over the set force", "alarm"),
     "depth": ("set depth reached", "good"),
     "window": ("outside the job's window", "alarm"),
@@ -109,5 +123,6 @@ CHANGES_CLOSED: Final = (
 )
 CAUTION: Final = (
     "steadyram is not a safety-rated control and replaces no guard, relief valve, emergency stop or two-hand "
-    "control. The ram moves only while a pedal is held at the press; nothing on this page moves it."
+    "control. Nothing on this page moves the ram. Where a latched return is selected, the ram goes on up after a touch "
+    "of the retract pedal."
 )

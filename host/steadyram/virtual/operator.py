@@ -19,6 +19,8 @@ HOLD_S = 2.0
 # ... and for the seal of the calibration, which takes longer and counts when the button is let go.
 SEAL_S = 5.5
 TAP_S = 0.15
+# ... and to acknowledge: 0.2 to 3 s count.
+ACK_S = 0.5
 
 
 class Operator:
@@ -123,8 +125,8 @@ class Operator:
         """Hold the enable button long enough for calibration, too: opens changes and the calibration's seal."""
         self.hold_enable(seconds)
 
-    def tap_ack(self, seconds: float = TAP_S) -> None:
-        """Touch the panel's acknowledge button."""
+    def tap_ack(self, seconds: float = ACK_S) -> None:
+        """Push the panel's acknowledge button and release it; 0.2 to 3 s acknowledge a fault."""
         self.ack_held = True
         self._act("press-ack")
         self._press.run(seconds)

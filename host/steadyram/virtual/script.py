@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Generator
 
-from steadyram.virtual.operator import HOLD_S, SEAL_S, TAP_S
+from steadyram.virtual.operator import ACK_S, HOLD_S, SEAL_S, TAP_S
 from steadyram.virtual.press import VirtualPress
 from steadyram_fw import tables
 
@@ -42,12 +42,12 @@ def hold_enable(press: VirtualPress, seconds: float = HOLD_S) -> Script:
 
 
 def acknowledge(press: VirtualPress) -> Script:
-    """Feet off, touch the acknowledge button."""
+    """Feet off, push the acknowledge button and release it."""
     press.operator.release_all()
     yield _REACTION_S
     press.operator.ack_held = True
     press.note("press-ack")
-    yield TAP_S
+    yield ACK_S
     press.operator.ack_held = False
     press.note("release-ack")
     yield _REACTION_S

@@ -57,7 +57,7 @@ class TesterPress(VirtualPress):
         script.play(self, script.one_part(self))
 
     def acknowledge(self) -> None:
-        """Feet off, touch the acknowledge button."""
+        """Feet off, push the acknowledge button and release it."""
         script.play(self, script.acknowledge(self))
 
     @property

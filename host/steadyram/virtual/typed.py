@@ -23,7 +23,7 @@ latch on|off                 return selector (on = latched return)
 estop push|pull              emergency stop
 enable                       hold the panel's enable button
 unseal                       hold it longer: opens the calibration's seal, too
-ack                          feet off, touch the acknowledge button
+ack                          feet off, push the acknowledge button for half a second
 knob N                       turn the setpoint knob by N steps
 stack METRES                 gauge blocks of that height on the bed, for the position sensor
 part | block | empty         put a part, a solid block, or nothing under the ram

@@ -75,7 +75,7 @@ const TAKE = {
   points(told) { if (!now.trace || told.points.length) { now.stroke = now.stroke || []; if (!now.stroke.length) now.stroke = told.points; showChart(); } },
   live(told) {
     now.live = told;
-    if (told.t_s !== null && now.stroke) { now.stroke.push([told.t_s, Math.max(0, told.force_N)]); showChart(); }
+    if (told.t_s !== null && told.force_N !== null && now.stroke) { now.stroke.push([told.t_s, told.force_N]); showChart(); }
     showForce();
   },
   trace(told) {
@@ -145,8 +145,10 @@ function showView() {
 function showModes(press, job) {
   const modes = [];
   modes.push(press.cutoff ? ["Cutoff on", null] : ["CUTOFF OFF", "alarm"]);
-  const latched = job && job.latch_return !== 2 ? job.latch_return === 1 : press.latch;
-  modes.push([latched ? "Return latched" : "Return while held", null]);
+  if (press.armed_left_s) modes.push(["VALVE TEST ARMED", "alarm"]);
+  if (press.unknown_words) modes.push([press.unknown_words, "alarm"]);
+  if (press.threshold) modes.push(["PLAIN THRESHOLD: parts go over the set force", "warn"]);
+  modes.push(press.latched ? ["RETURN LATCHED: the ram goes on up with the pedal released", "warn"] : ["Return while held", null]);
   if (!press.estop_ok) modes.push(["Emergency stop pressed", "alarm"]);
   if (job && job.handling) modes.push(["Handling: slow, not counted", "warn"]);
   if (job && job.unproven) modes.push(["First part not proven", "warn"]);
@@ -162,7 +164,7 @@ function showHandling(handling) {
   if ($("handling-list").childElementCount !== handling.checklist.length)
     $("handling-list").replaceChildren(...handling.checklist.map((words) => make("li", {}, words)));
   put($("handling-ceiling"), !handling.ceiling_N ? "No ceiling on force is set: the press will refuse."
-    : `The press ends the stroke below ${force(handling.ceiling_N)}; with the cutoff OFF nothing does.`);
+    : `The press ends the stroke below ${force(handling.ceiling_N)}; with the cutoff OFF nothing does. Handling: the ram stops with either pedal, whatever the return selector says.`);
 }
 function showForce() {
   const view = now.view;
@@ -175,9 +177,10 @@ function showForce() {
     $("fill").style.width = "0";
     return;
   }
-  const text = number(Math.max(0, live.force_N));
+  const known = live.force_N !== null;
+  const text = known ? number(live.force_N) : "– – –";
   put($("force"), text);
-  put($("strip-force"), `${text} ${now.hello.unit}`);
+  put($("strip-force"), known ? `${text} ${now.hello.unit}` : "Pressure not known");
   put($("peak"), live.peak_N ? force(live.peak_N) : "–");
   put($("peak-name"), now.stroke ? "Highest, this stroke" : "Highest, last stroke");
   const full = (set || view.capacity_N || 1) * 1.25;
