@@ -230,7 +230,13 @@ def test_a_plain_threshold_is_marked_in_its_record_and_by_its_lamp(bench):
 # ------------------------------------------------------------------ what is shown
 @pytest.mark.parametrize(
     "fault",
-    [t.FAULT_SENSOR_LOW, t.FAULT_SENSOR_HIGH, t.FAULT_SENSOR_FROZEN, t.FAULT_SENSOR_NOISY, t.FAULT_SLOPE_IMPOSSIBLE],
+    [
+        t.FAULT_SENSOR_LOW,
+        t.FAULT_SENSOR_HIGH,
+        t.FAULT_SENSOR_FROZEN,
+        t.FAULT_SENSOR_NOISY,
+        t.FAULT_SLOPE_IMPOSSIBLE,
+    ],
 )
 def test_no_force_is_shown_until_a_fault_of_the_transducer_is_acknowledged(bench, fault):
     bench.run(5000)
