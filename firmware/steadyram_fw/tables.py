@@ -38,7 +38,7 @@ OUT_LAMP = const(8)
 OUT_BUZZER = const(16)
 
 # contacts, by bit: milliseconds after which closed and open count
-CONTACT_CLOSE_MS = (3, 3, 20, 20, 100, 3, 20, 20, 20)
+CONTACT_CLOSE_MS = (3, 3, 3, 20, 100, 3, 20, 20, 20)
 CONTACT_OPEN_MS = (5, 5, 20, 20, 1, 3, 20, 20, 20)
 
 # states

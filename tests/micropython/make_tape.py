@@ -124,6 +124,9 @@ def taping(tape: Tape) -> type[core_module.Controller]:
         def arm_probe(self, *values: int) -> None:
             self._taped(layout.PROBE, values, lambda: super(TapingController, self).arm_probe(*values))
 
+        def disarm(self) -> None:
+            self._taped(layout.DISARM, (), super().disarm)
+
         def take_zero(self) -> None:
             self._taped(layout.ZERO, (), super().take_zero)
 

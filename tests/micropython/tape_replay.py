@@ -30,7 +30,9 @@ except ImportError:
         return 0
 
 
-STEPS, BOOT, CONFIGURE, CALIBRATE, CHOOSE, STORED, PROBE, ZERO, FAULT, CLEAR, FORGET, RESULT = range(12)
+STEPS, BOOT, CONFIGURE, CALIBRATE, CHOOSE, STORED, PROBE, ZERO, FAULT, CLEAR, FORGET, DISARM, RESULT = range(
+    13
+)
 CHUNK = 512  # steps at most in one item
 STEP = 7  # bytes of one
 HEAD = "<BH"
@@ -154,6 +156,8 @@ def tell(player, kind, values):
         core.raise_fault(values[0])
     elif kind == CLEAR:
         core.clear_fault()
+    elif kind == DISARM:
+        core.disarm()
     elif kind == FORGET:
         core.reset_learning()
     else:

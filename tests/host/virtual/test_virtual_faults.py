@@ -25,7 +25,7 @@ def press(tmp_path: Path) -> Iterator[VirtualPress]:
 def inputs(press: VirtualPress) -> int:
     """The input word of the next tick, as the firmware gets it."""
     press.run(0.001)
-    return int(press.firmware.inputs)
+    return int(press.firmware.raw)
 
 
 def readings(press: VirtualPress, count: int) -> list[int]:
