@@ -81,7 +81,7 @@ def run_strokes(core: Any, rng: random.Random, watch: Any) -> int:
             if core.state in (t.STATE_DONE, t.STATE_FAULT, t.STATE_REFUSED):
                 break
         steps(200, counts, ready & ~t.IN_TOP)
-        steps(500, ZERO, ready | (t.IN_ACK if core.fault else 0))
+        steps(700, ZERO, ready | (t.IN_ACK if core.fault else 0))
         steps(200, ZERO, ready)
         records += core.record_ready
         watch(False)

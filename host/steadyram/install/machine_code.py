@@ -18,7 +18,8 @@ NATIVE: Mapping[str, tuple[str, ...]] = {
     "boards/place.py": ("tick",),
     "boards/quadrature.py": ("tick",),
     "boards/wired.py": ("_step",),
-    "core/controller.py": ("step", "_pedals", "_held", "_advance", "_closing"),
+    "core/controller.py": ("step", "_held", "_advance", "_closing"),
+    "core/inputs.py": ("follow",),
 }
 
 # Machine words throughout: whole numbers, and arrays taken by address. Kinds of the arguments; each returns a number.
