@@ -148,8 +148,8 @@ def tables(d: dict) -> str:
         by_bit = {d["inputs"][row["name"]]: row[key] for row in d["contact"]}
         if sorted(by_bit) != list(range(len(d["inputs"]))):
             raise SystemExit("definition.toml: every input needs one contact")
-        times = ", ".join(str(by_bit[bit]) for bit in sorted(by_bit))
-        out.append(f"{'CONTACT_' + key.upper()} = ({times})\n")
+        times = "".join(f"\\x{by_bit[bit]:02x}" for bit in sorted(by_bit))
+        out.append(f'{"CONTACT_" + key.upper()} = b"{times}"\n')
     for title, table, prefix in (
         ("states", "state", "STATE_"),
         ("stop reasons", "stop", "STOP_"),

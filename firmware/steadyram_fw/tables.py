@@ -38,8 +38,8 @@ OUT_LAMP = const(8)
 OUT_BUZZER = const(16)
 
 # contacts, by bit: milliseconds after which closed and open count
-CONTACT_CLOSE_MS = (3, 3, 3, 20, 100, 3, 20, 20, 20)
-CONTACT_OPEN_MS = (5, 5, 20, 20, 1, 3, 20, 20, 20)
+CONTACT_CLOSE_MS = b"\x03\x03\x03\x14\x64\x03\x14\x14\x14"
+CONTACT_OPEN_MS = b"\x05\x05\x14\x14\x01\x03\x14\x14\x14"
 
 # states
 STATE_STARTING = const(0)

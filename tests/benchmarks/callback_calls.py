@@ -90,6 +90,8 @@ class NoCore:
         self.step = max
         # A computer that is busy may take the processor away for longer than a step may take on a board.
         self.raise_fault = abs
+        self.inputs = T.IN_ESTOP_OK
+        self.armed_ms = 0
         self.live = False
         self.record_ready = False
 
@@ -99,7 +101,7 @@ class Frame(App):
         self.core = core
         self.clock = Clock()
         self.access = Access()
-        self.inputs = self.place = 0
+        self.inputs = self.raw = self.place = self.silent_ms = 0
         self.outputs = 0
         self._still = False
         self._ended_s = -1

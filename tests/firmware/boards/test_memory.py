@@ -11,6 +11,9 @@ from steadyram.install.package import build
 HERE = Path(__file__).parent
 # An RP2040's interpreter has some 190 KB of heap of the chip's 264 KB (from memory; the board prints it).
 BOARD_HEAP = 190_000
+# What a board must have free at rest: passing work and fragmentation of a busy day take 14 KB of it
+# (tests/benchmarks/results/heap_margin.txt).
+FREE_AT_REST = 32_000
 # Native code of the control step comes on top of what the WebAssembly build, which has none, can show.
 NATIVE_EXTRA = 17_000
 AT_REST = HERE / "application_at_rest.py"
@@ -48,7 +51,7 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
     assert "application" in found, (done.stdout + done.stderr)[-600:]
     _, native = compiled(tmp_path / "native", "armv6m", readers=[AT_REST])
     assert native - plain < NATIVE_EXTRA
-    assert found["application"] - found["interpreter"] + NATIVE_EXTRA < BOARD_HEAP - 36_000, found
+    assert found["application"] - found["interpreter"] + NATIVE_EXTRA < BOARD_HEAP - FREE_AT_REST, found
     names = int(done.stdout.rpartition("n_qstr=")[2].partition(",")[0])
     assert names < NAMES_MOST - NAMES_OF_POSITION, done.stdout
 
