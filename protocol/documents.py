@@ -440,7 +440,7 @@ class Materials(TypedDict):
 Ratio = Annotated[
     float | None, Field(description="threshold's overshoot over the learned one's; null: without end")
 ]
-Scored = beside("Scored", Score, added_s=float, ratio=Ratio)
+Scored = beside("Scored", Score, added_s=float, ratio=Ratio, over_attainable=float | None)
 
 
 class BenchCutoff(TypedDict):
@@ -461,6 +461,10 @@ class DrawnSummary(TypedDict):
     parts: Count
     parts_scrapped: Annotated[Count, Field(description="over by 8 % and by three bands")]
     first_parts_over: Count
+    over_attainable_median: Annotated[
+        float | None, Field(description="95 % of errors over the larger of the attainable and 0.4 %")
+    ]
+    over_attainable_nine_in_ten: float | None
     p95_share_median: float | None
     pulses_mean_median: float | None
     first_pulses_most: int | None

@@ -187,6 +187,10 @@ def size(
         "caution": CAUTION,
     }
     if as_json:
+        from steadyram.press.attainable import attainable_p95_N
+
+        # A search of a second or so, so for the document alone.
+        document["attainable_p95_N"] = attainable_p95_N(press, sized.setpoint_N)
         click.echo(json.dumps(document, allow_nan=False))
         return
 

@@ -92,6 +92,7 @@ def trial(
             job=job,
             stop_on=stop_on,
             target_m=target_m,
+            with_attainable=as_json,
             progress=lambda what, done, of: bar.update(task, description=what, completed=done, total=of),
             warn=lambda text: errors.print(
                 f"[yellow]Warning:[/yellow] {text}", highlight=False, soft_wrap=True

@@ -16,6 +16,7 @@ import numpy as np
 
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.press.attainable import attainable_p95_N
 from steadyram.press.limits import HOLD_TO, landing_band_N, limit_sigma_N
 from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
 from steadyram.press.sizing import smallest_setpoint_N
@@ -32,6 +33,8 @@ FIRST_SIGMAS = 3.0
 FIRST_SHARE = 0.02
 RATIO = 25.0
 ADDED_S = 0.5
+# Share of the setpoint that counts as attained whatever the press could do.
+ATTAINABLE_LEAST = 0.004
 
 
 @dataclass(frozen=True)
@@ -55,11 +58,19 @@ class Score:
     threshold_duration_s: float
     cycles: int
     missed: tuple[str, ...]
+    attainable_p95_N: float | None = None
 
     @property
     def added_s(self) -> float:
         """Time that the learned cutoff takes over the plain threshold."""
         return self.duration_s - self.threshold_duration_s
+
+    @property
+    def over_attainable(self) -> float | None:
+        """95 % of errors over the larger of what is attainable and 0.4 % of the setpoint."""
+        if self.attainable_p95_N is None:
+            return None
+        return self.p95_abs_error_N / max(self.attainable_p95_N, ATTAINABLE_LEAST * self.setpoint_N)
 
     @property
     def ratio(self) -> float:
@@ -70,6 +81,7 @@ class Score:
         """Plain figures."""
         return asdict(self) | {
             "added_s": self.added_s,
+            "over_attainable": self.over_attainable,
             "ratio": None if math.isinf(self.ratio) else self.ratio,
         }
 
@@ -90,8 +102,9 @@ def judge(
     setpoint_N: float,
     learned: Sequence[dict[str, Any]],
     threshold: Sequence[dict[str, Any]],
+    attainable_N: float | None = None,
 ) -> Score:
-    """Turn the rows of two runs into a score and hold it against the bars."""
+    """Turn the rows of two runs into a score and hold it against the bars; attainable_N: see `press.attainable`."""
     sigma = limit_sigma_N(press, setpoint_N)
     errors = np.array([row["peak_N"] for row in learned]) - setpoint_N
     after = errors[LEARNING_CYCLES:]
@@ -116,7 +129,7 @@ def judge(
         missed.append("time")
     return Score(
         name, kind, seed, setpoint_N, sigma, p95, mean, band, float(errors[0]), allowed,
-        float(learned[0]["duration_s"]), over, plain, took, plain_took, len(learned), tuple(missed),
+        float(learned[0]["duration_s"]), over, plain, took, plain_took, len(learned), tuple(missed), attainable_N,
     )  # fmt: skip
 
 
@@ -169,5 +182,10 @@ def bench_press(
                         run.append(row)
                     rows[cutoff].append(run)
             for i, aim in enumerate(aims):
-                scores.append(judge(name, kind, seed, model, aim, rows["learned"][i], rows["threshold"][i]))
+                scores.append(
+                    judge(
+                        name, kind, seed, model, aim, rows["learned"][i], rows["threshold"][i],
+                        attainable_p95_N(model, aim),
+                    )
+                )  # fmt: skip
     return scores

@@ -16,6 +16,7 @@ import numpy as np
 from steadyram.errors import SteadyramError
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.press.attainable import attainable_p95_N
 from steadyram.press.limits import HOLD_TO
 from steadyram.press.pressfile import build_press
 from steadyram.press.sizing import smallest_setpoint_N
@@ -46,6 +47,8 @@ class DrawnJob:
     setpoint_N: float
     capacity_share: float
     limit_sigma_N: float
+    attainable_p95_N: float | None
+    over_attainable: float | None
     band_N: float
     p95_abs_error_N: float
     mean_error_N: float
@@ -188,7 +191,8 @@ def _score(
         blank = {"peak_N": 0.0, "duration_s": 0.0, "pulses": 0, "stop": "none"}
         learned = learned + [blank] * (6 - len(learned))
         rows = {"learned": learned, "threshold": rows.get("threshold") or [blank]}
-    score = judge("", work["kind"], press.seed, model, setpoint_N, learned, rows["threshold"])
+    best_N = attainable_p95_N(model, setpoint_N)
+    score = judge("", work["kind"], press.seed, model, setpoint_N, learned, rows["threshold"], best_N)
     errors = [row["peak_N"] - setpoint_N for row in learned]
     scrap_N = max(SCRAP_SHARE * setpoint_N, SCRAP_BANDS * score.band_N)
     refused = any(str(row["stop"]).startswith("refused") for row in learned)
@@ -202,6 +206,8 @@ def _score(
         setpoint_N=setpoint_N,
         capacity_share=setpoint_N / model.capacity_N,
         limit_sigma_N=score.limit_sigma_N,
+        attainable_p95_N=score.attainable_p95_N,
+        over_attainable=score.over_attainable,
         band_N=score.band_N,
         p95_abs_error_N=score.p95_abs_error_N,
         mean_error_N=score.mean_error_N,
@@ -220,6 +226,11 @@ def _score(
         missed=tuple(missed),
         errors=tuple(round(error / setpoint_N, 5) for error in errors),
     )
+
+
+def _quantile(jobs: list[DrawnJob], per_cent: float) -> float | None:
+    ratios = [job.over_attainable for job in jobs if job.over_attainable is not None]
+    return float(np.percentile(ratios, per_cent)) if ratios else None
 
 
 def summary(results: list[DrawnResult]) -> dict[str, Any]:
@@ -244,6 +255,8 @@ def summary(results: list[DrawnResult]) -> dict[str, Any]:
         "parts": parts,
         "parts_scrapped": sum(job.scrapped for job in jobs),
         "first_parts_over": sum(job.first_over_N > job.first_allowed_N for job in jobs),
+        "over_attainable_median": _quantile(jobs, 50),
+        "over_attainable_nine_in_ten": _quantile(jobs, 90),
         "p95_share_median": float(np.median(over)) if over else None,
         "pulses_mean_median": float(np.median([job.pulses_mean for job in jobs])) if jobs else None,
         "first_pulses_most": max((job.first_pulses for job in jobs), default=None),

@@ -25,6 +25,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.press.attainable import attainable_p95_N
 from steadyram.press.limits import HOLD_TO, landing_band_N, limit_position_m, limit_sigma_N
 from steadyram.press.pressfile import (
     PressFile,
@@ -230,13 +231,15 @@ def run_trial(
     job: dict[str, int] | None = None,
     stop_on: str = "force",
     target_m: float | None = None,
+    with_attainable: bool = False,
     progress: Callable[[str, int, int], None] = lambda what, done, of: None,
     warn: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
     """The document that `steadyram trial --json` prints. Forces in newtons, travel in metres, times in seconds.
 
     stop_on: "force", "depth" (setpoint_N is then the limit on force) or "first"; target_m: ram travel from the top.
-    changes: "table.key=value@cycle"; faults: "NAME@CYCLE[:PHASE]". Raises BadInput and what the device refuses.
+    changes: "table.key=value@cycle"; faults: "NAME@CYCLE[:PHASE]"; with_attainable: work the attainable limit out,
+    a second or so (as null where not asked for). Raises BadInput and what the device refuses.
     """
     if cutoff not in STRATEGY:
         raise BadInput(f"--cutoff is '{cutoff}'; choose learned, lead or threshold.")
@@ -287,6 +290,9 @@ def run_trial(
         document: dict[str, Any] = {
             "runtime": press.runtime.name,
             "limit_sigma_N": sigma_N,
+            "attainable_p95_N": attainable_p95_N(model, setpoint_N)
+            if with_attainable and stop_on == "force"
+            else None,
             "band_N": band_N,
             "setpoint_N": setpoint_N,
             "cutoff": cutoff,

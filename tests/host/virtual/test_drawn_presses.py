@@ -100,7 +100,8 @@ def test_true_rates_are_those_of_a_block_without_give() -> None:
 
 def job(**changes: object) -> DrawnJob:
     figures = {
-        "kind": "clinch", "setpoint_N": 1e4, "capacity_share": 0.1, "limit_sigma_N": 50.0, "band_N": 150.0,
+        "kind": "clinch", "setpoint_N": 1e4, "capacity_share": 0.1, "limit_sigma_N": 50.0, "attainable_p95_N": 80.0,
+        "over_attainable": 1.25, "band_N": 150.0,
         "p95_abs_error_N": 100.0, "mean_error_N": 0.0, "first_over_N": 0.0, "first_allowed_N": 200.0,
         "overshoot_N": 1.0, "threshold_overshoot_N": 900.0, "added_s": 0.1, "cycles": 30, "scrapped": 0,
         "pulses_mean": 1.0, "pulses_most": 3, "first_pulses": 9, "faults": {}, "stops": {}, "missed": (),
@@ -121,6 +122,7 @@ def test_the_summary_counts_jobs_by_cause() -> None:
     assert counted["missed"] == {"p95": 2, "fault": 1, "scrap": 1}
     assert counted["first_cause"] == {"fault": 1, "p95": 1}
     assert counted["faults"] == {"no-rise": 3}
+    assert counted["over_attainable_median"] == 1.25
     assert (counted["parts"], counted["parts_scrapped"], counted["first_parts_over"]) == (90, 2, 1)
 
 
