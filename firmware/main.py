@@ -144,7 +144,7 @@ def start(root, now):
 
 def new_enough():
     """Return True, or say what to do and return False."""
-    have = sys.implementation[1]
+    have = sys.implementation.version
     if tuple(have[:2]) >= OLDEST:
         return True
     print(

@@ -7,7 +7,7 @@ pressures pascals, times seconds; each key carries its unit.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, get_type_hints
+from typing import Annotated, Any, Literal, NotRequired, get_type_hints
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -395,8 +395,18 @@ class DeviceCopy(TypedDict):
 Daily = beside("Daily", DailyCheck, time=Moment, passed=bool)
 
 
+class BoardRow(TypedDict):
+    name: str
+    value: float | None
+    unit: str
+    emulated: str
+    limit: str
+    good: bool | None
+
+
 class Doctor(TypedDict):
     findings: list[Finding]
+    board: NotRequired[list[BoardRow]]
 
 
 class IoCheck(TypedDict):

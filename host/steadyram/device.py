@@ -371,6 +371,17 @@ class Device:
         points = self._list(reply)
         return Trace(seq, reply.integer("dt_ms") / 1000.0, float(reply.integer("unit_n")), tuple(points))
 
+    def board(self) -> dict[str, str | int] | None:
+        """What the board measures of itself, by the keys of the verb `board`; -1 where it does not know.
+
+        None when its firmware is too old to tell. Raises DeviceRefusal while a stroke is live.
+        """
+        if not self.identity().has("board"):
+            return None
+        told = self.client.request("board").merged()
+        words = ("build", "left", "interp")
+        return {key: value if key in words else integer_of(told, key) for key, value in told.items()}
+
     def place(self) -> int:
         """Raw reading of the position sensor, 0 to 65535; 0 on a device without one."""
         reply = self.client.request("io")

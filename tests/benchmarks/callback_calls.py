@@ -16,9 +16,11 @@ from array import array
 from micropython import heap_lock, heap_unlock
 from steadyram_fw import tables as T
 from steadyram_fw.app import App
+from steadyram_fw.boards import calls
 from steadyram_fw.boards import pins_pico as pins
 from steadyram_fw.boards.converter import Internal
 from steadyram_fw.boards.place import Pulses, Wiper
+from steadyram_fw.boards.shared import DUE, MEAN16
 from steadyram_fw.boards.wired import Wired
 from steadyram_fw.core.controller import Controller
 from steadyram_fw.services.access import Access
@@ -142,21 +144,18 @@ def main(times, what):
     converter = Internal(Reading, Reading, pins.OVERSAMPLE)
     board = Wired(Machine, pins, [], converter, None, None, "u", "pico", hard=True)
     board.drive = abs
-    board._alive = abs
+    board._port.alive = abs
     board._app = app
     if what != "around":
         board._reader = reader(what)
     board._join()
-    board._counts = converter.counts
-    board._us = time.ticks_us
-    board._between = time.ticks_diff
-    board._after = time.ticks_add
-    step = board._step
+    step = calls.step_of(board, app, board._port)
+    cells = board.cells
     heap_lock()
     for _ in range(times):
-        board._due = time.ticks_us()
+        cells[DUE] = time.ticks_us()
         # under callgrind every step is slow: not what is looked at here
-        board._mean16 = 0
+        cells[MEAN16] = 0
         step(None)
     heap_unlock()
     if board.crashed or board.steps != times:

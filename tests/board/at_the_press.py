@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from steadyram.device import Device
 from steadyram.errors import LinkError
-from steadyram.link.definition import definition
-from steadyram.link.records import DeviceJob
-from steadyram.press.pressfile import PressFile
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.quick_setup import (
-    datasheet_characteristics,
-    nameplate_calibration,
-    nameplate_settings,
-    open_device,
-)
+from steadyram.virtual.quick_setup import open_device, set_up
+from steadyram.virtual.runtime import CpythonRuntime
 
 START_S = 6.0
 STROKE_S = 8.0
@@ -37,25 +31,28 @@ def answering(press: VirtualPress) -> Device:
             return device
 
 
-def open_seal(press: VirtualPress, device: Device) -> None:
-    """Hold the knob until changes and the calibration's seal are open; the device says so itself."""
-    press.operator.open_seal()
-    press.run(0.2)
-    assert device.calibration_unsealed()
+UID = "0000000000000000"  # of the emulated flash chip; a calibration is bound to it
 
 
-def with_job(press: VirtualPress, setpoint_N: float, **job: int) -> Device:
-    """Nameplate settings, calibration and one job on a device that has just started; the job is chosen."""
-    device = answering(press)
-    open_seal(press, device)
-    model: PressFile = press.plant.press
-    device.push_settings(nameplate_settings(model) | datasheet_characteristics(model))
-    device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
-    fields = {field.name: field.default for field in definition().job}
-    device.push_jobs([DeviceJob(1, "trial part", fields | {"setpoint_n": round(setpoint_N)} | job)])
-    device.use_job(1)
-    press.run(0.3)
-    return device
+class _Prepared(VirtualPress):
+    """A virtual press whose firmware runs here and takes itself for the emulated board."""
+
+    def power_up(self) -> None:
+        self._runtime = CpythonRuntime(self.state_dir, UID)
+        self._info = self._runtime.info
+        self._ahead = self._runtime.batch_least
+
+
+def prepared(folder: Path, model: str | Path, setpoint_N: float, **job: int) -> dict[str, bytes]:
+    """The files of a device with nameplate settings, a calibration and one job in force, made on this computer."""
+    with _Prepared(model, runtime="cpython", state_dir=folder) as press:
+        set_up(press, setpoint_N, job=job or None)
+    root = folder / "files"
+    return {
+        "/" + file.relative_to(root).as_posix(): file.read_bytes()
+        for file in root.rglob("*")
+        if file.is_file()
+    }
 
 
 def stroke(press: VirtualPress, part: bool = True) -> float:

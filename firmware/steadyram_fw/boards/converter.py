@@ -18,6 +18,7 @@ class Internal:
     """
 
     rests = False  # nothing to do between strokes
+    internal = True
 
     def __init__(self, signal, supply, oversample):
         self._signal = signal.read_u16
@@ -78,6 +79,8 @@ class External:
     between strokes only: the converter has one input at a time. A bus error gives 0, which the core takes as
     a transducer below its range.
     """
+
+    internal = False
 
     def __init__(self, i2c, ready, chip=SIXTEEN_BIT):
         self.i2c = i2c

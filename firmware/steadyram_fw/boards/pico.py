@@ -6,8 +6,8 @@ The control step runs in a hard timer interrupt. The choices:
                      and would need every exchange with the foreground to be guarded
   a hard interrupt   is late only while flash is written, which happens only while nothing is energised; it
                      may not allocate, and the core never does (proved with the heap locked)
-The RP2040 is run at 200 MHz, which its documents allow (from memory): at 125 MHz the step could fill the
-millisecond. The RP2350 keeps the clock that it is specified for.
+The RP2040 is run at 200 MHz, for which the core's voltage is raised first and read back; where it does not read back,
+the clock stays. The RP2350 keeps the clock that it is specified for.
 """
 
 import binascii
@@ -56,8 +56,14 @@ def make(machine=None, root="/", link=None, external=None, chip=None):
         import machine
     outputs = safe_outputs(machine, pins)
     chip = chip or getattr(sys.implementation, "_machine", "")
-    if "RP2040" in chip and machine.freq() < CLOCK_HZ:
-        machine.freq(CLOCK_HZ)
+    ways = None
+    if "RP2040" in chip:
+        from . import registers
+
+        if machine.freq() < CLOCK_HZ and registers.raise_core(machine):
+            machine.freq(CLOCK_HZ)
+        if registers.works():
+            ways = registers
     converter = external_converter(machine, pins) if external is None or external else None
     if converter is None:
         converter = Internal(
@@ -76,10 +82,21 @@ def make(machine=None, root="/", link=None, external=None, chip=None):
         "pico",
         root,
         hard=True,
+        keeper=keeper_of(pins),
+        ways=ways,
     )
     if blocks_of(root) < _LARGE_BLOCKS:
         board.log_shape = _SMALL_LOG  # type: ignore[attr-defined]
     return board
+
+
+def keeper_of(pins):
+    """The valves' keeper; None where there is no PIO (a stand-in for the board)."""
+    try:
+        from .valve_keeper import Keeper
+    except ImportError:
+        return None
+    return Keeper(pins.OUTPUTS[0][1])
 
 
 def blocks_of(root):

@@ -1,10 +1,13 @@
 """What boards with pins have in common: contacts to bits, bits to outputs, the millisecond, the watchdog.
 
 The control step runs in a timer callback, everything else in the foreground. Each step: read the converter
-and the contacts, ask the core, set the outputs. The callback allocates nothing.
+and the contacts, ask the core, set the outputs. The callback allocates nothing. How it gets at time, contacts and
+pins is the board's matter: by registers (registers.py) or by the interpreter's calls (calls.py).
 
 What happens when something goes wrong:
   an exception in the step        outputs off at once, nothing more is energised, the watchdog resets the chip
+  no step comes any more          valves off within 10 ms where a board has a keeper for them (valve_keeper.py);
+                                  then, or without one, the watchdog resets the chip within 4 s
   the step takes too long         fault `step-overrun` before a stroke can be made: the board is too slow
   the step comes late             if a valve is energised and the step is LATE_US late: fault `step-overrun`
   the foreground hangs or dies    outputs off if it raised; the watchdog is no longer fed
@@ -12,17 +15,16 @@ What happens when something goes wrong:
 """
 
 import gc
+import sys
 import time
+from array import array
 
 from .. import tables as T
+from .shared import DUE, LATE, LEN, LONGEST, MEAN16, OUTPUT, PAUSE, QUARTERS, STEPS, TURN, TURNS
 
-LATE_US = 3000
-SLOW_US = 850  # mean of a step beyond which too little of the millisecond is left for all else
 WATCHDOG_MS = 4000
 HEALTHY_MS = 5000
 _VALVES = T.OUT_EXTEND | T.OUT_RETRACT | T.OUT_SLOW
-# steps of the knob by (levels before, levels now), four bits: 0 none or bounce, 1 forward, 2 backward
-_TURN = bytes((0, 1, 2, 0, 2, 0, 0, 1, 1, 0, 0, 2, 0, 2, 1, 0))
 _QUARTERS = 4  # changes of level a detent
 
 
@@ -35,49 +37,55 @@ def safe_outputs(machine, pins):
 
 
 class Wired:
-    """A board made of its parts. `outputs` from safe_outputs(); `hard`: the timer's callback interrupts."""
+    """A board made of its parts.
 
-    def __init__(self, machine, pins, outputs, converter, link, screen, uid, name, root="/", hard=False):
+    outputs: from safe_outputs(); hard: the timer's callback interrupts; keeper: of the valves (valve_keeper.py), None
+    without; ways: the module that the step works with, registers or (None) calls.
+    """
+
+    build = ""  # folder of the version that runs, as the loader says
+    left = ""  # folder of an update that did not come up
+
+    def __init__(
+        self,
+        machine,
+        pins,
+        outputs,
+        converter,
+        link,
+        screen,
+        uid,
+        name,
+        root="/",
+        hard=False,
+        keeper=None,
+        ways=None,
+    ):
         self.name = name
         self.uid = uid
         self.root = root
         self.screen = screen
         self._machine = machine
-        self._outputs = tuple(outputs)
-        self._out = 0
-        pin = machine.Pin
-        self._inputs = tuple(
-            [
-                (_mask(names), pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None))
-                for names, gpio, _ in pins.INPUTS
-            ]
-        )
-        self._knob_a, self._knob_b = [
-            pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None) for _, gpio, _ in pins.KNOB
-        ]
-        self._alive = pin(pins.ALIVE[1], pin.OUT, value=0) if pins.ALIVE else None
-        self._turn = 3
-        self._quarters = 0
+        self._pins = pins
+        self._keeper = keeper
+        # The keeper has the valves' pins, these are the others.
+        self._outputs = tuple([row for row in outputs if keeper is None or not row[0] & _VALVES])
+        self._all = tuple(outputs)
+        self.cells = array("i", [0] * LEN)
+        self.cells[TURN] = 3
         self._told = 0
         self.converter = converter
-        self._counts = None
-        self._resting = None
-        self._us = None
-        self._between = None
-        self._after = None
+        if ways is None:
+            from . import calls as ways
+        self._ways = ways
+        self._port = ways.Port(machine, pins, converter, keeper)
         self._link = link
         self._hard = hard
         self._timer = None
-        self._on_timer = self._step  # a bound method made here, since making one allocates
         self._app = None
         self._tick = None
         self._kind = 0
         self._reader = None
-        self._due = 0
-        self.steps = 0
-        self.late_us = 0  # worst so far
-        self.step_us = 0  # longest step so far
-        self._mean16 = 0  # mean time of a step, sixteenths of a microsecond
         self.crashed = False
 
     # ------------------------------------------------------------ what the app asks of a board
@@ -88,7 +96,7 @@ class Wired:
         self._link.write(data)
 
     def knob(self):
-        now = self._quarters // _QUARTERS
+        now = self.cells[QUARTERS] // _QUARTERS
         steps = now - self._told
         self._told = now
         return steps
@@ -113,7 +121,50 @@ class Wired:
 
     def quiet(self):
         """True while no valve is energised."""
-        return self._out & _VALVES == 0
+        return self.cells[OUTPUT] & _VALVES == 0
+
+    @property
+    def steps(self):
+        """Steps made."""
+        return self.cells[STEPS]
+
+    @property
+    def step_us(self):
+        """The longest step so far."""
+        return self.cells[LONGEST]
+
+    @property
+    def late_us(self):
+        """How late a step was at most with a valve energised."""
+        return self.cells[LATE]
+
+    def told(self):
+        """What a self-test asks, by the keys of the protocol's verb `board`. Called at rest; collects the heap."""
+        cells = self.cells
+        gc.collect()
+        return {
+            "interp": "%d.%d.%d" % tuple(sys.implementation.version[:3]),
+            "clock_hz": self._machine.freq(),
+            "core_mv": self._ways.core_mv(self._machine),
+            "steps": cells[STEPS],
+            "step_us": cells[MEAN16] >> 4,
+            "longest_us": cells[LONGEST],
+            "late_us": cells[LATE],
+            "pause_us": cells[PAUSE],
+            "keeper_ms": self._keeper.HOLD_MS if self._keeper else -1,
+            "outputs": cells[OUTPUT],
+            "read_back": self._read_back(),
+            "heap_free": gc.mem_free(),
+            "heap_used": gc.mem_alloc(),
+        }
+
+    def _read_back(self):
+        """The output word that the pins show."""
+        word = 0
+        for mask, pin in self._all:
+            if pin():
+                word |= mask
+        return word
 
     def _join(self):
         """What a step calls: without a sensor the app itself, so that none costs nothing."""
@@ -131,107 +182,52 @@ class Wired:
     # ------------------------------------------------------------ the millisecond
     def levels(self):
         """The input word from the contacts as they are now."""
-        word = 0
-        for mask, pin in self._inputs:
-            if pin() == 0:
-                word |= mask
-        return word
+        return self._port.read_levels(self.cells, TURNS)
 
     def drive(self, word):
         """Bring the outputs to `word`; pins that need not change are not touched."""
-        changed = word ^ self._out
+        cells = self.cells
+        changed = word ^ cells[OUTPUT]
         if changed:
             for mask, pin in self._outputs:
                 if changed & mask:
                     pin(1 if word & mask else 0)
-            self._out = word
+            cells[OUTPUT] = word
+        if self._keeper is not None:
+            self._port.feed_keeper(word & _VALVES)
 
     def all_off(self):
         """Every output off, whatever it was thought to be."""
+        if self._keeper is not None:
+            self._port.feed_keeper(0)
         for _, pin in self._outputs:
             pin(0)
-        self._out = 0
-
-    def _knob_step(self, now):
-        """The knob's two contacts have changed."""
-        turn = _TURN[(self._turn & 3) << 2 | now]
-        self._turn = now
-        if turn == 1:
-            self._quarters += 1
-        elif turn == 2:
-            self._quarters -= 1
-
-    def _step(self, _timer):
-        """One control step. Callbacks that come in a bunch after a pause count once."""
-        if self.crashed:
-            return
-        try:
-            now = self._us()
-            due = self._due
-            late = self._between(now, due)
-            if late < 1000:
-                if late < -500:
-                    return
-                self._due = self._after(due, 1000)
-            else:
-                self._catch_up(late)
-            counts = self._counts()
-            out = self._out
-            quiet = out & _VALVES == 0
-            if self._resting is not None:
-                self._resting(quiet)
-            if late > LATE_US and not quiet:
-                self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
-            word = 0
-            for mask, pin in self._inputs:
-                if pin() == 0:
-                    word |= mask
-            word = self._tick(counts, word)
-            if word != out:
-                self.drive(word)
-            turn = self._knob_a() << 1 | self._knob_b()
-            if turn != self._turn:
-                self._knob_step(turn)
-            steps = self.steps
-            if self._alive is not None:
-                self._alive(steps & 1)
-            self.steps = (steps + 1) & 0x3FFFFFFF
-            if steps >= 100:
-                if late > self.late_us and self._out & _VALVES:
-                    self.late_us = late
-                took = self._between(self._us(), now)
-                if took > self.step_us:
-                    self.step_us = took
-                mean16 = self._mean16
-                mean16 += took - (mean16 >> 4)
-                self._mean16 = mean16
-                if mean16 > (SLOW_US << 4) + 15 and quiet:
-                    self._app.core.raise_fault(T.FAULT_STEP_OVERRUN)
-        except BaseException:
-            # the interpreter would only switch the timer off and leave the valves as they are
-            self.crashed = True
-            self.all_off()
+        self.cells[OUTPUT] = 0
 
     def _catch_up(self, late):
         """Steps were lost: the clock goes on without them, the core takes none twice."""
         lost = late // 1000
+        cells = self.cells
+        if late > cells[PAUSE] and self.quiet():
+            cells[PAUSE] = late
         for _ in range(lost if lost < 2000 else 2000):
             self._app.clock.tick()
-        self._due = self._after(self._due, 1000 * (lost + 1))
+        cells[DUE] = (cells[DUE] + 1000 * (lost + 1)) & 0x3FFFFFFF
 
     def start(self, app):
         """Begin stepping."""
         self._app = app
         # What the step calls, found once: a method costs as much to find as to run.
         self._join()
-        self._counts = self.converter.counts
-        self._resting = self.converter.resting if getattr(self.converter, "rests", True) else None
-        self._us = time.ticks_us
-        self._between = time.ticks_diff
-        self._after = time.ticks_add
+        self._on_timer = self._ways.step_of(self, app, self._port)
         gc.collect()
-        self._due = time.ticks_add(time.ticks_us(), 1000)
+        self.cells[DUE] = time.ticks_add(time.ticks_us(), 1000)
         self._timer = self._make_timer()
+
+    def crash(self):
+        """The step failed: the interpreter would only switch the timer off and leave the valves as they are."""
+        self.crashed = True
+        self.all_off()
 
     def _make_timer(self):
         timer = self._machine.Timer
@@ -244,6 +240,8 @@ class Wired:
         if self._timer is not None:
             self._timer.deinit()
         self.all_off()
+        if self._keeper is not None:
+            self._keeper.let_go(self._machine, self._pins)
 
     def run(self, app, healthy=None):
         """Take over. `healthy()` is called once after HEALTHY_MS: the loader then trusts this version."""
@@ -269,10 +267,3 @@ class Wired:
             raise RuntimeError("the control step failed")
         finally:
             self.stop()
-
-
-def _mask(names):
-    mask = 0
-    for name in names:
-        mask |= getattr(T, "IN_" + name.upper())
-    return mask

@@ -12,7 +12,7 @@ from .crc import digest
 from .cyclelog import BY_LINK, BY_NAMES
 from .refuse import Refuse
 
-_CAPS = "log,trace,fine,pulses,probe,teach,events,changes,travel"
+_CAPS = "log,trace,fine,pulses,probe,teach,events,changes,travel,board"
 _UNITS = "N,kPa,ms,counts"
 _KEYS_A_ROW = 5
 _POINTS_A_ROW = 32
@@ -262,6 +262,38 @@ def _io(app, link, values):
     return " inputs=%d outputs=%d counts=%d place=%d" % (app.raw, app.outputs, app.core.counts, app.place)
 
 
+_MEASURED = (
+    "clock_hz",
+    "core_mv",
+    "steps",
+    "step_us",
+    "longest_us",
+    "late_us",
+    "pause_us",
+    "keeper_ms",
+    "outputs",
+    "read_back",
+    "heap_free",
+    "heap_used",
+)
+
+
+def _board(app, link, values):
+    board = app.board
+    told = board.told() if hasattr(board, "told") else {}
+    out = [
+        " build=%s left=%s interp=%s"
+        % (
+            lines.quote(getattr(board, "build", "")),
+            lines.quote(getattr(board, "left", "")),
+            lines.quote(told.get("interp", "")),
+        )
+    ]
+    for name in _MEASURED:
+        out.append("%s=%d" % (name, told.get(name, -1)))
+    return " ".join(out)
+
+
 def _maintenance(app, link, values):
     if not hasattr(app.board, "maintenance"):
         raise Refuse(T.E_NOT_HERE)
@@ -384,5 +416,6 @@ RUN = {
     "clock": _clock,
     "changes": _changes,
     "io": _io,
+    "board": _board,
     "maintenance": _maintenance,
 }

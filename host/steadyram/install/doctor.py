@@ -94,10 +94,24 @@ def examine(port: str, opener: Callable[[str], Transport] = open_transport) -> l
                         "steadyram install brings the board up to date; settings are kept.",
                     )
                 )
-            return found + wiring(device.now(), device)
+            return found + _left(device) + wiring(device.now(), device)
     finally:
         device.close()
     return _at_the_prompt(port)
+
+
+def _left(device: Device) -> list[Finding]:
+    """Say which update did not come up, if one did not."""
+    told = device.board()
+    if told is None or not told["left"]:
+        return []
+    return [
+        Finding(
+            "bad",
+            f"The update {told['left']} did not come up and was left: {told['build']}, the version before it, runs.",
+            "Read steadyram.why on the board, report it; steadyram install tries again.",
+        )
+    ]
 
 
 def _at_the_prompt(port: str) -> list[Finding]:

@@ -17,13 +17,22 @@ NATIVE: Mapping[str, tuple[str, ...]] = {
     "boards/converter.py": ("counts",),
     "boards/place.py": ("tick",),
     "boards/quadrature.py": ("tick",),
-    "boards/wired.py": ("_step",),
+    "boards/calls.py": ("step", "read_levels"),
+    "boards/registers.py": ("step",),
+    "boards/wired.py": ("drive",),
     "core/controller.py": ("step", "_held", "_advance", "_closing"),
     "core/inputs.py": ("follow",),
 }
 
 # Machine words throughout: whole numbers, and arrays taken by address. Kinds of the arguments; each returns a number.
 WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "boards/registers.py": {
+        "begin": ("ptr32", "ptr32"),
+        "look": ("ptr32", "ptr32", "ptr16", "ptr8", "ptr32"),
+        "sample": ("ptr32", "ptr32"),
+        "end": ("ptr32", "ptr32", "ptr32", "int"),
+        "feed_fifo": ("ptr32", "int"),
+    },
     "core/fixed.py": {
         "mulq": ("int", "int"),
         "clamp": ("int", "int", "int"),

@@ -18,6 +18,9 @@ class FakeTime:
     def __init__(self, start=(1 << 30) - 50_000):
         self.us = start
 
+    def sleep_ms(self, ms):
+        self.us += 1000 * ms
+
     def ticks_us(self):
         return self.us % self.PERIOD
 
@@ -29,12 +32,13 @@ class FakeTime:
         return (a - b + half) % self.PERIOD - half
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
 def fake_time(monkeypatch):
-    from steadyram_fw.boards import wired
+    from steadyram_fw.boards import calls, registers, wired
 
     clock = FakeTime()
-    monkeypatch.setattr(wired, "time", clock)
+    for module in (calls, registers, wired):
+        monkeypatch.setattr(module, "time", clock)
     return clock
 
 
@@ -50,3 +54,25 @@ def framebuf(monkeypatch):
 
     module.FrameBuffer = FrameBuffer
     monkeypatch.setitem(sys.modules, "framebuf", module)
+
+
+@pytest.fixture(autouse=True)
+def no_pio(monkeypatch):
+    """A chip without PIO, until a test asks for one: the published stubs can be imported and do nothing."""
+    monkeypatch.setitem(sys.modules, "rp2", None)
+    monkeypatch.delitem(sys.modules, "steadyram_fw.boards.valve_keeper", raising=False)
+
+
+@pytest.fixture
+def rp2(monkeypatch, no_pio):
+    """The stand-in for `rp2`, and the modules with PIO programs assembled anew."""
+    import pio
+
+    names = ["steadyram_fw.boards." + name for name in ("quadrature", "valve_keeper")]
+    module = pio.module()
+    monkeypatch.setitem(sys.modules, "rp2", module)
+    for name in names:
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    yield module
+    for name in names:
+        sys.modules.pop(name, None)

@@ -25,8 +25,8 @@ class Program:
         self.end = None
 
 
-def assemble(*, out_shiftdir=0, **other):
-    assert not other, "not in this stand-in"
+def assemble(*, out_shiftdir=0, out_init=(), set_init=()):
+    assert not any(out_init + set_init), "outputs begin low in this stand-in"
 
     def of(function):
         program = Program(out_shiftdir == 1)
@@ -40,9 +40,9 @@ def assemble(*, out_shiftdir=0, **other):
         def wrap():
             program.end = len(program.code) - 1
 
-        names = {name: name for name in ("x", "y", "isr", "osr", "pins", "null", "noblock")}
-        names |= {name: name for name in ("x_not_y", "not_x", "x_dec", "y_dec")}
-        names |= {name: add(name) for name in ("mov", "out", "push", "jmp")}
+        names = {name: name for name in ("x", "y", "isr", "osr", "pins", "null", "noblock", "block")}
+        names |= {name: name for name in ("x_not_y", "not_x", "not_y", "x_dec", "y_dec")}
+        names |= {name: add(name) for name in ("mov", "out", "push", "pull", "set", "jmp")}
         names["invert"] = lambda what: "~" + what
         names["label"] = lambda name: program.labels.__setitem__(name, len(program.code))
         names["wrap_target"], names["wrap"] = target, wrap
@@ -57,9 +57,14 @@ def assemble(*, out_shiftdir=0, **other):
 class StateMachine:
     """One cycle an instruction. `lines` is asked for the level of all pins, shifted to `in_base`."""
 
-    def __init__(self, number, program, *, freq=-1, in_base):
+    def __init__(self, number, program, *, freq=-1, in_base=None, out_base=None, set_base=None):
+        self.number = number
         self.program = program
+        self.freq = freq
         self.pin = in_base
+        self.out = (out_base, set_base)
+        self.queue = []
+        self.outputs = 0
         self.on = False
         self.r = {"x": 0, "y": 0, "isr": 0, "osr": 0}
         self.at = 0
@@ -71,6 +76,13 @@ class StateMachine:
         if value is not None:
             self.on = bool(value)
         return self.on
+
+    def tx_fifo(self):
+        return len(self.queue)
+
+    def put(self, value, shift=0):
+        assert len(self.queue) < FIFO, "it would wait in the control step"
+        self.queue.append(value & WORD)
 
     def rx_fifo(self):
         return len(self.fifo)
@@ -94,7 +106,7 @@ class StateMachine:
 
     def one(self):
         name, arguments = self.program.code[self.at]
-        nxt = self.program.start if self.at == self.program.end else self.at + 1
+        nxt = self.program.start if self.at == self.program.end else (self.at + 1) % len(self.program.code)
         r = self.r
         if name == "mov":
             r[arguments[0]] = self.value(arguments[1])
@@ -102,8 +114,23 @@ class StateMachine:
             to, bits = arguments
             assert self.program.out_right
             low, r["osr"] = r["osr"] & ((1 << bits) - 1), r["osr"] >> bits
-            if to != "null":
+            if to == "pins":
+                self.outputs = low
+            elif to != "null":
                 r[to] = low
+        elif name == "set":
+            to, value = arguments
+            if to == "pins":
+                self.outputs = value
+            else:
+                r[to] = value
+        elif name == "pull":
+            if self.queue:
+                r["osr"] = self.queue.pop(0)
+            elif arguments == ("block",):
+                nxt = self.at
+            else:
+                r["osr"] = r["x"]
         elif name == "push":
             assert arguments == ("noblock",)
             if len(self.fifo) < FIFO:
@@ -116,6 +143,7 @@ class StateMachine:
                 "always": True,
                 "x_not_y": r["x"] != r["y"],
                 "not_x": r["x"] == 0,
+                "not_y": r["y"] == 0,
                 "x_dec": r["x"] != 0,
                 "y_dec": r["y"] != 0,
             }[condition]
@@ -143,6 +171,14 @@ def module():
             stubs.check("StateMachine.active", args, {})
             return super().active(*args)
 
+        def tx_fifo(self, *args):
+            stubs.check("StateMachine.tx_fifo", args, {})
+            return super().tx_fifo(*args)
+
+        def put(self, *args):
+            stubs.check("StateMachine.put", args, {})
+            return super().put(*args)
+
         def rx_fifo(self, *args):
             stubs.check("StateMachine.rx_fifo", args, {})
             return super().rx_fifo(*args)
@@ -157,8 +193,9 @@ def module():
 
     class PIO:
         SHIFT_LEFT, SHIFT_RIGHT = 0, 1
+        OUT_LOW = 0
 
-    for name in ("SHIFT_LEFT", "SHIFT_RIGHT"):
+    for name in ("SHIFT_LEFT", "SHIFT_RIGHT", "OUT_LOW"):
         assert f"PIO.{name}" in stubs.constants
     made.StateMachine, made.asm_pio, made.PIO = Checked, asm_pio, PIO
     return made

@@ -46,6 +46,8 @@ class Stubs:
         for node in tree.body:
             if isinstance(node, ast.FunctionDef):
                 self.signatures.setdefault(node.name, []).append(_signature(node, False))
+            elif isinstance(node, ast.AnnAssign):
+                self.signatures.setdefault(node.target.id, [])
             elif isinstance(node, ast.ClassDef):
                 for item in node.body:
                     if isinstance(item, ast.FunctionDef):
@@ -89,6 +91,7 @@ def make_machine(*, hard_timers=True, converter=False, screen=True, pins_in_use=
     machine.timers = []
     machine.dogs = []
     machine.hz = 125_000_000
+    machine.mem32 = {0x40064000: 0x10B1}  # the core's voltage: 1.10 V, there
     machine.registers = {1: b"\0\0"}
     machine.second_registers = {1: b"\0\0"}
     machine.second_inputs = {0x4000: 0, 0x5000: 0}

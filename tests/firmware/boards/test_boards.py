@@ -7,7 +7,17 @@ import pytest
 from stub_machine import Stubs, make_machine
 
 from steadyram_fw import tables as T
-from steadyram_fw.boards import MODULES, esp32, pico, pins_esp32, pins_pico, this_board, wired
+from steadyram_fw.boards import (
+    MODULES,
+    esp32,
+    pico,
+    pins_esp32,
+    pins_pico,
+    registers,
+    shared,
+    this_board,
+    wired,
+)
 
 BOARDS = {"pico": (pico, pins_pico), "esp32": (esp32, pins_esp32)}
 
@@ -159,9 +169,9 @@ def test_late_step_with_a_valve_energised_is_a_fault(name, tmp_path, fake_time):
     ticked(board, app, fake_time, 300)
     ticked(board, app, fake_time, 1, 3500)
     assert app.core.fault == 0
-    ticked(board, app, fake_time, 1, 1000 + wired.LATE_US + 600)
+    ticked(board, app, fake_time, 1, 1000 + shared.LATE_US + 600)
     assert app.core.fault == T.FAULT_STEP_OVERRUN
-    assert board.late_us >= wired.LATE_US
+    assert board.late_us >= shared.LATE_US
 
 
 def test_board_that_is_too_slow_says_so_before_a_stroke(name, tmp_path, fake_time):
@@ -175,11 +185,11 @@ def test_board_that_is_too_slow_says_so_before_a_stroke(name, tmp_path, fake_tim
         return real(counts, inputs)
 
     board._tick = slow
-    slow.us = wired.SLOW_US - 50
+    slow.us = shared.SLOW_US - 50
     ticked(board, app, fake_time, 400, 1000 - slow.us)
     assert app.core.fault == 0
     assert board.step_us == slow.us
-    slow.us = wired.SLOW_US + 50
+    slow.us = shared.SLOW_US + 50
     ticked(board, app, fake_time, 400, 1000 - slow.us)
     assert app.core.fault == T.FAULT_STEP_OVERRUN
 
@@ -305,19 +315,37 @@ def test_picture_goes_out_in_pieces(name, tmp_path):
     assert max(pieces) <= 65
 
 
+VOLTAGE = 0x40064000
+
+
 @pytest.mark.parametrize(
-    ("chip", "before", "after"),
+    ("chip", "before", "after", "core_mv"),
     [
-        ("Pico with RP2040", 125, 200),
-        ("Pico with RP2040", 250, 250),
-        ("Pico 2 with RP2350", 150, 150),
+        ("Pico with RP2040", 125, 200, 1150),
+        ("Pico with RP2040", 250, 250, 1100),
+        ("Pico 2 with RP2350", 150, 150, 1100),
     ],
 )
-def test_only_the_rp2040_is_sped_up(tmp_path, chip, before, after):
+def test_only_the_rp2040_is_sped_up_and_its_core_voltage_raised_first(tmp_path, chip, before, after, core_mv):
     machine = make_machine()
     machine.hz = before * 1_000_000
     pico.make(machine, str(tmp_path), Link(), chip=chip)
     assert machine.hz == after * 1_000_000
+    assert registers.core_mv(machine) == core_mv
+
+
+@pytest.mark.parametrize("told", [0x10B1, 0x00C1])
+def test_clock_stays_where_the_voltage_does_not_read_back(tmp_path, told):
+    """Not taken by the regulator, or taken and not there."""
+
+    class Deaf(dict):
+        def __setitem__(self, address, value):
+            pass
+
+    machine = make_machine()
+    machine.mem32 = Deaf({VOLTAGE: told})
+    pico.make(machine, str(tmp_path), Link(), chip="Pico with RP2040")
+    assert machine.hz == 125_000_000
 
 
 @pytest.mark.parametrize(

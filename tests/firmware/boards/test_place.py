@@ -23,15 +23,6 @@ from steadyram_fw.boards.wired import Wired
 GRAY = (0b00, 0b10, 0b11, 0b01)
 
 
-@pytest.fixture
-def rp2(monkeypatch):
-    module = pio.module()
-    monkeypatch.setitem(sys.modules, "rp2", module)
-    monkeypatch.delitem(sys.modules, "steadyram_fw.boards.quadrature", raising=False)
-    yield module
-    sys.modules.pop("steadyram_fw.boards.quadrature", None)
-
-
 def read(reader):
     """What it reads now."""
     reader.then = lambda counts, word, place: place
@@ -295,7 +286,9 @@ def test_encoder_reaches_the_app_and_may_come_while_it_runs(rp2, tmp_path, fake_
     ticked(board, app, fake_time, 2)
     assert app.seen_place is None
     board.position(2)
-    counter = rp2.machines[0]
+    keeper, counter = rp2.machines
+    assert len(keeper.program.code) + len(counter.program.code) > pio.ROOM, "each has a block of its own"
+    assert keeper.number // 4 != counter.number // 4
     assert (counter.pin.gpio, counter.on) == (pins_pico.PLACE_A[1], True)
     assert pins_pico.PLACE_B[1] == pins_pico.PLACE_A[1] + 1
     for row in (pins_pico.PLACE_A, pins_pico.PLACE_B):
@@ -309,7 +302,7 @@ def test_encoder_reaches_the_app_and_may_come_while_it_runs(rp2, tmp_path, fake_
     ticked(board, app, fake_time)
     assert signed(app.seen_place - before) == 3
     board.position(2)
-    assert len(rp2.machines) == 1, "the same setting again changes nothing"
+    assert len(rp2.machines) == 2, "the same setting again changes nothing"
 
 
 def test_second_converter_of_the_esp32(tmp_path, fake_time):
