@@ -88,7 +88,9 @@ def run(work: tuple[str, int, int, int]) -> list[dict[str, Any]]:
 
 def as_score(row: dict[str, Any]) -> Score:
     """Back from JSON."""
-    kept = {key: value for key, value in row.items() if key not in ("added_s", "ratio", "why")}
+    kept = {
+        key: value for key, value in row.items() if key not in ("added_s", "over_attainable", "ratio", "why")
+    }
     return Score(**(kept | {"missed": tuple(kept["missed"])}))
 
 

@@ -22,16 +22,28 @@ from steadyram.quantity_field import si_of, within
 from steadyram.toml_text import parse_toml
 
 
-def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
-    """Validator: a unit string (or an SI float already parsed) within [low, high]."""
+class QuantityRange:
+    """Validator: a unit string (or an SI float already parsed) within [low, high], in `si_unit`."""
 
-    def convert(value: Any) -> float:
+    def __init__(self, si_unit: str, low: float, high: float) -> None:
+        self.si_unit, self.low, self.high = si_unit, low, high
+
+    def __call__(self, value: Any) -> float:
         if isinstance(value, bool):
             raise ValueError("is true or false; write a number with its unit")
-        if isinstance(value, int | float) and si_unit != "dimensionless":
+        if isinstance(value, int | float) and self.si_unit != "dimensionless":
             raise ValueError(f"is {value} without a unit")
-        return within(si_of(str(value), si_unit), value, low, high, si_unit)
+        return within(si_of(str(value), self.si_unit), value, self.low, self.high, self.si_unit)
 
+
+def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
+    # A plain function, as pydantic counts the arguments of a validator; it keeps what the reference page shows.
+    limits = QuantityRange(si_unit, low, high)
+
+    def convert(value: Any) -> float:
+        return limits(value)
+
+    convert.limits = limits  # type: ignore[attr-defined]
     return convert
 
 
