@@ -150,6 +150,11 @@ def calibrate(chain: Chain) -> CalibrationRecord:
                 true = target * (1.0 + chain.rng.normal(0.0, 0.01))
                 counts = chain.counts(true, direction == "rising", 64)
                 points.append(Point(run=run, direction=direction, reference=chain.cell(true), counts=counts))
+    return calibrated_record(chain, points, zero, chain.rest())
+
+
+def calibrated_record(chain: Chain, points: list[Point], zero: float, zero_after: float) -> CalibrationRecord:
+    """Points with the header of such a calibration."""
     reference = Reference(
         kind="load-cell", what="cell", serial="1", expanded_percent=chain.cell_percent, resolution=10.0
     )
@@ -161,8 +166,9 @@ def calibrate(chain: Chain) -> CalibrationRecord:
         area_m2=chain.area,
         range_Pa=chain.range,
         zero_counts=zero,
-        zero_counts_after=chain.rest(),
+        zero_counts_after=zero_after,
         counts_step=chain.step,
+        reseated=True,
         invented=True,
     )
     return CalibrationRecord(header=header, points=tuple(points))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -112,6 +113,10 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
     "--out", "stem", type=click.Path(path_type=Path), default="steadyram-proof", show_default=True,
     help="Beginning of the files' names: .html, .pdf and .csv are added.",
 )  # fmt: skip
+@click.option(
+    "--calibration", "journal", type=click.Path(dir_okay=False, path_type=Path),
+    help="Journal of the calibration in force: adds the uncertainty of the calibration and of one stroke.",
+)  # fmt: skip
 @click.option("--title", default="Proof of a batch", show_default=True)
 @json_option
 def proof(
@@ -122,6 +127,7 @@ def proof(
     tolerance: str | None,
     subgroup: int,
     stem: Path,
+    journal: Path | None,
     title: str,
     as_json: bool,
 ) -> None:
@@ -134,12 +140,16 @@ def proof(
     from steadyram.report.proof_page import render_proof
     from steadyram.report.proof_pdf import proof_pdf
     from steadyram.report.proof_text import proof_findings
+    from steadyram.report.uncertainty import uncertainty_facts
 
     units = preferences()
     ppt, length_m = _tolerance(tolerance)
     with CycleStore(store, create=False) as opened:
         chosen = choose_batch(opened, choose_device(opened, uid), job, number)
         found = prove(opened, chosen, tolerance_ppt=ppt, tolerance_m=length_m, subgroup=subgroup)
+    setpoints = [force for force, _ in found.setpoints]
+    told = uncertainty_facts(journal, found.calibrations, found.settings, setpoints)
+    found = replace(found, uncertainty=tuple(told.items()))
     made = int(time.time())
     files = {form: stem.with_name(f"{stem.name}.{form}") for form in ("html", "pdf", "csv")}
     page, table = render_proof(found, units, title=title, made_unix=made), proof_csv(found)

@@ -37,6 +37,7 @@ from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
 from steadyram.metrology.record import CalibrationRecord, Header, Reference
 from steadyram.metrology.standards import standards
+from steadyram.metrology.stroke import StrokeScatter, stroke_budget
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
 from steadyram.metrology.verify import Verification
@@ -52,6 +53,35 @@ _unit = click.option(
     default=lambda: preferences().force_unit,
     show_default="your own",
 )
+
+
+def _scatter_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What strokes scatter by, for the uncertainty of one stroke."""
+    for option in (
+        click.option(
+            "--zero-wander", help="Standard deviation of the zero from stroke to stroke, as a force."
+        ),
+        click.option("--friction-scatter", help="Standard deviation of seal friction from stroke to stroke."),
+    ):
+        command = option(command)
+    return command
+
+
+def _scatter(zero_wander: str | None, friction_scatter: str | None) -> StrokeScatter:
+    """Raises BadInput when only one is given, or one is below zero."""
+    if (zero_wander is None) != (friction_scatter is None):
+        raise BadInput("give both --zero-wander and --friction-scatter, or neither.")
+    if zero_wander is None or friction_scatter is None:
+        return StrokeScatter()
+    values = (
+        parse(zero_wander, "newton", what="zero wander"),
+        parse(friction_scatter, "newton", what="friction scatter"),
+    )
+    if min(values) < 0.0:
+        raise BadInput("zero wander and friction scatter are standard deviations; give them above zero.")
+    return StrokeScatter(*values)
+
+
 _degree = click.option("--degree", type=click.IntRange(1, 3), help="1 to 3; default: chosen by F tests.")
 
 
@@ -219,6 +249,7 @@ def _new_left(journal_file: Path) -> str:
 @calibration.command("analyse")
 @click.argument("file", type=_path)
 @_csv_options
+@_scatter_options
 @_degree
 @_unit
 @_json
@@ -227,16 +258,19 @@ def analyse_command(
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
+    zero_wander: str | None,
+    friction_scatter: str | None,
     degree: int | None,
     unit: str,
     as_json: bool,
 ) -> None:
     """Analyse a journal (or a CSV of points): curve, classes, friction, uncertainty."""
+    scatter = _scatter(zero_wander, friction_scatter)
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     if as_json:
-        click.echo(json.dumps(analysis_document(result), allow_nan=False))
+        click.echo(json.dumps(analysis_document(result, scatter), allow_nan=False))
         return
-    print_analysis(result, unit)
+    print_analysis(result, unit, scatter)
 
 
 def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
@@ -249,9 +283,10 @@ def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
     }
 
 
-def print_analysis(result: Analysis, unit: str) -> None:
+def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = None) -> None:
+    """Print an analysis; scatter: what strokes scatter by, if it is known."""
     table = Table(title=f"{result.curve.method}, degree {result.degree}, {result.runs} run(s)")
-    for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U by Monte Carlo"):
+    for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U of a stroke"):
         table.add_column(heading, justify="right")
     for v in result.levels:
         table.add_row(
@@ -261,8 +296,10 @@ def print_analysis(result: Analysis, unit: str) -> None:
             "-" if v.v_percent is None else f"{v.v_percent:.2f}",
             f"{v.a_percent:.3f}",
             "none" if v.iso_class is None else f"{v.iso_class:g}",
-            f"{v.budget.expanded:.4g} N",
-            "-" if v.monte_carlo is None else f"{v.monte_carlo.expanded_N:.4g} N",
+            show(v.expanded_N, "newton", unit, 2),
+            "unknown"
+            if (stroke := stroke_budget(result, v.force_N, scatter or StrokeScatter())) is None
+            else show(stroke.expanded, "newton", unit, 2),
         )
     Console().print(table)
     click.echo(f"device: {result.device.fields}")
@@ -290,6 +327,7 @@ def print_analysis(result: Analysis, unit: str) -> None:
 @click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_csv_options
+@_scatter_options
 @_degree
 @_unit
 def certificate(
@@ -302,6 +340,8 @@ def certificate(
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
+    zero_wander: str | None,
+    friction_scatter: str | None,
     degree: int | None,
     unit: str,
 ) -> None:
@@ -310,7 +350,7 @@ def certificate(
     stem = out if out is not None else file.with_suffix("")
     before = None if previous is None else analyse(read_journal(previous), str(previous), monte_carlo=False)
     judged = None if points_file is None else _judged(result, points_file, reference_unit, limit, rule)
-    said = contents(result, unit, before, judged, datetime.now(UTC))
+    said = contents(result, unit, before, judged, datetime.now(UTC), _scatter(zero_wander, friction_scatter))
     for path in write_certificate(said, result, stem, unit):
         click.echo(str(path))
     if not said.is_certificate:

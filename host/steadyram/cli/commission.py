@@ -48,6 +48,7 @@ from steadyram.metrology.before import worth_of_reference
 from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.record import Header
+from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
@@ -145,6 +146,7 @@ def calibrate(
         press = installed(device)
         _same_press(header, press)
         header = header.model_copy(update={"firmware": device.identity().fw})
+        scatter = scatter_of(device.settings().values)
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)
         for sentence in worth_of_reference(header, _smallest_setpoint_N(device), preferences().force_unit):
@@ -187,14 +189,14 @@ def calibrate(
         points = [
             {"reference_N": p.force_N, "reading_counts": p.counts, "rising": p.rising} for p in found.points
         ]
-        document = {} if result is None else analysis_document(result)
+        document = {} if result is None else analysis_document(result, scatter)
         print_json(
             {"record": str(target), "uploaded": not no_upload, "points": points, "fields": fields, **document}
         )
         return
     _print_points(found.points, found.polynomial.fields if result is None else result.device.fields)
     if result is not None:
-        print_analysis(result, preferences().force_unit)
+        print_analysis(result, preferences().force_unit, scatter)
     else:
         click.echo(
             "This press does not hold its load: two points only, and seal friction cannot be told apart."

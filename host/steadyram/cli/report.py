@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     show_default=True,
     help="The page to write.",
 )
+@click.option(
+    "--calibration", "journal", type=click.Path(dir_okay=False, path_type=Path),
+    help="Journal of the calibration in force: adds the uncertainty of the calibration and of one stroke.",
+)  # fmt: skip
 @click.option("--title", default="Press report", show_default=True, help="Heading of the page.")
 @json_option
 def report(
@@ -40,6 +44,7 @@ def report(
     first: int,
     last: int,
     target: Path,
+    journal: Path | None,
     title: str,
     as_json: bool,
 ) -> None:
@@ -49,11 +54,15 @@ def report(
     from steadyram.cycles.store import CycleStore
     from steadyram.report.gather import gather
     from steadyram.report.page import findings, render
+    from steadyram.report.uncertainty import uncertainty_facts
 
     units = preferences()
     with CycleStore(store, create=False) as opened:
         data = gather(opened, choose_device(opened, uid), first=first, last=last, job=job)
-    write_whole(target, render(data, units, title=title, made_unix=int(time.time())))
+    facts = uncertainty_facts(
+        journal, data.calibrations, data.settings, [run.setpoint_N for run in data.runs]
+    )
+    write_whole(target, render(data, units, title=title, made_unix=int(time.time()), facts=facts))
     if as_json:
         print_json(
             {

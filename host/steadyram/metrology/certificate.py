@@ -17,6 +17,7 @@ from steadyram.metrology.certificate_facts import FORMULA, facts_of, methods_of,
 from steadyram.metrology.claims import CERTIFICATE, title_of
 from steadyram.metrology.drift import compare
 from steadyram.metrology.standards import standards
+from steadyram.metrology.stroke import StrokeScatter, stroke_budget
 from steadyram.metrology.verify import Verification
 from steadyram.units import to_unit
 
@@ -103,13 +104,15 @@ def contents(
     previous: Analysis | None = None,
     verification: Verification | None = None,
     issued: datetime | None = None,
+    scatter: StrokeScatter | None = None,
 ) -> Contents:
     """Collect what the document says.
 
-    unit: a force unit of `units.FORCE_UNITS`; previous: the calibration before, for as-found and
-    as-left; verification: fresh points judged by a rule, for the statement of conformity; issued: date of
-    issue, default that of the calibration. Raises BadInput when traceability is claimed and cannot be checked,
-    and when `previous` is of another transducer or press, or not earlier.
+    unit: a force unit of `units.FORCE_UNITS`; previous: the calibration before, for as-found and as-left;
+    verification: fresh points judged by a rule, for the statement of conformity; issued: date of issue, default
+    that of the calibration; scatter: what the device has measured from stroke to stroke. Raises BadInput when
+    traceability is claimed and cannot be checked, and when `previous` is of another transducer or press, or not
+    earlier.
     """
     header = analysis.record.header
     title, gaps = title_of(analysis)
@@ -121,7 +124,11 @@ def contents(
         ),
         Section("Method", methods_of(analysis)),
         Section("Metrological traceability", traceability_of(analysis, unit)),
-        Section("Results", tuple(_results(analysis, forces)), (_levels(analysis, forces),)),
+        Section(
+            "Results",
+            tuple(_results(analysis, forces)),
+            (_levels(analysis, forces, scatter or StrokeScatter()),),
+        ),
         Section("As found and as left", *_history(previous, analysis, forces)),
         Section("Conformity", *_conformity(verification, forces)),
         _budget(analysis, forces),
@@ -183,9 +190,11 @@ def _optional(value: float | None, digits: int) -> str:
     return "not taken" if value is None else f"{value:.{digits}f}"
 
 
-def _levels(analysis: Analysis, forces: Forces) -> Table:
+def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table:
     classed, unit = analysis.iso_class is not None, forces.unit
-    headings = (f"force ({unit})", "q (%)", "b (%)", "v (%)", "a (%)", f"U ({unit})", "k", "U (%)")
+    headings = (
+        f"force ({unit})", "q (%)", "b (%)", "v (%)", "a (%)", f"U ({unit})", "k", "U (%)", f"U stroke ({unit})",
+    )  # fmt: skip
     rows, least = [], min(level.expanded_N for level in analysis.levels)
     for level in analysis.levels:
         row = (
@@ -197,14 +206,18 @@ def _levels(analysis: Analysis, forces: Forces) -> Table:
             forces.column(level.expanded_N, least),
             f"{level.coverage_factor:.2f}",
             f"{100 * level.expanded_N / level.force_N:.2f}",
+            "unknown"
+            if (stroke := stroke_budget(analysis, level.force_N, scatter)) is None
+            else f"{forces.column(stroke.expanded, least)} (k {stroke.coverage_factor:.2f})",
         )
         rows.append((*row, "none" if level.iso_class is None else f"{level.iso_class:g}") if classed else row)
     note = (
         "q: mean error of the device's reading over the runs; b: repeatability, spread of the runs; v: reversibility, "
-        "worst run coming down; a: resolution; U: expanded uncertainty of one device reading of rising force, coverage "
-        "about 95 % with the k of its row."
+        "worst run coming down; a: resolution; U: expanded uncertainty of one device reading of rising force, "
+        "coverage about 95 % with the k of its row; U stroke: the same of one stroke's force, whose zero and friction "
+        "are another each time, with its own k."
     )
-    widths = (3, 3, 3, 3, 3, 3, 2, 2)
+    widths = (3, 2, 2, 3, 2, 3, 2, 2, 5)
     return Table(
         (*headings, "class") if classed else headings, tuple(rows), (*widths, 2) if classed else widths, note
     )

@@ -7,10 +7,15 @@ from typing import Any
 
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.budget import stated
+from steadyram.metrology.stroke import StrokeScatter, stroke_budget
 
 
-def analysis_document(analysis: Analysis) -> dict[str, Any]:
-    """Return everything that the analysis found. Standards' terms that were not earned are null."""
+def analysis_document(analysis: Analysis, scatter: StrokeScatter | None = None) -> dict[str, Any]:
+    """Return everything that the analysis found. Standards' terms that were not earned are null.
+
+    scatter: what the device has measured from stroke to stroke, if anything.
+    """
+    scatter = scatter or StrokeScatter()
     friction, curve, llf = analysis.friction, analysis.curve, analysis.llf
     at_zero = analysis.zero_disagreement
     return {
@@ -29,7 +34,7 @@ def analysis_document(analysis: Analysis) -> dict[str, Any]:
             "hysteresis_N": friction.hysteresis_N,
             "u_hysteresis_N": friction.u_hysteresis_N,
         },
-        "levels": [_level(v) for v in analysis.levels],
+        "levels": [_level(analysis, v, scatter) for v in analysis.levels],
         "zero_error_percent": analysis.zero_error_percent,
         "zero_disagreement": None
         if at_zero is None
@@ -56,7 +61,8 @@ def analysis_document(analysis: Analysis) -> dict[str, Any]:
     }
 
 
-def _level(v: Level) -> dict[str, Any]:
+def _level(analysis: Analysis, v: Level, scatter: StrokeScatter) -> dict[str, Any]:
+    stroke = stroke_budget(analysis, v.force_N, scatter)
     return {
         "force_N": v.force_N,
         "q_percent": v.q_percent,
@@ -68,6 +74,7 @@ def _level(v: Level) -> dict[str, Any]:
         "budget": asdict(stated(v.budget)),
         "expanded_N": v.expanded_N,
         "coverage_factor": v.coverage_factor,
+        "stroke_budget": None if stroke is None else asdict(stated(stroke)),
         "monte_carlo_expanded_N": None if v.monte_carlo is None else v.monte_carlo.expanded_N,
         "monte_carlo_agrees": None if v.monte_carlo is None else v.monte_carlo.agrees,
     }

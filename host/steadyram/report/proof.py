@@ -111,6 +111,8 @@ class Proof(ByLanding):
     verdicts: tuple[Verdict, ...]
     # None where no record has ram travel.
     travel: TravelData | None
+    # What force, then the uncertainty of the calibration and of one stroke there.
+    uncertainty: tuple[tuple[str, str], ...] = ()
 
     @property
     def centre(self) -> float:

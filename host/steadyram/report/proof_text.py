@@ -155,7 +155,7 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
     for job in proof.jobs[-1:]:
         if job.fields.get("tool_limit_n"):
             rows.append(("tooling", f"rated for {force(float(job.fields['tool_limit_n']))}"))
-    return rows
+    return [*rows, *proof.uncertainty]
 
 
 def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:

@@ -1,0 +1,143 @@
+"""The uncertainty of a stroke's force, apart from that of the calibration.
+
+A calibration tells how well the curve is known: its uncertainty is that of the mean of many strokes. A single
+stroke differs from that mean: the zero wanders and the seal's friction is another each time, and the reading
+takes both for force. The runs of the calibration were such strokes, too, so what they scatter in is kept out of
+the scatter within a run, and their mean is known to the stroke's scatter over the root of the number of runs.
+
+Lines beside those of the calibration (JCGM 100:2008, uncorrelated):
+
+    zero wander of a stroke, friction of a stroke      their standard deviations s_z, s_f
+    zero and friction of the runs                      sqrt((s_z^2 + s_f^2) / runs)
+
+Where the device has not measured s_z and s_f, three runs or more tell their joint size, with few degrees of
+freedom; with fewer the stroke's uncertainty is unknown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.budget import Budget, Component, combine
+from steadyram.units import show
+
+ENOUGH_RUNS = 3
+
+
+@dataclass(frozen=True)
+class StrokeScatter:
+    """Standard deviations from stroke to stroke, newtons; None where they were not measured."""
+
+    zero_wander_N: float | None = None
+    friction_N: float | None = None
+
+    @property
+    def known(self) -> bool:
+        """True when both were measured."""
+        return self.zero_wander_N is not None and self.friction_N is not None
+
+
+def scatter_of(settings: Mapping[str, int]) -> StrokeScatter:
+    """Return what the device's settings hold; -1 there is unknown."""
+
+    def measured(name: str) -> float | None:
+        value = settings.get(name, -1)
+        return float(value) if value >= 0 else None
+
+    return StrokeScatter(measured("zero_wander_n"), measured("friction_scatter_n"))
+
+
+@dataclass(frozen=True)
+class RunScatter:
+    """Standard deviations (N) of the fitted residuals within a run and between the runs, with their dof."""
+
+    within_N: float
+    within_dof: int
+    between_N: float
+    between_dof: int
+
+
+def run_scatter(analysis: Analysis) -> RunScatter:
+    """Split the residuals of the rising points into runs (analysis of variance, one way; textbook)."""
+    curve, points = analysis.curve, analysis.record.points
+    residual = (curve.device.force_N - curve.value(curve.u_points)) / curve.point_sd_N
+    run = np.asarray([points[i].run for i in curve.rising])
+    labels = sorted(set(run.tolist()))
+    means = np.asarray([residual[run == label].mean() for label in labels])
+    centred = residual - means[np.searchsorted(labels, run)]
+    within_dof = max(1, len(residual) - curve.degree - len(labels))
+    within = float((centred**2).sum()) / within_dof
+    between = 0.0
+    if len(labels) > 1:
+        size = len(residual) / len(labels)
+        between = max(0.0, float(np.var(means, ddof=1)) - within / size)
+    # In units of the points' own standard deviations; their mean turns them into newtons.
+    scale = float(np.mean(curve.point_sd_N))
+    return RunScatter(
+        math.sqrt(within) * scale, within_dof, math.sqrt(between) * scale, max(1, len(labels) - 1)
+    )
+
+
+def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) -> Budget | None:
+    """Return the uncertainty of one stroke's force at `force_N` (N), None where its scatter is unknown."""
+    runs, found = analysis.runs, run_scatter(analysis)
+    if scatter.known:
+        zero, friction = scatter.zero_wander_N or 0.0, scatter.friction_N or 0.0
+        own = [
+            Component("zero wander of a stroke", zero, "B"),
+            Component("friction of a stroke", friction, "B"),
+            Component("zero and friction of the runs", math.hypot(zero, friction) / math.sqrt(runs), "B"),
+        ]
+    elif runs >= ENOUGH_RUNS:
+        between = found.between_N
+        own = [
+            Component("zero and friction of a stroke, from the runs", between, "A", found.between_dof, "t"),
+            Component(
+                "zero and friction of the runs", between / math.sqrt(runs), "A", found.between_dof, "t"
+            ),
+        ]
+    else:
+        return None
+    total = float(np.mean(analysis.curve.point_sd_N))
+    part = found.within_N / total if total > 0.0 else 1.0
+    lines = [
+        _within(line, part, found.within_dof)
+        for line in analysis.budget_at(force_N).components
+        if line.name != "run to run"
+    ]
+    return combine([line for line in (*lines, *own) if line.u > 0.0])
+
+
+def _within(line: Component, part: float, dof: int) -> Component:
+    """A line that rests on the scatter of all points, for the scatter within a run alone."""
+    if line.name not in ("repeatability of a reading", "curve"):
+        return line
+    return replace(line, u=line.u * part, dof=dof)
+
+
+def both_figures(analysis: Analysis, force_N: float, scatter: StrokeScatter, unit: str) -> str:
+    """Return the uncertainty of the calibration and that of one stroke at a force, for people.
+
+    A force outside the calibrated range is judged at its nearest end, and said to be.
+    """
+    at = analysis.inside(force_N)
+    level = analysis.budget_at(at)
+    said = f"calibration ±{show(level.expanded, 'newton', unit, 2)} (k = {level.coverage_factor:.2f})"
+    stroke = stroke_budget(analysis, at, scatter)
+    if stroke is None:
+        said += (
+            "; one stroke: unknown until zero wander and friction scatter are measured, or three runs taken"
+        )
+    else:
+        said += f"; one stroke ±{show(stroke.expanded, 'newton', unit, 2)} (k = {stroke.coverage_factor:.2f})"
+    outside = (
+        ""
+        if at == force_N
+        else f"; the force is outside the calibrated range, judged at {show(at, 'newton', unit)}"
+    )
+    return f"{said}, 95 %{outside}"

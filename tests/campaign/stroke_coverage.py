@@ -1,0 +1,280 @@
+"""Do the stated uncertainties of a calibration and of a stroke cover? On models that the code does not assume.
+
+Each run draws a press, calibrates it as a person would (three runs up and down, each a stroke of its own), and then
+makes twenty fresh strokes. Two questions a stroke: the reading of a stroke whose zero and friction are the mean
+ones, against the uncertainty of the calibration; and the reading of the stroke as it is, against that of a stroke.
+
+Models: an S-shaped transducer (a sine over its range), hysteresis loops (a play operator, so the way up depends on
+where it turned), a converter with four wide codes, a zero that wanders with friction that scatters, all of these
+together, and the virtual press's own unkind plant. The first five are written here and share no code with it.
+
+    python -m tests.campaign.stroke_coverage --runs 500 --seed 20261128 --out tests/campaign/out/stroke_coverage.json
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from tests.campaign.calibration_coverage import LEVELS, RUNS, TOP, Chain, calibrated_record
+
+from steadyram.metrology.analyse import analyse
+from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.stroke import StrokeScatter, stroke_budget
+from steadyram.press.pressfile import build_press
+from steadyram.virtual.plant import Plant
+
+STROKES = 20
+SAMPLES = 64
+
+
+class Drawn(Chain):
+    """A press of this study: the chain's draws, with what a model adds. Straight, unless a model bends it."""
+
+    s_shape = play = zero_wander = friction_scatter = 0.0
+    wide = 1.0
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        super().__init__(rng)
+        self.quadratic = self.hysteresis = 0.0
+        self.zero_now, self.friction_now, self.held = 0.0, self.friction, 0.0
+        self.bend()
+
+    def bend(self) -> None:
+        """Draw what the model adds."""
+
+    @property
+    def zero_wander_N(self) -> float:
+        """Standard deviation of the zero as a force."""
+        return self.zero_wander * self.range * self.area
+
+    def begin(self, mean: bool = False) -> None:
+        """A new stroke: its zero and friction, or the mean ones; the play is open downwards."""
+        a, b = (0.0, 0.0) if mean else self.rng.normal(0.0, 1.0, 2)
+        self.zero_now = self.zero_wander * float(a)
+        self.friction_now = self.friction * max(0.05, 1.0 + self.friction_scatter * float(b))
+        self.held = 0.0
+
+    def counts(self, force_N: float, rising: bool, samples: int) -> float:
+        """Mean of so many converter readings at a force that is reached from where the ram was."""
+        friction = self.friction_now if rising else -self.friction_now
+        z = max(0.0, (force_N + friction) / self.area / self.range)
+        self.held = min(max(self.held, z - self.play), z + self.play)
+        felt = self.held if self.play else z
+        part = (
+            felt * (1.0 + self.gain)
+            + self.zero
+            + self.zero_now
+            + self.s_shape * math.sin(2.0 * math.pi * felt)
+        )
+        return self.converted(part + self.rng.normal(0.0, self.noise, samples))
+
+    def converted(self, values: Any) -> float:
+        """Mean count of the converter, wide codes in it."""
+        ideal = (0.1 + 0.8 * values) * (1 << self.bits)
+        if self.wide > 1.0:
+            ideal = np.asarray([self.coded(float(v)) for v in ideal])
+        return float(np.mean(np.clip(np.floor(ideal), 0, (1 << self.bits) - 1))) * self.step
+
+    def coded(self, ideal: float) -> float:
+        """Code of a position where those at the odd eighths are wide and all others narrower (own formula)."""
+        codes = 1 << self.bits
+        narrow = (codes - 4 * self.wide) / (codes - 4)
+        at = 0.0
+        for k in (1, 3, 5, 7):
+            code = k * codes // 8 - 1
+            start = at + (code - self.coded_from(k)) * narrow
+            if ideal < start:
+                return self.coded_from(k) + (ideal - at) / narrow
+            if ideal < start + self.wide:
+                return code
+            at = start + self.wide
+        return self.coded_from(9) + (ideal - at) / narrow
+
+    def coded_from(self, k: int) -> int:
+        """First code after the wide one before the k-th eighth."""
+        return 0 if k == 1 else (k - 2) * (1 << self.bits) // 8
+
+    def rest(self) -> float:
+        """Mean count at rest, ram at the top, of a stroke's zero."""
+        return self.converted(self.zero + self.zero_now + self.rng.normal(0.0, self.noise, SAMPLES))
+
+
+class SShape(Drawn):
+    """A transducer that errs like a sine over its range, up to 0.25 %."""
+
+    def bend(self) -> None:
+        self.s_shape = float(self.rng.uniform(-0.0025, 0.0025))
+
+
+class Loops(Drawn):
+    """Hysteresis by a play operator, up to 0.2 % of range."""
+
+    def bend(self) -> None:
+        self.play = float(self.rng.uniform(0.0002, 0.002))
+
+
+class Wide(Drawn):
+    """A 12-bit converter with four codes five to ten steps wide."""
+
+    def bend(self) -> None:
+        self.bits, self.step = 12, 16
+        self.wide = float(self.rng.uniform(5.0, 10.0))
+
+
+class Wander(Drawn):
+    """Zero wander of 0.01 to 0.05 % of range, friction that scatters by 10 to 20 %."""
+
+    def bend(self) -> None:
+        self.zero_wander = float(self.rng.uniform(0.0001, 0.0005))
+        self.friction_scatter = float(self.rng.uniform(0.10, 0.20))
+
+
+class Everything(Drawn):
+    """All of them in one press."""
+
+    def bend(self) -> None:
+        for kind in (SShape, Loops, Wide, Wander):
+            kind.bend(self)  # type: ignore[arg-type]
+
+
+class Unkind(Drawn):
+    """The virtual press's own plant: wide codes, zero wander, friction scatter, a dead band, a bent transducer."""
+
+    def bend(self) -> None:
+        Wander.bend(self)  # type: ignore[arg-type]
+        self.wide = 8.0 if self.bits == 12 else 1.0
+        tables = {
+            "name": "simulated",
+            "cylinder": {
+                "bore": f"{self.bore} m", "rod": f"{self.bore / 2} m", "stroke": "150 mm",
+                "seal_friction": f"{self.friction} N", "friction_scatter": f"{100 * self.friction_scatter} %",
+            },
+            "pump": {"flow_low_stage": "2 L/min", "relief": f"{self.range} Pa"},
+            "oil": {"bulk_modulus": "1.2 GPa", "trapped_volume": "0.8 L"},
+            "frame": {"stiffness": "200 kN/mm"},
+            "valve": {"open_delay": "30 ms", "close_delay": "25 ms"},
+            "transducer": {
+                "range": f"{self.range} Pa", "noise": f"{100 * self.noise} %",
+                "gain_error": f"{100 * self.gain} %", "zero_error": f"{self.zero * self.range} Pa",
+                "nonlinearity": f"{100 * float(self.rng.uniform(-0.001, 0.001))} %",
+                "hysteresis": f"{100 * float(self.rng.uniform(0.0, 0.002))} %",
+                "zero_wander": f"{100 * self.zero_wander} %",
+            },
+            "adc": {"bits": self.bits, "wide_codes": self.wide},
+            "work": {"kind": "dead-stop", "gap": "5 mm", "stiffness": "150 kN/mm"},
+        }  # fmt: skip
+        self.plant = Plant(build_press(tables, "simulated"), int(self.rng.integers(2**31)))
+
+    def begin(self, mean: bool = False) -> None:
+        plant = self.plant
+        plant.u, plant.u_max, plant.force_max = 0.0, plant.u_contact, 0.0
+        plant._begin_stroke()
+        if mean:
+            stroke, plant._stroke = plant._stroke, -1
+            plant._stroke_figures()
+            plant._stroke = stroke
+        plant.deficit = plant.dead_band
+
+    def counts(self, force_N: float, rising: bool, samples: int) -> float:
+        plant = self.plant
+        plant._move_to(plant._u_at(force_N))
+        plant.deficit = 0.0 if rising else 2.0 * plant.dead_band
+        return float(np.mean([plant.step() for _ in range(samples)]))
+
+    def rest(self) -> float:
+        plant = self.plant
+        plant.u, plant.deficit = 0.0, plant.dead_band
+        return float(np.mean([plant.step() for _ in range(SAMPLES)]))
+
+
+MODELS: dict[str, type[Drawn]] = {
+    "s_shape": SShape,
+    "hysteresis_loops": Loops,
+    "wide_codes": Wide,
+    "zero_wander": Wander,
+    "everything": Everything,
+    "virtual_press": Unkind,
+}
+
+
+def calibrate(chain: Drawn) -> CalibrationRecord:
+    """Three runs up and down, each a stroke of its own; zeros are means over strokes, as a device averages them."""
+    top = TOP * chain.area * chain.range
+    points, rests = [], []
+    for run in range(1, RUNS + 1):
+        chain.begin()
+        rests.append(chain.rest())
+        up = [top * (k + 1) / LEVELS for k in range(LEVELS)]
+        for direction, forces in (("rising", up), ("falling", up[-2::-1])):
+            for target in forces:
+                true = target * (1.0 + chain.rng.normal(0.0, 0.01))
+                counts = chain.counts(true, direction == "rising", SAMPLES)
+                points.append(Point(run=run, direction=direction, reference=chain.cell(true), counts=counts))
+    chain.begin()
+    return calibrated_record(chain, points, rests[0], chain.rest())
+
+
+def judge(model: str, runs: int, seed: int) -> dict[str, Any]:
+    """Calibrate `runs` presses of a model and make strokes on each; returns coverages and the mean of U over F."""
+    inside = {"calibration": 0, "stroke": 0, "stroke_from_runs": 0}
+    size: dict[str, list[float]] = {name: [] for name in inside}
+    stated: dict[str, list[float]] = {name: [] for name in inside}
+    for number in range(runs):
+        rng = np.random.default_rng([seed, number, sorted(MODELS).index(model)])
+        chain = MODELS[model](rng)
+        found = analyse(calibrate(chain), model, monte_carlo=False)
+        known = StrokeScatter(chain.zero_wander_N, chain.friction * chain.friction_scatter)
+        for _ in range(STROKES):
+            true = float(rng.uniform(found.levels[0].force_N, found.levels[-1].force_N))
+            for name, mean in (("calibration", True), ("stroke", False), ("stroke_from_runs", False)):
+                chain.begin(mean)
+                shown = float(device_force(found.device.fields, [chain.counts(true, True, SAMPLES)])[0])
+                budget = (
+                    found.budget_at(true)
+                    if mean
+                    else stroke_budget(found, true, known if name == "stroke" else StrokeScatter())
+                )
+                assert budget is not None
+                inside[name] += abs(shown - true) <= budget.expanded
+                size[name].append(abs(shown - true))
+                stated[name].append(budget.expanded)
+    total = runs * STROKES
+    return {
+        "runs": runs,
+        "strokes": total,
+        **{f"{name}_coverage": inside[name] / total for name in inside},
+        **{
+            f"{name}_wider_than_needed": 1.0
+            / float(np.quantile(np.asarray(size[name]) / np.asarray(stated[name]), 0.95))
+            for name in inside
+        },
+    }
+
+
+def main() -> None:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(
+        description="Coverage of the uncertainties of a calibration and of a stroke."
+    )
+    parser.add_argument("--runs", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=20261128)
+    parser.add_argument("--models", nargs="*", default=sorted(MODELS))
+    parser.add_argument("--out", type=Path)
+    options = parser.parse_args()
+    figures = {}
+    for model in options.models:
+        figures[model] = judge(model, options.runs, options.seed)
+        print(model, json.dumps(figures[model]), flush=True)
+    if options.out is not None:
+        options.out.parent.mkdir(parents=True, exist_ok=True)
+        options.out.write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
