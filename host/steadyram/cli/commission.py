@@ -289,10 +289,9 @@ def characterise(
                 device,
                 hands,
                 capacity_N=press.capacity_N,
-                N_per_count=N_per_count,
-                zero_counts=float(calibration["zero_counts"]),
                 slow_fitted=press.slow_fitted,
                 burst=press.burst,
+                holds_load=press.holds_load,
                 progress=lambda done, of: bar("characterising", done, of),
             )
             ways = feeds(measured, press.capacity_N, N_per_count * press.counts_step)
@@ -351,7 +350,7 @@ def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
         ("noise of one sample", units.force(measured.noise_N, 3)),
         ("leak-down", f"{100 * measured.leak_per_s:.2f} % a second"),
     ]
-    if measured.changeover_N > 0:
+    if measured.changeover_N is not None:
         rows.append(("pump changes over at", units.force(measured.changeover_N, 3)))
     for row in rows:
         table.add_row(*row)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from steadyram.commission.characterise import Characteristics
+from steadyram.commission.measured import Characteristics
 from steadyram.press.limits import AVERAGED_SAMPLES, STEP_S
 from steadyram.press.sizing import COVER_95
 
@@ -38,7 +38,7 @@ def feeds(
     """Every feed of the press, coarse to fine. step_N: one converter step as a force."""
     found = []
     ways = [("full feed, above the changeover", measured.rate_high_N_per_s, measured.close_lag_s)]
-    if measured.changeover_N > 0:
+    if measured.changeover_N is not None:
         ways.insert(0, ("full feed, below the changeover", measured.rate_low_N_per_s, measured.close_lag_s))
     else:
         ways = [("full feed", measured.rate_high_N_per_s, measured.close_lag_s)]

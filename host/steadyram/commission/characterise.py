@@ -1,74 +1,126 @@
 """The dead-stop test: what the press does with a command, measured through the device itself.
 
-A solid block stands under the ram. Strokes of full and slow feed are cut at rising levels; from the 1 kHz
-samples around each command come the lags and their jitter, the rise rates, the pump's changeover, the
-sensor's lag and noise and the leak-down. Everything is measured in counts and turned into newtons by the
-calibration in force.
+A solid block stands under the ram. Strokes come down on it and go on to high force (free travel, rise rates,
+changeover), start from a held force (lags of each valve, their scatter, the sensor's lag), and end in series of short
+pulses (what one pulse lets in). Every result has its expanded uncertainty (coverage 95 %); what was not found is None.
+Readings are turned into newtons by the calibration in force.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from steadyram.commission.corners import (
+    UNSEEN_DELAY_U_MS,
+    Corners,
+    Samples,
+    Window,
+    fit_corners,
+    fit_end,
+    fit_shape,
+    noise_N,
+    spread,
+)
+from steadyram.commission.dynamics import Shape
+from steadyram.commission.friction import Travel, friction_of, read_travel
 from steadyram.commission.hands import Hands
-from steadyram.commission.lags import Corner, fit_drop, fit_end, fit_start, two_rates
+from steadyram.commission.lags import Lag, drift_ms, fit_begin, fit_drop, lag_of
+from steadyram.commission.measured import Characteristics
+from steadyram.commission.plausible import doubts_about, refuse_contradictions
+from steadyram.commission.pulse_response import UNKNOWN, PulseResponse, Series, find_response
+from steadyram.commission.rises import Rates, Rise, fit_rise, together
 from steadyram.commission.strokes import Stroke, as_test, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 
-LONGEST_LAG_MS = 260
-_PAUSE_MS = 200
-# Time constant believed of a transducer whose lag a slow press cannot show (1 to 5 ms: common practice, no source).
-UNSEEN_TAU_MS = 2.0
+__all__ = ["Characteristics", "characterise"]
+
+APPROACHES = 6
+# Highest share of the capacity that a stroke is meant to reach, and the share of the first, careful one.
+_HIGH = 0.85
+_CAREFUL = 0.25
+_FULL_STEPS = 14
+_SLOW_STEPS = 8
+_PAUSE_MS = 100
+# Ramp between the two corners of a step, ms: enough for a slope, short enough for many steps in one climb.
+_RAMP_MS = 16.0
+_SLOW_RAMP_MS = 60.0
+_HOLD_S = 3.0
+# Free travel that a stop on the way needs, ms.
+_WAY_MS = 120.0
+# Time constant taken for a transducer whose lag cannot be seen (1 to 5 ms: common practice, no source).
+_UNSEEN_TAU_MS = 2.0
+
+
+@dataclass(frozen=True)
+class Approach:
+    """One stroke from the top: its samples, the force indicated at rest before it, and while it stood on its way."""
+
+    window: Window
+    rest_N: float
+    held_N: float | None
 
 
 @dataclass
-class Characteristics:
-    """What was measured; times in seconds, forces in newtons, rates in newtons a second."""
+class _Test:
+    """The test's own notes: the device, the calibration as a function, and what has been seen so far."""
 
-    open_lag_s: float = 0.0
-    close_lag_s: float = 0.0
-    slow_open_lag_s: float = 0.0
-    slow_close_lag_s: float = 0.0
-    sensor_lag_s: float = 0.0
-    jitter_s: float = 0.0
-    rate_low_N_per_s: float = 0.0
-    rate_high_N_per_s: float = 0.0
-    rate_slow_N_per_s: float = 0.0
-    changeover_N: float = 0.0
-    noise_N: float = 0.0
+    device: Device
+    hands: Hands
+    capacity_N: float
+    calibration: Mapping[str, int]
+    shape: Shape = field(default_factory=lambda: Shape(_UNSEEN_TAU_MS))
+    shape_u_ms: float = UNSEEN_DELAY_U_MS
+    noise_N: float = 1.0
     leak_per_s: float = 0.0
     strokes: int = 0
-    open_samples_s: list[float] = field(default_factory=list)
-    close_samples_s: list[float] = field(default_factory=list)
+    approaches: list[Approach] = field(default_factory=list)
+    travels: list[Travel] = field(default_factory=list)
 
-    def settings(self) -> dict[str, int]:
-        """The device's settings that this test measures, in protocol units."""
-        return {
-            "char_valid": 1,
-            "open_lag_us": round(1e6 * self.open_lag_s),
-            "close_lag_us": round(1e6 * self.close_lag_s),
-            "slow_open_lag_us": round(1e6 * self.slow_open_lag_s),
-            "slow_close_lag_us": round(1e6 * self.slow_close_lag_s),
-            "sensor_lag_us": round(1e6 * self.sensor_lag_s),
-            "jitter_us": round(1e6 * self.jitter_s),
-            "rate_low_n_s": round(self.rate_low_N_per_s),
-            "rate_high_n_s": round(self.rate_high_N_per_s),
-            "rate_slow_n_s": round(self.rate_slow_N_per_s),
-            "changeover_n": round(self.changeover_N),
-            "noise_n": max(1, round(self.noise_N)),
-            "leak_ppm_s": max(0, round(1e6 * self.leak_per_s)),
-            "coast_us": 0,
-        }
+    @property
+    def calibration_u(self) -> float:
+        """Return the relative standard uncertainty of the calibration's slope.
 
-    def to_json(self) -> dict[str, Any]:
-        """The record for a file."""
-        return asdict(self)
+        Load cell 0.1 % and readings 0.2 %; and at each held point the ram sticks with up to some 0.6 of its friction
+        more or less than it runs with (breakaway 1.5 to 2 times running: common practice, no source), 0.3 over the
+        points.
+        """
+        friction = float(self.calibration.get("friction_n", 0))
+        return math.hypot(0.0022, 0.3 * friction / self.capacity_N)
+
+    def force(self, counts: Samples | float) -> Samples:
+        """Turn mean readings into newtons by the calibration's polynomial."""
+        x = (np.asarray(counts, dtype=np.float64) - self.calibration["zero_counts"]) / 65536.0
+        c = [float(self.calibration.get(key, 0)) for key in ("c0_n", "c1_n", "c2_n", "c3_n")]
+        return np.asarray(c[0] + x * (c[1] + x * (c[2] + x * c[3])), dtype=np.float64)
+
+    def counts(self, force_N: float) -> float:
+        """Return the reading that means `force_N`."""
+        counts = self.calibration["zero_counts"] + 65536.0 * force_N / self.calibration["c1_n"]
+        for _ in range(6):
+            counts += (force_N - float(self.force(counts))) * 65536.0 / self.calibration["c1_n"]
+        return counts
+
+    def here_N(self, blocks: int = 1) -> float:
+        """Return the force that is indicated now."""
+        return float(self.force(mean_counts(self.device, self.hands, blocks)))
+
+    def stroke(self, cut_N: float, *, slow: bool = False, pause_ms: int = _PAUSE_MS) -> Window:
+        """Run one stroke to `cut_N`."""
+        done = probe_stroke(
+            self.device, self.hands, slow=slow, cut_counts=self.counts(cut_N), pause_ms=pause_ms
+        )
+        self.strokes += 1
+        return self.window(done)
+
+    def window(self, stroke: Stroke) -> Window:
+        """Return a stroke's samples as times and forces."""
+        t, counts = stroke.samples()
+        return Window(t, self.force(counts), stroke.cut_ms, self.leak_per_s / 1000.0)
 
 
 @as_test
@@ -77,211 +129,419 @@ def characterise(
     hands: Hands,
     *,
     capacity_N: float,
-    N_per_count: float,
-    zero_counts: float,
     slow_fitted: bool,
     burst: bool,
     holds_load: bool = True,
-    rounds: int = 5,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Characteristics:
     """Run the test; the device is left with the ram at the top.
 
-    N_per_count: slope of the calibration in force; burst: the flow comes in strokes (hand pump).
-    Raises CheckFailed, LinkError, DeviceRefusal.
+    burst: the flow comes in strokes (hand pump). Raises CheckFailed where the strokes show no rise, or where the
+    results contradict each other; LinkError, DeviceRefusal.
     """
+    calibration = device.calibration().values
+    if not calibration:
+        raise CheckFailed(
+            "The device has no calibration, so counts are no forces yet; run 'calibrate' first."
+        )
+    test = _Test(device, hands, capacity_N, calibration)
+    stages = 5 if slow_fitted else 4
     hands.use_block()
-    hands.to_top()
-    hands.wait(0.4)
-    out = Characteristics()
-    span = capacity_N / N_per_count
-    top = zero_counts + 0.90 * span
-    opens: list[Corner] = []
-    closes: list[Corner] = []
-    slow_opens: list[Corner] = []
-    slow_closes: list[Corner] = []
-    lows: list[tuple[float, float, float]] = []
-    noises: list[float] = []
-    total = rounds + (3 if slow_fitted else 0) + 1
-    for turn in range(rounds):
-        # Up in steps from a light touch to most of the capacity; the ram stays on the block between them.
-        _back_off(device, hands, zero_counts + 0.03 * span)
-        aim = zero_counts + (0.05 + 0.02 * turn) * span
-        while aim < top:
-            stroke = probe_stroke(device, hands, cut_counts=aim, pause_ms=_PAUSE_MS)
-            out.strokes += 1
-            _take(stroke, opens, closes, noises, holds_load=holds_load)
-            here = mean_counts(device, hands, 1) if holds_load else aim
-            if here < aim - 0.01 * span:
-                break
-            aim = max(aim, here) + (0.06 if holds_load else 0.12) * span
-            if here > top:
-                break
-        progress(turn + 1, total)
-    # One long rise from contact for rates and changeover.
-    for share in (0.80, 0.60):
+    _approaches(test)
+    progress(1, stages)
+    if holds_load:
+        _measure_leak(test)
+    steps = _steps(test, slow=False, wanted=_FULL_STEPS) if holds_load and not burst else []
+    progress(2, stages)
+    if burst or not holds_load:
+        measured = _without_steps(test, burst, holds_load)
         hands.to_top()
-        stroke = probe_stroke(device, hands, cut_counts=zero_counts + share * span, pause_ms=_PAUSE_MS)
-        rise = _rise(stroke, zero_counts, 0.01 * span)
-        if rise is not None:
-            lows.append(rise)
-    progress(rounds + 1, total)
-    if not closes or (not opens and not burst):
+        progress(stages, stages)
+        return measured
+    _find_shape(test, steps)
+    rates = _rates(test)
+    corners = [c for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
+    ends = corners + [
+        c for a in test.approaches if (c := fit_end(a.window, test.shape, test.noise_N)) is not None
+    ]
+    if rates is None or len(ends) < 4:
         raise CheckFailed(
             "The strokes against the block show no clear rise: check that the ram meets the block, the pump runs "
             "and the relief valve is set above the calibration's lowest points."
         )
-    held = mean_counts(device, hands, 4)
-    hands.wait(3.0)
-    later = mean_counts(device, hands, 4)
-    if held - zero_counts > 0.05 * span:
-        out.leak_per_s = max(0.0, (1 - (later - zero_counts) / (held - zero_counts)) / 3.26)
-    if slow_fitted:
-        _slow(device, hands, zero_counts, span, slow_opens, slow_closes, noises, out)
-        progress(total, total)
+    opening = lag_of([c.begin_ms for c in corners if c.begin_ms is not None], test.shape_u_ms)
+    closing = lag_of([c.end_ms for c in ends], test.shape_u_ms)
+    full = _pulses(test, False, opening, closing, rates)
+    progress(3, stages)
+    slow = _slow(test, rates) if slow_fitted else None
+    progress(stages - 1, stages)
     hands.to_top()
-    _settle_figures(
-        out, opens, closes, slow_opens, slow_closes, lows, noises, N_per_count, zero_counts, burst
+    measured = _collect(test, rates, opening, closing, full, slow, corners)
+    refuse_contradictions(measured)
+    measured.doubts = doubts_about(measured)
+    progress(stages, stages)
+    return measured
+
+
+# ---------------------------------------------------------------------- strokes from the top
+def _approaches(test: _Test) -> None:
+    """Strokes from the top on to the block: every other one careful, the others as high as its overshoot allows.
+
+    A careful one has contact and the first of the rise at 1 kHz, a high one sees as much of the rise as there is. Where
+    the daylight allows it the ram stops on its way: the pressure that it then holds is running friction without flow.
+    """
+    way_ms = 0
+    high = _CAREFUL * test.capacity_N
+    for number in range(APPROACHES):
+        test.hands.to_top()
+        test.hands.wait(0.5)
+        rest = test.here_N(4)
+        held = _stop_on_the_way(test, way_ms) if way_ms else None
+        cut = _CAREFUL * test.capacity_N if number % 2 == 0 else high
+        window = test.stroke(cut, pause_ms=_PAUSE_MS if number % 2 == 0 else 1)
+        test.approaches.append(Approach(window, rest, held))
+        if number == 0:
+            quiet = window.force_N[window.time_ms < 20.0]
+            test.noise_N = max(1.0, noise_N(quiet), noise_N(window.force_N[-60:]))
+            way_ms = _half_way_ms(test, window, rest)
+        over = max(0.0, float(np.max(window.force_N[-40:])) - cut)
+        if number % 2 == 0:
+            high = max(
+                _CAREFUL * test.capacity_N, min(_HIGH * test.capacity_N, 0.92 * test.capacity_N - 1.3 * over)
+            )
+
+
+def _half_way_ms(test: _Test, window: Window, rest: float) -> int:
+    """Return a pulse that moves the ram and ends well above the block; 0 where there is too little daylight."""
+    contact = _contact_seen(window, rest)
+    opens = _opening_seen(window.time_ms, window.force_N, rest, test.noise_N, contact)
+    if contact - opens < 2 * _WAY_MS:
+        return 0
+    return round(opens + _WAY_MS / 2)
+
+
+def _stop_on_the_way(test: _Test, way_ms: int) -> float | None:
+    """Stop the ram in free travel and return the force indicated while it stands there."""
+    done = probe_stroke(
+        test.device, test.hands, pulse_ms=way_ms, pulses=1, pause_ms=2 * _PAUSE_MS, patience_s=10.0
     )
+    test.strokes += 1
+    return float(test.force(done.pulses[0].after_counts)) if done.pulses else None
+
+
+def _measure_leak(test: _Test) -> None:
+    """Let the force of the last stroke stand for a few seconds."""
+    test.hands.wait(0.4)
+    held = test.here_N(4)
+    test.hands.wait(_HOLD_S)
+    later = test.here_N(4)
+    if held > 0.1 * test.capacity_N:
+        test.leak_per_s = max(0.0, (1.0 - later / held) / (_HOLD_S + 0.264))
+
+
+def _ease_off(test: _Test, below_N: float) -> float:
+    """Let the force down by taps of the retract pedal, longer ones where short ones do nothing; return the force."""
+    here = test.here_N()
+    tap = 0.012
+    for _ in range(60):
+        if here <= below_N:
+            break
+        test.hands.tap_retract(tap)
+        test.hands.wait(0.25)
+        before, here = here, test.here_N()
+        if before - here < 0.1 * (before - below_N):
+            tap = min(0.5, 1.3 * tap + 0.001)
+        elif before - here > 0.5 * (before - below_N):
+            tap = max(0.004, 0.8 * tap)
+    return here
+
+
+def _steps(test: _Test, *, slow: bool, wanted: int) -> list[Window]:
+    """Climb from a light touch in strokes that start and end at a held force; back off and climb again."""
+    touch = max(0.05 * test.capacity_N, 20.0 * test.noise_N)
+    windows: list[Window] = []
+    overshoot = 0.0
+    rate = 0.0
+    for _ in range(4):
+        here = _ease_off(test, touch)
+        if here < touch / 2:
+            test.stroke(touch, slow=slow)
+        for _ in range(wanted):
+            here = test.here_N()
+            step = max(8.0 * test.noise_N, rate * (_SLOW_RAMP_MS if slow else _RAMP_MS))
+            if here + step + overshoot > 0.9 * test.capacity_N or len(windows) >= wanted:
+                break
+            window = test.stroke(here + step, slow=slow)
+            if len(window.time_ms) < 40:
+                continue
+            corner = fit_corners(window, test.shape, test.noise_N)
+            if corner is not None:
+                windows.append(window)
+                rate = corner.rate
+                overshoot = max(1.2 * corner.rate * (corner.end_ms + test.shape.delay_ms), 0.7 * overshoot)
+            else:
+                overshoot = max(overshoot, float(np.max(window.force_N[-40:])) - here)
+        if len(windows) >= wanted:
+            break
+    return windows
+
+
+# ---------------------------------------------------------------------- evaluation
+def _find_shape(test: _Test, steps: list[Window]) -> None:
+    """Find the corners' common shape from the steps; without enough of them it stays what is common."""
+    if len(steps) < 4:
+        return
+    lead, lead_u = 0.3, 1.5
+    seen = [(travel, rise) for rise, travel in (_rise_of(test, a) for a in test.approaches)]
+    drops = [t.free_N - t.held_N for t, _ in seen if t.free_N is not None and t.held_N is not None]
+    rates = [r.low for _, r in seen if r is not None]
+    if len(drops) >= 3 and rates:
+        drop, sd = spread(drops)
+        rate = float(np.median(rates))
+        lead, lead_u = max(0.0, drop / rate), max(0.1, 1.5 * sd / math.sqrt(len(drops)) / rate)
+    test.shape, test.shape_u_ms = fit_shape(steps, test.shape, test.noise_N, (lead, lead_u))
+
+
+def _contact_seen(window: Window, rest: float) -> float:
+    """Return about when the rise to the stroke's end began, ms: back from 15 % of it along what follows."""
+    t, y = window.time_ms, window.force_N
+    up = t <= window.cut_ms
+    peak = float(np.max(y[up])) if up.any() else rest
+    level = rest + 0.15 * (peak - rest)
+    below = np.flatnonzero((y < level) & up)
+    at = min(len(t) - 3, int(below[-1]) + 1) if len(below) else 0
+    slope = max(1e-9, float(np.max(np.diff(y[at : at + 3]) / np.diff(t[at : at + 3]))))
+    return float(t[at]) - min(40.0, (float(y[at]) - rest) / slope) - 2.0
+
+
+def _rise_of(test: _Test, approach: Approach) -> tuple[Rise | None, Travel]:
+    """Read one approach: where the free level is, the rise above it."""
+    window, rest = approach.window, approach.rest_N
+    t, y = window.time_ms, window.force_N
+    contact = _contact_seen(window, rest)
+    start = approach.held_N if approach.held_N is not None else rest
+    opens = _opening_seen(t, y, start, test.noise_N, contact)
+    travel = read_travel(t, y, rest, approach.held_N, opens, contact, test.shape.delay_ms)
+    free = travel.free_N if travel.free_N is not None else start
+    # Above running friction by as much again, the breakaway's share: only what lies higher is the block's rise.
+    floor = max(0.5 * abs(free - rest), 6.0 * test.noise_N, 0.005 * test.capacity_N)
+    return fit_rise(window, test.shape, free, test.noise_N, floor), travel
+
+
+def _opening_seen(t: Samples, y: Samples, rest: float, noise: float, contact_ms: float) -> float:
+    """When the reading first leaves its rest for good, ms; half of the way to contact where it does not."""
+    above = (y > rest + 5.0 * noise) & (t < contact_ms)
+    if len(y) < 9:
+        return max(0.0, 0.5 * contact_ms)
+    runs = np.flatnonzero(above[:-4] & above[1:-3] & above[2:-2] & above[3:-1] & above[4:])
+    return float(t[runs[0]]) if len(runs) else max(0.0, 0.5 * contact_ms)
+
+
+def _rates(test: _Test) -> Rates | None:
+    seen = [_rise_of(test, approach) for approach in test.approaches]
+    test.travels = [travel for _, travel in seen]
+    rises = [rise for rise, _ in seen if rise is not None]
+    # A level is off by how much this stroke's friction differs from that of the calibration's.
+    return together(rises, test.calibration_u, 0.2 * test.calibration.get("friction_n", 0))
+
+
+# ---------------------------------------------------------------------- pulses
+def _pulses(
+    test: _Test, slow: bool, opening: Lag | None, closing: Lag | None, rates: Rates, slow_rate: float = 0.0
+) -> PulseResponse:
+    """Series of pulses on the block, in the pump stage that moves the force least."""
+    if closing is None:
+        return UNKNOWN
+    opens = opening.mean_ms if opening is not None else closing.mean_ms
+    turn = rates.turn_N or 0.0
+    low, high = 0.08 * test.capacity_N, 0.9 * test.capacity_N
+    if slow:
+        rate, u_rate = slow_rate, rates.u_high
+    elif rates.turn_N is not None and turn < 0.6 * test.capacity_N:
+        low, rate, u_rate = max(low, 1.08 * turn), rates.high, rates.u_high
+    elif rates.turn_N is not None:
+        high, rate, u_rate = 0.95 * turn, rates.low, rates.u_low
+    else:
+        rate, u_rate = rates.high, rates.u_high
+    pause = round(max(70.0, closing.mean_ms + max(0.0, opens - 20.0) / 2 + test.shape.settled_ms + 20.0))
+    jitter = math.hypot(closing.sd_ms, opening.sd_ms if opening is not None else closing.sd_ms)
+    dead = opens - closing.mean_ms
+
+    def run(width: int, pulses: int) -> Series | None:
+        each = rate * (max(1.0, width - dead) + 2.0 * jitter)
+        here = test.here_N(2)
+        if here + each * min(pulses, 3) > high or here < low:
+            here = _ease_off(test, low + 0.1 * (high - low))
+            if here < low:
+                test.stroke(low, slow=slow)
+                here = test.here_N(2)
+        room = int((high - here) / each)
+        if room < 1:
+            return None
+        # A rise that noise could hide asks for more pulses.
+        needed = math.ceil(test.noise_N / (0.06 * rate))
+        count = max(1, min(room, max(pulses, min(needed, 24))))
+        done = probe_stroke(test.device, test.hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=pause)
+        test.strokes += 1
+        if not done.pulses:
+            return None
+        # Each pulse's own rise: the first starts from a pressure that has leaked while the pedal was up.
+        force = [(float(test.force(p.before_counts)), float(test.force(p.after_counts))) for p in done.pulses]
+        n = len(force)
+        leaked = test.leak_per_s * force[-1][1] * (pause + width) / 1000.0
+        flow = ((force[-1][1] - force[0][0]) / n + leaked) / rate
+        noise = test.noise_N / 4.0 * math.sqrt(2.0) / n / rate
+        own = float(np.std([b - a for a, b in force], ddof=1)) / rate if n > 3 else jitter
+        return Series(width, n, flow, math.hypot(noise, own / math.sqrt(n)))
+
+    u_one = math.hypot(u_rate, 2.0 * rates.stroke_sd)
+    return find_response(run, dead_ms=dead, slew_ms=test.shape.slew_ms, u_rate=u_one)
+
+
+@dataclass(frozen=True)
+class _Slow:
+    opening: Lag | None
+    closing: Lag | None
+    rate: float
+    u_rate: float
+    pulses: PulseResponse
+
+
+def _slow(test: _Test, rates: Rates) -> _Slow:
+    """The slow feed's lags, rise rate and pulses."""
+    steps = _steps(test, slow=True, wanted=_SLOW_STEPS)
+    corners = [c for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
+    if len(corners) < 4:
+        raise CheckFailed(
+            "The slow feed's strokes against the block show no clear rise; check its solenoid and its throttle."
+        )
+    rate, sd = spread([c.rate for c in corners])
+    # All steps are those of one stroke from the top, so its flow is in all of them.
+    u_rate = math.hypot(
+        2.4 * sd / math.sqrt(len(corners)) / rate, 2.0 * rates.stroke_sd, 2.0 * test.calibration_u
+    )
+    opening = lag_of([c.begin_ms for c in corners if c.begin_ms is not None], test.shape_u_ms)
+    closing = lag_of([c.end_ms for c in corners], test.shape_u_ms)
+    return _Slow(opening, closing, rate, u_rate, _pulses(test, True, opening, closing, rates, rate))
+
+
+# ---------------------------------------------------------------------- results
+def _collect(
+    test: _Test,
+    rates: Rates,
+    opening: Lag | None,
+    closing: Lag | None,
+    full: PulseResponse,
+    slow: _Slow | None,
+    corners: list[Corners],
+) -> Characteristics:
+    """Put everything into one record, in SI."""
+    assert closing is not None
+    opens = opening if opening is not None else closing
+    friction = friction_of(test.travels, test.noise_N, test.shape.delay_ms, None)
+    noise_u = test.noise_N * 0.15
+    drift = drift_ms([c.end_ms for c in corners])
+    pooled = [lag for lag in (opening, closing) if lag is not None]
+    jitter2 = sum((lag.n - 1) * lag.sd_ms**2 for lag in pooled) / max(1, sum(lag.n - 1 for lag in pooled))
+    rate = float(np.median([c.rate for c in corners])) if corners else rates.high
+    # One corner is located to about noise / rate / sqrt(10); the step's own phase adds T^2/12.
+    own = (test.noise_N / rate) ** 2 / 10.0 + 1.0 / 12.0
+    lag_u = max(lag.u_ms for lag in (opens, closing))
+    out = Characteristics(
+        open_lag_s=opens.mean_ms / 1e3,
+        close_lag_s=closing.mean_ms / 1e3,
+        sensor_lag_s=test.shape.delay_ms / 1e3,
+        jitter_s=math.sqrt(max(0.01, jitter2 - own)) / 1e3,
+        rate_low_N_per_s=rates.low * 1e3,
+        rate_high_N_per_s=rates.high * 1e3,
+        changeover_N=rates.turn_N,
+        stages=rates.stages,
+        stages_why=rates.why,
+        seen_from_N=rates.seen_from_N,
+        seen_to_N=rates.seen_to_N,
+        noise_N=test.noise_N,
+        leak_per_s=test.leak_per_s,
+        strokes=test.strokes,
+        open_lag_u_s=None if opening is None else opening.u_ms / 1e3,
+        close_lag_u_s=closing.u_ms / 1e3,
+        sensor_lag_u_s=2.0 * test.shape_u_ms / 1e3,
+        rate_low_u=rates.u_low,
+        rate_high_u=rates.u_high,
+        changeover_u_N=rates.u_turn_N,
+        noise_u_N=noise_u,
+        lag_drift_s=drift / 1e3,
+        line_lag_s=test.shape.line_delay_ms / 1e3 if test.shape.line_hz > 0 else None,
+        line_Hz=test.shape.line_hz or None,
+        slew_s=test.shape.slew_ms / 1e3,
+        friction_N=friction.running_N,
+        friction_u_N=friction.u_running_N,
+        friction_scatter_N=friction.scatter_N,
+        friction_scatter_u_N=friction.u_scatter_N,
+        breakaway_N=friction.breakaway_N,
+        breakaway_u_N=friction.u_breakaway_N,
+        zero_wander_N=friction.wander_N,
+        zero_wander_u_N=friction.u_wander_N,
+        open_samples_s=[round((c.begin_ms or 0.0) / 1e3, 6) for c in corners if c.begin_ms is not None],
+        close_samples_s=[round(c.end_ms / 1e3, 6) for c in corners],
+    )
+    out.take_pulses(full, slow=False)
+    if slow is not None:
+        assert slow.closing is not None
+        out.slow_open_lag_s = (slow.opening or slow.closing).mean_ms / 1e3
+        out.slow_close_lag_s = slow.closing.mean_ms / 1e3
+        out.slow_open_lag_u_s = None if slow.opening is None else slow.opening.u_ms / 1e3
+        out.slow_close_lag_u_s = slow.closing.u_ms / 1e3
+        out.rate_slow_N_per_s = slow.rate * 1e3
+        out.rate_slow_u = slow.u_rate
+        out.take_pulses(slow.pulses, slow=True)
+        lag_u = max(lag_u, slow.closing.u_ms, slow.opening.u_ms if slow.opening else 0.0)
+    out.lag_u_s = lag_u / 1e3
     return out
 
 
-def _back_off(device: Device, hands: Hands, below: float) -> None:
-    """Let the force down to a light touch (or a hair of air) by taps of the retract pedal."""
-    for _ in range(80):
-        if mean_counts(device, hands, 1) <= below:
-            return
-        hands.tap_retract(0.012)
-        hands.wait(0.25)
-
-
-def _take(
-    stroke: Stroke, opens: list[Corner], closes: list[Corner], noises: list[float], *, holds_load: bool = True
-) -> None:
-    longest = LONGEST_LAG_MS - 20
-    end = (
-        fit_end(stroke.fine, stroke.cut, longest)
-        if holds_load
-        else fit_drop(stroke.fine, stroke.cut, longest)
-    )
-    if end is not None:
-        closes.append(end)
-    noises.append(float(np.std(np.diff(stroke.fine[-60:])) / math.sqrt(2)))
-    if stroke.start_dt_s <= 0.004:
-        begin = fit_start(stroke.start, LONGEST_LAG_MS, end.tau_ms if end else 2.0, stroke.start_dt_s * 1000)
-        if begin is not None:
-            opens.append(begin)
-
-
-def _rise(stroke: Stroke, zero: float, margin: float) -> tuple[float, float, float] | None:
-    y = stroke.start
-    t = (np.arange(len(y), dtype=np.float64) + 1.0) * np.float64(stroke.start_dt_s * 1000.0)
-    started = np.flatnonzero(y > zero + 2 * margin)
-    if not len(started):
-        return None
-    first = int(started[0])
-    # The record goes on after the cut: stop at the highest point less what was let in late.
-    peak = float(np.max(y))
-    ended = np.flatnonzero(y > zero + 0.94 * (peak - zero))
-    last = int(ended[0]) if len(ended) else len(y)
-    if last - first < 6:
-        return None
-    return two_rates(t[first:last], y[first:last], 1.0)
-
-
-def _slow(
-    device: Device,
-    hands: Hands,
-    zero: float,
-    span: float,
-    opens: list[Corner],
-    closes: list[Corner],
-    noises: list[float],
-    out: Characteristics,
-) -> None:
-    for turn in range(3):
-        _back_off(device, hands, zero + 0.05 * span)
-        # Touch gently, then climb by slow strokes.
-        probe_stroke(
-            device, hands, slow=True, cut_counts=zero + 0.06 * span, pause_ms=_PAUSE_MS, collect=False
-        )
-        for step in range(4):
-            here = mean_counts(device, hands, 1)
-            stroke = probe_stroke(
-                device, hands, slow=True, cut_counts=here + (0.02 + 0.01 * turn) * span, pause_ms=_PAUSE_MS
-            )
-            out.strokes += 1
-            _take(stroke, opens, closes, noises)
-            if step == 3:
-                break
-
-
-def _settle_figures(
-    out: Characteristics,
-    opens: list[Corner],
-    closes: list[Corner],
-    slow_opens: list[Corner],
-    slow_closes: list[Corner],
-    rises: list[tuple[float, float, float]],
-    noises: list[float],
-    N_per_count: float,
-    zero: float,
-    burst: bool,
-) -> None:
-    """Medians of the corners; jitter pooled over all actuations after the fits' own scatter is taken out."""
-    tau = float(np.median([c.tau_ms for c in closes]))
-    noise = float(np.median(noises))
-    if burst and UNSEEN_TAU_MS * float(np.median([c.rate for c in closes])) < 6 * noise:
-        # A rise this slow does not show the sensor's lag; what is taken for it comes off the valve's.
-        tau = max(tau, UNSEEN_TAU_MS)
-    out.sensor_lag_s = max(0.0, tau) / 1000
-    out.noise_N = noise * N_per_count
-    close_ms = np.array([c.time_ms + c.tau_ms - tau for c in closes])
-    open_ms = np.array([c.time_ms for c in opens]) if opens else np.array([float(np.median(close_ms))])
-    if burst:
-        # Between bursts nothing flows, and the rise is too slow for a start to be placed: the valve is taken to open
-        # as fast as it closes. The pulses' own bias is learned with the job.
-        open_ms = np.array([float(np.median(close_ms))])
-    out.close_lag_s = float(np.mean(_core(close_ms))) / 1000
-    out.open_lag_s = float(np.mean(_core(open_ms))) / 1000
-    out.open_samples_s = [round(float(v) / 1000, 6) for v in open_ms]
-    out.close_samples_s = [round(float(v) / 1000, 6) for v in close_ms]
-    spreads = [(_core(close_ms), closes)]
-    if not burst and len(open_ms) > 3:
-        spreads.append((_core(open_ms), opens))
-    if slow_closes:
-        sc = np.array([c.time_ms + c.tau_ms - tau for c in slow_closes])
-        out.slow_close_lag_s = float(np.mean(_core(sc))) / 1000
-        so = np.array([c.time_ms for c in slow_opens]) if slow_opens else open_ms
-        out.slow_open_lag_s = float(np.mean(_core(so))) / 1000
-        out.rate_slow_N_per_s = float(np.median([c.rate for c in slow_closes])) * 1000 * N_per_count
-    pooled, weight = 0.0, 0
-    for values, corners in spreads:
-        if len(values) < 3:
-            continue
-        rate = float(np.median([c.rate for c in corners]))
-        # One corner is located to about noise / (rate sqrt(20)); the step's own phase adds T^2/12.
-        own = (noise / rate) ** 2 / 10 + 1.0 / 12.0
-        pooled += (len(values) - 1) * max(0.0, float(np.var(values, ddof=1)) - own)
-        weight += len(values) - 1
-    out.jitter_s = math.sqrt(pooled / weight) / 1000 if weight else 0.001
-    low = float(np.median([r[0] for r in rises])) if rises else float(np.median([c.rate for c in closes]))
-    high = float(np.median([r[1] for r in rises])) if rises else low
-    turns = [r[2] for r in rises if r[2] > 0]
-    if burst:
-        low = high = float(np.percentile([c.rate for c in closes], 75))
-        turns = []
-    out.rate_low_N_per_s = low * 1000 * N_per_count
-    out.rate_high_N_per_s = high * 1000 * N_per_count
-    if len(turns) * 2 > len(rises):
-        out.changeover_N = (float(np.median(turns)) - zero) * N_per_count
+# ---------------------------------------------------------------------- presses without held levels
+def _without_steps(test: _Test, burst: bool, holds_load: bool) -> Characteristics:
+    """Hand pumps (flow in bursts) and open-centre valves (no held force): what their strokes show, the rest unknown."""
+    ends: list[float] = []
+    begins: list[float] = []
+    rates: list[float] = []
+    if holds_load:
+        for window in _steps(test, slow=False, wanted=_FULL_STEPS) + [a.window for a in test.approaches]:
+            corner = fit_end(window, test.shape, test.noise_N, 30.0)
+            if corner is not None:
+                ends.append(corner.end_ms)
+                rates.append(corner.rate)
     else:
-        out.rate_low_N_per_s = out.rate_high_N_per_s = max(out.rate_low_N_per_s, out.rate_high_N_per_s)
-
-
-def _core(values: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Values without the wild ones (further than 4 median deviations and 4 ms from the median)."""
-    middle = np.median(values)
-    reach = max(4.0, 4 * 1.4826 * float(np.median(np.abs(values - middle))))
-    kept: np.ndarray[Any, np.dtype[np.float64]] = values[np.abs(values - middle) <= reach]
-    return kept
+        for _ in range(_FULL_STEPS - APPROACHES):
+            test.hands.wait(0.2)
+            rest = test.here_N()
+            test.approaches.append(Approach(test.stroke(0.6 * test.capacity_N), rest, None))
+        for approach in test.approaches:
+            end = fit_drop(approach.window, test.noise_N)
+            if end is not None:
+                ends.append(end - test.shape.delay_ms)
+        for approach in test.approaches[APPROACHES:]:
+            begin = fit_begin(approach.window, test.shape, test.noise_N)
+            if begin is not None:
+                begins.append(begin[0])
+                rates.append(begin[1])
+    closing = lag_of(ends, UNSEEN_DELAY_U_MS)
+    found = None if burst else _rates(test)
+    if closing is None or not (rates or found):
+        raise CheckFailed(
+            "The strokes against the block show no clear rise: check that the ram meets the block, the pump runs "
+            "and the relief valve is set above the calibration's lowest points."
+        )
+    opening = lag_of(begins, UNSEEN_DELAY_U_MS)
+    steep = float(np.percentile(rates, 75)) if rates else 0.0
+    u = 2.0 * float(np.std(rates)) / steep if len(rates) > 2 else 1.0
+    if found is None:
+        # Between bursts nothing flows: the rate within one counts, and one rate for all forces.
+        why = "flow in bursts hides a changeover" if burst else "the strokes show no clear rise"
+        found = Rates(steep, steep, u, u, None, None, None, 0.0, 0.0, why)
+    out = _collect(test, found, opening, closing, UNKNOWN, None, [])
+    out.jitter_s = max(0.001, math.sqrt(max(0.0, closing.sd_ms**2 - 1.0 / 12.0)) / 1e3)
+    out.open_lag_u_s = None if opening is None else opening.u_ms / 1e3
+    refuse_contradictions(out)
+    out.doubts = doubts_about(out)
+    return out

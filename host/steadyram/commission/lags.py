@@ -1,160 +1,102 @@
-"""Reading valve lags, rise rates and the sensor's lag off 1 kHz samples of a stroke against a dead stop.
-
-A rise that begins (ends) at an unknown time is two straight lines; behind a first-order sensor of time
-constant tau both corners are rounded and the ramp lags by tau (measurement textbooks: a ramp of slope g is
-read g*tau low once the start has died away). The fits use that model, least squares in force and time.
-"""
+"""A valve's lag from many actuations: mean, scatter, uncertainty, and whether it still changes."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
-Samples = NDArray[np.float64]
+from steadyram.commission.corners import Samples, Window, spread
+from steadyram.commission.dynamics import Shape
 
 
 @dataclass(frozen=True)
-class Corner:
-    """time_ms: when the flow began or ended, after the command; rate: counts/ms; tau_ms: sensor lag; rms: counts."""
+class Lag:
+    """Milliseconds: mean, standard deviation of one actuation, expanded uncertainty (95 %) of the mean; n of them."""
 
-    time_ms: float
-    rate: float
-    tau_ms: float
-    rms: float
-
-
-def _ramp(t: Samples, rate: float, tau: float) -> Samples:
-    """Response of a first-order lag to a ramp that starts at t = 0: rate (t - tau (1 - exp(-t/tau)))."""
-    after = np.maximum(t, 0.0)
-    if tau < 1e-3:
-        return rate * after
-    bent: Samples = rate * (after - tau * (1.0 - np.exp(-after / tau)))
-    return bent
+    mean_ms: float
+    sd_ms: float
+    u_ms: float
+    n: int
 
 
-def fit_end(fine: Samples, cut: int, longest_ms: int, tau_ms: float | None = None) -> Corner | None:
-    """End of flow: rise before `cut`, level after. None when there is no clear rise or no level.
+def lag_of(values_ms: Sequence[float], delay_u_ms: float) -> Lag | None:
+    """Combine actuations; None without three of them.
 
-    fine: counts at 1 kHz; cut: index of the step in which the valve was told to close.
+    delay_u_ms: standard error of the sensor's delay, which shifts all of them alike. A drift along the test (oil that
+    warms up) is in the uncertainty: the mean is that of the later half.
     """
-    first = max(0, cut - 40)
-    last = min(len(fine), cut + longest_ms)
-    y = fine[first:last]
-    t = np.arange(first, last, dtype=float) - cut
-    before = t <= 2
-    if before.sum() < 12:
+    if len(values_ms) < 3:
         return None
-    rate = float(np.polyfit(t[before][-25:], y[before][-25:], 1)[0])
-    level = float(np.median(y[-max(10, len(y) // 6) :]))
-    noise = float(np.std(y[-max(10, len(y) // 6) :])) + 1.0
-    if rate * 20 < 4 * noise or level - float(np.mean(y[before][-6:])) < 2 * noise:
-        return None
-    tau0 = 2.0 if tau_ms is None else tau_ms
-    end0 = (level - float(np.mean(y[before][-8:]))) / rate - 2.0
+    _, sd_all = spread(values_ms)
+    mean, sd = spread(values_ms)
+    n = len(values_ms)
+    drift = drift_ms(values_ms)
+    if drift:
+        later = list(values_ms)[n // 2 :]
+        mean, sd = spread(later)
+        n = len(later)
+        sd = min(sd, sd_all)
+    t = float(scipy.stats.t.ppf(0.975, max(1, n - 1)))
+    u = float(np.sqrt((t * sd / np.sqrt(n)) ** 2 + (2.0 * delay_u_ms) ** 2 + (drift / 2) ** 2))
+    return Lag(mean, sd, u, len(values_ms))
 
-    def model(p: Samples) -> Samples:
-        end, slope, top, tau = p[0], p[1], p[2], tau0 if tau_ms is not None else abs(p[3])
-        # A long ramp lags by tau; at `end` it stops: level minus what is still missing.
-        ramp = top + slope * (t - end) - slope * tau
-        tail = top - slope * tau * np.exp(-np.maximum(t - end, 0.0) / max(tau, 1e-3))
-        both: Samples = np.where(t < end, ramp, tail)
-        return both
 
-    def off(p: Samples) -> Samples:
-        return (model(p) - y)[keep]
-
-    # The rise is straight only near its end: take the last 25 ms before the cut on.
-    keep = t > -25
-    found = scipy.optimize.least_squares(
-        off,
-        [end0, rate, level, tau0],
-        loss="soft_l1",
-        f_scale=2 * noise,
-        max_nfev=200,
+def drift_ms(values_ms: Sequence[float]) -> float:
+    """Return how far the values drift from first to last, ms; 0 where it is within their scatter (Student, 1 %)."""
+    n = len(values_ms)
+    if n < 8:
+        return 0.0
+    line = scipy.stats.theilslopes(
+        np.asarray(values_ms, dtype=np.float64), np.arange(n, dtype=np.float64), 0.99
     )
-    end, slope, _, tau = found.x
-    if not 0 < end < longest_ms or slope <= 0:
-        return None
-    rms = float(np.sqrt(np.mean((model(found.x) - y)[keep] ** 2)))
-    return Corner(float(end), float(slope), float(abs(tau) if tau_ms is None else tau_ms), rms)
+    low, high = float(line.low_slope), float(line.high_slope)
+    return float(line.slope) * (n - 1) if low > 0 or high < 0 else 0.0
 
 
-def fit_drop(fine: Samples, cut: int, longest_ms: int) -> Corner | None:
-    """End of flow of an open-centre valve: the force is lost at once, so the reading turns where the flow ended."""
-    first, last = max(0, cut - 30), min(len(fine), cut + longest_ms)
-    if cut - first < 10:
-        return None
-    top = cut + int(np.argmax(fine[cut:last]))
-    rate = float(np.polyfit(np.arange(first, cut), fine[first:cut], 1)[0])
-    if rate <= 0 or top <= cut or top >= last - 2:
-        return None
-    return Corner(float(top - cut), rate, 0.0, 0.0)
+def fit_drop(window: Window, noise: float) -> float | None:
+    """End of flow of an open-centre valve: the force is lost at once, so the reading falls off the ramp that it was on.
 
-
-def fit_start(start: Samples, longest_ms: int, tau_ms: float, dt_ms: float = 1.0) -> Corner | None:
-    """Begin of flow against a dead stop: level first, then a rise.
-
-    start: counts from the command on, `dt_ms` apart; longest_ms: latest start believed. None when no rise is seen.
+    Returns ms after the command to close, by the first of five samples in a row below the ramp; None without a ramp.
     """
-    if len(start) < 20:
+    t, y = window.time_ms, window.force_N
+    ramp = (t > window.cut_ms - 40.0) & (t <= window.cut_ms + 3.0)
+    if ramp.sum() < 12:
         return None
-    base = float(np.mean(start[:8]))
-    noise = float(np.std(start[:8])) + 1.0
-    above = np.flatnonzero(start > base + 8 * noise)
-    if not len(above):
+    slope, base = _steady(t[ramp], y[ramp])
+    if slope <= 0:
         return None
-    first = int(above[0])
-    last = min(len(start), first + 22)
-    y = start[:last]
-    # The first sample is taken in the step that gives the command.
-    t = np.arange(0, last, dtype=float) * dt_ms
-    rate0 = max(1.0, float(np.polyfit(t[first:], y[first:], 1)[0]) if last - first > 3 else 50.0)
-
-    def model(p: Samples) -> Samples:
-        bent: Samples = p[1] + _ramp(t - p[0], p[2], tau_ms)
-        return bent
-
-    def off(p: Samples) -> Samples:
-        return model(p) - y
-
-    found = scipy.optimize.least_squares(
-        off,
-        [max(1.0, (first - 3.0) * dt_ms), base, rate0],
-        loss="soft_l1",
-        f_scale=2 * noise,
-        max_nfev=200,
-    )
-    begin, _, rate = found.x
-    if not 0 < begin < longest_ms or rate <= 0:
-        return None
-    return Corner(float(begin), float(rate), tau_ms, float(np.sqrt(np.mean((model(found.x) - y) ** 2))))
+    after = t > window.cut_ms + 3.0
+    below = (y[after] < base + slope * t[after] - max(6.0 * noise, 2.0 * slope)).astype(int)
+    runs = np.flatnonzero(np.convolve(below, np.ones(5, dtype=int), "valid") == 5)
+    return float(t[after][runs[0]]) - window.cut_ms if len(runs) else None
 
 
-def two_rates(time_ms: Samples, counts: Samples, noise: float) -> tuple[float, float, float]:
-    """Rise rates below and above the changeover, counts/ms, and the reading where they meet (0 = single stage).
+def _steady(t: Samples, y: Samples) -> tuple[float, float]:
+    """Slope and intercept by Theil and Sen: medians, which a spike does not move."""
+    line = scipy.stats.theilslopes(y, t)
+    return float(line.slope), float(line.intercept)
 
-    time_ms, counts: one rise against a dead stop, from its first rise on.
+
+def fit_begin(window: Window, shape: Shape, noise: float) -> tuple[float, float] | None:
+    """Begin of flow of a valve that holds nothing: level first, then a rise up to the command to close.
+
+    Returns ms after the command on and the rate, newtons a ms; None without a clear rise.
     """
-    if len(time_ms) < 8:
-        slope = float(np.polyfit(time_ms, counts, 1)[0]) if len(time_ms) > 2 else 0.0
-        return slope, slope, 0.0
-    best = (np.inf, 0, 0.0, 0.0)
-    line = np.polyfit(time_ms, counts, 1)
-    single = float(np.sum((np.polyval(line, time_ms) - counts) ** 2))
-    for k in range(3, len(time_ms) - 3):
-        low = np.polyfit(time_ms[:k], counts[:k], 1)
-        high = np.polyfit(time_ms[k:], counts[k:], 1)
-        cost = float(
-            np.sum((np.polyval(low, time_ms[:k]) - counts[:k]) ** 2)
-            + np.sum((np.polyval(high, time_ms[k:]) - counts[k:]) ** 2)
-        )
-        if cost < best[0]:
-            meet = (high[1] - low[1]) / (low[0] - high[0]) if abs(low[0] - high[0]) > 1e-9 else 0.0
-            best = (cost, k, float(np.polyval(low, meet)), 0.0)
-            rates = (float(low[0]), float(high[0]))
-    if best[0] > 0.3 * single or rates[1] > 0.9 * rates[0]:
-        return float(line[0]), float(line[0]), 0.0
-    return rates[0], rates[1], best[2]
+    t, y = window.time_ms, window.force_N
+    rising = t <= window.cut_ms + 2.0
+    t, y = t[rising], y[rising]
+    if len(t) < 20:
+        return None
+    level = float(np.median(y[t < 8.0])) if (t < 8.0).sum() > 2 else float(y[0])
+    top = float(np.median(y[-3:]))
+    span = (y > level + 0.3 * (top - level)) & (y < level + 0.9 * (top - level))
+    if top - level < 12.0 * noise or span.sum() < 4:
+        return None
+    slope, base = _steady(t[span], y[span])
+    if slope <= 0:
+        return None
+    begin = (level - base) / slope - shape.delay_ms
+    return (begin, slope) if 0 < begin < t[-1] else None

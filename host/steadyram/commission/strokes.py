@@ -24,6 +24,7 @@ T = TypeVar("T")
 
 AFTER_STOP_MS = 150
 FINE_POINTS = 512
+CHANGES_LEFT_S = 60
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,8 @@ class Stroke:
     """What a commissioning stroke left. All readings are counts on the 16-bit scale.
 
     start: readings from the moment extend was energised, `start_dt_s` apart; fine: the last 512 at
-    1 kHz; cut: index in `fine` of the step in which the valve was told to close; pulses: as logged.
+    1 kHz; cut: index in `fine` of the step in which the valve was told to close; pulses: as logged;
+    cut_ms: from the moment extend was energised to that step.
     """
 
     start: NDArray[np.float64]
@@ -39,6 +41,21 @@ class Stroke:
     fine: NDArray[np.float64]
     cut: int
     pulses: list[Pulse]
+    cut_ms: float = 0.0
+
+    def samples(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return times (ms after extend was energised) and counts of the whole stroke, each span as fine as known."""
+        dt = self.start_dt_s * 1000.0
+        coarse = np.arange(len(self.start), dtype=np.float64) * dt
+        fine = np.arange(len(self.fine), dtype=np.float64) - self.cut + self.cut_ms
+        kept = fine >= 0
+        if dt <= 1.0 and len(coarse) >= kept.sum():
+            return coarse, self.start
+        before = coarse < (fine[kept][0] if kept.any() else np.inf)
+        return (
+            np.concatenate([coarse[before], fine[kept]]),
+            np.concatenate([self.start[before], self.fine[kept]]),
+        )
 
 
 @contextmanager
@@ -113,6 +130,9 @@ def probe_stroke(
     Raises CheckFailed, LinkError, DeviceRefusal; nothing stays armed.
     """
     wait_for(device, hands, ("ready",), 10.0, "waiting for the pedals to be released")
+    if device.now().changes_left_s < CHANGES_LEFT_S:
+        # Changes close by themselves; a stroke that finds them closed would be refused half-way through a procedure.
+        hands.open_changes()
     device.probe(
         feed=int(slow),
         cut_counts=max(0, round(cut_counts)),
@@ -135,8 +155,9 @@ def probe_stroke(
     nothing = np.zeros(0)
     if not collect:
         return Stroke(nothing, 0.001, nothing, 0, [])
-    reading = device.now()
-    trace = device.trace(reading.next_seq - 1)
+    newest = device.now().next_seq - 1
+    trace = device.trace(newest)
+    record = next(iter(device.log(newest)), None)
     fine = np.asarray(device.last_fine(), dtype=float)
     found = device.last_pulses() if pulse_ms else []
     return Stroke(
@@ -146,6 +167,7 @@ def probe_stroke(
         # The last sample is that of the step before the freeze.
         FINE_POINTS - (AFTER_STOP_MS - 1) - max(1, pause_ms),
         found,
+        float(record["duration_ms"]) if record else 0.0,
     )
 
 

@@ -103,8 +103,6 @@ def install(
             device,
             hands,
             capacity_N=capacity,
-            N_per_count=found.polynomial.fields["c1_n"] / 65536,
-            zero_counts=found.zero_counts,
             slow_fitted=model.valve.slow_feed is not None,
             burst=model.pump.burst,
             holds_load=model.valve.load_holding,
