@@ -107,3 +107,21 @@ def session(plant: Plant) -> str:
 @pytest.mark.parametrize("name", sorted(PINNED))
 def test_a_kind_press_file_gives_the_pinned_bytes(name: str) -> None:
     assert session(Plant(build_press(kind_tables(name), name), seed=3)) == PINNED[name]
+
+
+@pytest.mark.parametrize("name", sorted(PINNED))
+def test_an_unkind_press_file_has_every_unkind_key_and_is_otherwise_the_same(name: str) -> None:
+    tables = tomllib.loads((PRESSES / "unkind" / f"{name}.toml").read_text())
+    absent = {"adc.wide_codes"} | (
+        {"pump.ripple", "pump.ripple_frequency"} if "strokes" in tables["pump"] else set()
+    )
+    for table, keys in UNKIND.items():
+        for key in keys:
+            assert key in tables[table] or f"{table}.{key}" in absent
+            tables[table].pop(key, None)
+    assert tables == kind_tables(name)
+
+
+def test_the_unkind_keys_change_the_pinned_bytes() -> None:
+    tables = tomllib.loads((PRESSES / "unkind" / "workshop-20.toml").read_text())
+    assert session(Plant(build_press(tables, "unkind"), seed=3)) != PINNED["workshop-20"]

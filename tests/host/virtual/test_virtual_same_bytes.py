@@ -37,3 +37,13 @@ def test_micropython_gives_the_same_bytes(batch: int | None, tmp_path: Path, dig
 
 def test_another_seed_gives_other_bytes(tmp_path: Path, digest: str) -> None:
     assert run_session("cpython", None, tmp_path, seed=8)[0] != digest
+
+
+@needs_micropython
+def test_an_unkind_press_gives_the_same_bytes_too(tmp_path: Path) -> None:
+    file = Path(__file__).parents[2] / "presses" / "unkind" / "workshop-20-slow.toml"
+    found = [
+        run_session(runtime, batch, tmp_path / name, file=file)[0]
+        for runtime, batch, name in (("cpython", 1, "a"), ("cpython", None, "b"), ("micropython", None, "c"))
+    ]
+    assert found[0] == found[1] == found[2]

@@ -11,9 +11,11 @@ from steadyram.virtual.default_press import default_press
 from steadyram.virtual.press import VirtualPress
 
 
-def run_session(runtime: Any, batch: int | None, state: Path, seed: int = 7) -> tuple[str, VirtualPress]:
+def run_session(
+    runtime: Any, batch: int | None, state: Path, seed: int = 7, file: Path | None = None
+) -> tuple[str, VirtualPress]:
     """Set up, strokes with faults and a knob turn, a power cut, a link pull; the digest of what came out."""
-    with VirtualPress(default_press(), seed, runtime, state, batch=batch) as press:
+    with VirtualPress(file or default_press(), seed, runtime, state, batch=batch) as press:
         device = quick_setup.set_up(press, 30_000.0, batch=5)
         press.cycle = 0
         for plan in ("contact-bounce@1:before", "sensor-spike@2", "sensor-noisy@3", "sensor-open@4:rise"):
