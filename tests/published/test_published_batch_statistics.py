@@ -41,7 +41,7 @@ def test_means_and_ranges():
 
 
 def test_capability_of_the_rings_with_its_interval():
-    # As a public statistics package prints them for mean 74.00118, sd 0.009785, n 125 (M, sure; R).
+    # As process.capability of the R package qcc prints them for mean 74.00118, sd 0.009785, n 125 (M, sure; R).
     found = capability(74.00118, 0.009785, 73.95, 74.05)
     assert (found.cp, found.cpl, found.cpu, found.cpk) == pytest.approx(
         (1.703, 1.743, 1.663, 1.663), abs=6e-4
@@ -76,7 +76,7 @@ def test_the_intervals_cover_as_often_as_they_say():
 
 
 def test_trend_of_a_hundred_rising_values():
-    # The check values of a public package of trend tests: S 4950, variance 112750, z 14.7387 (C).
+    # The check values of the Python package pymannkendall (name from memory): S 4950, variance 112750, z 14.7387 (C).
     found = mann_kendall(range(1, 101))
     assert (found.s, found.variance, found.tau, found.slope) == (4950, 112750.0, 1.0, 1.0)
     assert found.z == pytest.approx(14.73869998208331, rel=1e-12)

@@ -32,7 +32,7 @@ SHORT_TON = 2000 * 4.4482216152605
     ],
 )
 def test_handbook_k_factors(material, y_factor, k_printed):
-    """C: Machinery's Handbook, 28th edition, as tabulated in the public help of a CAD system (Y- and K-factors)."""
+    """C: Machinery's Handbook, 28th edition, in the help of a CAD system (name left out; Y, K)."""
     k, source = handbook_k(material)
     assert k == pytest.approx(k_printed, abs=0.005)
     assert k * math.pi / 2 == pytest.approx(y_factor, abs=1e-12)
@@ -40,7 +40,7 @@ def test_handbook_k_factors(material, y_factor, k_printed):
 
 
 def test_handbook_right_angle():
-    """C: t = r = 1/8 in, soft steel: 0.276 in, and 0.295 in for a fibre in the middle (manual of a public script)."""
+    """M, fairly: t = r = 1/8 in, soft steel: 0.276 in, and 0.295 in for a fibre in the middle (same handbook)."""
     k, _ = handbook_k("mild-steel-hot-rolled")
     assert bend_allowance_m(math.pi / 2, 0.125, 0.125, k) == pytest.approx(0.276, abs=0.0005)
     assert bend_allowance_m(math.pi / 2, 0.125, 0.125, 0.5) == pytest.approx(0.295, abs=0.0005)
@@ -79,7 +79,7 @@ def test_aircraft_setback_chart(degrees, printed):
 
 
 def test_aircraft_baffle():
-    """C: an aircraft builder's page, after AC 43.13: 0.025 in 2024-T3, R 1/4 in, right angle: 0.413 in (a table's)."""
+    """M, fairly: after FAA AC 43.13: 0.025 in 2024-T3, R 1/4 in, right angle: 0.413 in (a table's)."""
     assert bend_allowance_m(math.pi / 2, 0.25, 0.025, 0.5) == pytest.approx(0.413, abs=0.001)
     # The circular's formula (0.01743 R + 0.0078 T) N (M, sure) has K = 0.4475.
     assert bend_allowance_m(math.pi / 2, 0.25, 0.025, 0.0078 / 0.01743) == pytest.approx(
@@ -103,7 +103,7 @@ def test_aircraft_baffle():
     ],
 )
 def test_fabricators_table_of_deductions(thickness, radius, deduction, k):
-    """C: a sheet-metal shop's published table, cold-rolled steel, right angles, inches: deduction with K beside it.
+    """M: a sheet-metal shop's table (name left out): cold-rolled steel, right angles, inches, deduction with K.
 
     Thicknesses are printed to a thousandth, gauges are not that round (14 gauge is 0.0747): 1.5 thousandths.
     """
@@ -146,7 +146,7 @@ def test_largest_radius_that_bends_for_good():
 
 
 def test_ghosh_and_mallik_with_hardening():
-    """C: Ghosh & Mallik, Manufacturing Science, example 3.9, in a public teaching code: Y 345 + 517 e MPa.
+    """C: Ghosh & Mallik, Manufacturing Science, example 3.9, in a teaching code (name left out): Y 345 + 517 e MPa.
 
     Punch angle 88.7 deg for a right angle; a check of the plant's moment, linear hardening without plane strain.
     """
@@ -178,13 +178,13 @@ def test_groover_force():
 @pytest.mark.parametrize(
     ("what", "tensile", "thickness", "length", "opening", "printed_N"),
     [
-        # C: a fabricator's guide: mild steel of 60 ksi, 1/8 in, 4 ft over 1 in, by 575 t^2/V tons a foot: 36 tons.
+        # M: a guide (name left out): mild steel of 60 ksi, 1/8 in, 4 ft over 1 in, 575 t^2/V tons a foot: 36 tons.
         ("shop rule", 60e3 * PSI, 0.125 * INCH, 48 * INCH, INCH, 36 * SHORT_TON),
-        # C: a press-brake seller's chart: 1/4 in mild steel (60 ksi: M), 10 ft over 2 in: 155 tons.
+        # M: a press-brake seller's chart (name left out): 1/4 in mild steel (60 ksi: M), 10 ft over 2 in: 155 tons.
         ("chart", 60e3 * PSI, 0.25 * INCH, 120 * INCH, 2 * INCH, 155 * SHORT_TON),
-        # C: a calculator's page: 450 MPa, 3 mm, 1000 mm over 24 mm: 270 kN, with K = 1.6.
+        # M: a bending calculator (name left out): 450 MPa, 3 mm, 1000 mm over 24 mm: 270 kN, with K = 1.6.
         ("calculator", 450e6, 3e-3, 1.0, 24e-3, 270e3),
-        # C: Oehler's formula after Lange, in a public forming handbook: 310 MPa, 1 x 100 mm over 10 mm: 4.34 kN.
+        # C: Oehler's formula after Lange, in a handbook (name left out): 310 MPa, 1 x 100 mm over 10 mm: 4.34 kN.
         ("Oehler", 310e6, 1e-3, 0.1, 10e-3, 4340),
     ],
 )
@@ -196,7 +196,7 @@ def test_other_formulas_lie_in_the_band(what, tensile, thickness, length, openin
 
 
 def test_shop_rule_is_reproduced():
-    """C: 575 x 0.125^2 / 1.0 = 9.0 tons a foot; the same through Groover's formula with its K of 1.597."""
+    """M: 575 x 0.125^2 / 1.0 = 9.0 tons a foot; the same through Groover's formula with its K of 1.597."""
     rule = 575 * 0.125**2 / 1.0
     assert rule == pytest.approx(9.0, abs=0.02)
     ours = bend_force(60e3 * PSI, 0.125 * INCH, 12 * INCH, INCH, "v").force_N

@@ -1,7 +1,7 @@
 """Statistical process control.
 
-Chart constants: R by integration, n 2 to 6 also C in a stored table, the rest C as "matches NIST and
-ASTM tables" in a verification record. NIST/SEMATECH e-Handbook 6.1.6, 6.3.2.2: C.
+Chart constants: R by integration of the range's distribution; the printed tables (ASTM's manual on control
+charts, ISO 7870-2) from memory, sure. NIST/SEMATECH e-Handbook 6.1.6, 6.3.2.2: C.
 """
 
 import math

@@ -1,6 +1,7 @@
 """CRC check values of ASCII 123456789.
 
-Status C (public CRC catalogue, via several test suites) and R; MODBUS and ARC from memory (sure), R.
+Status C (the RevEng catalogue of parametrised CRC algorithms, its name from memory, via several test suites)
+and R; MODBUS and ARC from memory (sure), R.
 The product uses CRC-16/IBM-3740 on lines and CRC-32/ISO-HDLC in its store; a plain bit-by-bit CRC,
 proved on every row of the catalogue, is the oracle for both on other messages.
 """

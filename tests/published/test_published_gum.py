@@ -1,7 +1,7 @@
 """GUM example H.3 (JCGM 100:2008, Annex H.3): straight calibration line with covariance.
 
-Status C (data and results read in the manual of a general uncertainty library, table H.6 in a
-second one), R; the residual s is from memory (sure), recomputed.
+Status C (data and results read in the manual of the library GTC, table H.6 in that of the R package
+errors), R; the residual s is from memory (sure), recomputed.
 """
 
 import math
