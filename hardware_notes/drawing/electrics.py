@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import tomllib
+from pathlib import Path
 from types import ModuleType
 
 import schemdraw
@@ -12,6 +14,20 @@ from sheet import Sheet
 from steadyram_fw.boards import pins_esp32, pins_pico
 
 schemdraw.use("svg")
+_VALUES = tomllib.loads(
+    (Path(__file__).resolve().parents[1] / "electronics" / "values.toml").read_text(encoding="utf-8")
+)
+
+
+def _ohm(table: str, key: str) -> str:
+    """Return a resistance as it stands on the part: 470 Ω, 4.7 kΩ."""
+    value = float(_VALUES[table][key])
+    return f"{value / 1000:g} kΩ" if value >= 1000 else f"{value:g} Ω"
+
+
+def _nf(table: str, key: str) -> str:
+    return f"{_VALUES[table][key]:g} nF"
+
 
 INPUT_WORDS = {
     "extend": "extend pedal, contact closes when pressed",
@@ -112,15 +128,23 @@ def _small(build: str) -> str:
 def driver(d: schemdraw.Drawing) -> None:
     """From an output pin to a relay coil."""
     pin = d.add(elm.Dot(open=True).label("output pin", "left"))
-    d.add(elm.Resistor().right().at(pin.center).label("1 kΩ"))
+    d.add(elm.Resistor().right().at(pin.center).label(_ohm("driver", "gate_ohm")))
     gate = d.add(elm.Dot())
     d.push()
-    d.add(elm.Resistor().down().label("10 kΩ pull-down:\noff when the\npin floats", loc="top"))
+    d.add(
+        elm.Resistor()
+        .down()
+        .label(f"{_ohm('driver', 'pull_down_ohm')} pull-down:\noff when the\npin floats", loc="top")
+    )
     d.add(elm.Ground())
     d.pop()
     d.add(elm.Line().right().length(0.6).at(gate.center))
     fet = d.add(elm.NFet().theta(0).reverse().anchor("gate"))
-    d.add(elm.Label().at((fet.source.x + 1.1, fet.center.y)).label("logic-level\nN-MOSFET"))
+    d.add(
+        elm.Label()
+        .at((fet.source.x + 1.1, fet.center.y))
+        .label(f"logic-level N-\nMOSFET, {_VALUES['driver']['transistor_v']:g} V")
+    )
     d.add(elm.Line().down().at(fet.source).length(0.9))
     d.add(elm.Ground())
     d.add(elm.Line().up().at(fet.drain).length(0.3))
@@ -138,14 +162,14 @@ def contact(d: schemdraw.Drawing) -> None:
     """From a contact to an input pin."""
     ground = d.add(elm.Ground())
     d.add(elm.Switch().right().at(ground.start).label("contact on a\nscreened pair"))
-    d.add(elm.Resistor().right().label("1 kΩ"))
+    d.add(elm.Resistor().right().label(_ohm("contact", "series_ohm")))
     node = d.add(elm.Dot())
     d.push()
-    d.add(elm.Resistor().up().label("4.7 kΩ", loc="bottom"))
+    d.add(elm.Resistor().up().label(_ohm("contact", "pull_up_ohm"), loc="bottom"))
     d.add(elm.Vdd().label("3.3 V"))
     d.pop()
     d.push()
-    d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
+    d.add(elm.Capacitor().down().label(_nf("contact", "filter_nf"), loc="bottom"))
     d.add(elm.Ground())
     d.pop()
     d.add(elm.Line().right().at(node.center).length(1.2))
@@ -156,7 +180,7 @@ def divider(d: schemdraw.Drawing) -> None:
     """Transducer signal and supply through two equal dividers."""
     box = d.add(
         elm.Ic(
-            size=(3.4, 3),
+            size=(3.4, 6),
             pins=[
                 elm.IcPin(name="+5 V", side="right", slot="3/3", anchorname="sup"),
                 elm.IcPin(name="signal", side="right", slot="2/3", anchorname="sig"),
@@ -165,25 +189,67 @@ def divider(d: schemdraw.Drawing) -> None:
             label="",
         )
     )
-    d.add(elm.Label().at((box.sup.x - 2.6, box.sup.y + 1.0)).label("transducer, 0.5 to 4.5 V"))
+    d.add(elm.Label().at((box.sup.x - 2.6, box.sup.y + 1.6)).label("transducer, 0.5 to 4.5 V"))
     d.add(elm.Line().right().at(box.gnd).length(0.6))
     d.add(elm.Ground())
-    for anchor, reach, name in ((box.sup, 9.6, "to the supply input"), (box.sig, 2.2, "to the signal input")):
+    for anchor, reach, name in (
+        (box.sup, 11.4, "to the supply input"),
+        (box.sig, 2.2, "to the signal input"),
+    ):
         d.add(elm.Line().right().at(anchor).length(reach))
-        d.add(elm.Resistor().right().label("10 kΩ 0.1 %"))
+        d.add(
+            elm.Resistor()
+            .right()
+            .label(f"{_ohm('divider', 'top_ohm')} {_VALUES['divider']['tolerance_percent']:g} %")
+        )
         node = d.add(elm.Dot())
         d.push()
-        d.add(elm.Resistor().down().label("15 kΩ\n0.1 %", loc="top"))
+        d.add(elm.Resistor().down().label(_ohm("divider", "bottom_ohm"), loc="top"))
         d.add(elm.Ground())
         d.pop()
         d.add(elm.Line().right().at(node.center).length(1.4))
         node2 = d.add(elm.Dot())
         d.push()
-        d.add(elm.Capacitor().down().label("100 nF", loc="bottom"))
+        d.add(elm.Capacitor().down().label(_nf("divider", "filter_nf"), loc="bottom"))
         d.add(elm.Ground())
         d.pop()
-        d.add(elm.Line().right().at(node2.center).length(0.5))
+        d.add(elm.Line().right().at(node2.center).length(1.6))
+        node3 = d.add(elm.Dot())
+        d.push()
+        d.add(elm.Schottky().up().length(1.1).label("3.3 V", "top"))
+        d.pop()
+        d.push()
+        d.add(elm.Schottky().reverse().down().length(1.1))
+        d.add(elm.Ground())
+        d.pop()
+        d.add(elm.Line().right().at(node3.center).length(0.5))
         d.add(elm.Dot(open=True).label(name, "right"))
+
+
+def loop(d: schemdraw.Drawing) -> None:
+    """4 to 20 mA: loop fuse, burden, and what keeps a shorted transducer's 24 V off the pin."""
+    d.add(elm.Dot(open=True).label("24 V", "left"))
+    d.add(elm.Fuse().right().label("50 mA\nresettable"))
+    d.add(elm.Line().right().length(0.4))
+    d.add(elm.ResistorIEC().right().label("transducer\n4 to 20 mA"))
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().down().label(f"{_ohm('loop', 'burden_ohm')}\n0.1 %", loc="top"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Resistor().right().at(node.center).label(_ohm("loop", "series_ohm")))
+    node2 = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Capacitor().down().label(_nf("loop", "filter_nf"), loc="bottom"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node2.center).length(1.6))
+    node3 = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Schottky().up().length(1.1).label("3.3 V", "top"))
+    d.pop()
+    d.add(elm.Line().right().at(node3.center).length(0.5))
+    d.add(elm.Dot(open=True).label("to the signal input", "right"))
 
 
 def wiper(d: schemdraw.Drawing) -> None:
@@ -264,7 +330,10 @@ def power(d: schemdraw.Drawing) -> None:
         .down()
         .reverse()
         .toy(low.center)
-        .label("diode (with Zener)\nat the solenoid", loc="bottom")
+        .label(
+            f"suppressor diode {_VALUES['solenoid']['suppressor_v']:g} V 600 W\nand diode, at the plug",
+            loc="bottom",
+        )
     )
     d.add(elm.Line().left().tox(low.center))
     d.add(elm.Line().down().at(low.center).length(0.5))
@@ -276,6 +345,6 @@ def drawings() -> dict[str, str]:
         "wiring-pico.svg": wiring(pins_pico, "GP").svg(),
         "wiring-esp32.svg": wiring(pins_esp32, "IO").svg(),
     }
-    for name in ("driver", "contact", "divider", "wiper", "encoder", "power"):
+    for name in ("driver", "contact", "divider", "loop", "wiper", "encoder", "power"):
         out[f"circuit-{name}.svg"] = _small(name)
     return out

@@ -97,8 +97,8 @@ def test_the_small_parts_are_as_many_as_the_pin_map_needs():
     text = (NOTES / "parts.md").read_text(encoding="utf-8")
     for pins in (pins_pico, pins_esp32):
         contacts, drivers = len(pins.INPUTS) + len(pins.KNOB), len(pins.OUTPUTS)
-        assert f"| 4.7 kΩ, 1 kΩ, 100 nF | {contacts} of each |" in text
-        assert f"| 1 kΩ, 10 kΩ, N-MOSFET | {drivers} of each |" in text
+        assert f"| 4.7 kΩ, 470 Ω, 100 nF | {contacts} of each |" in text
+        assert f"| 1 kΩ, 4.7 kΩ, N-MOSFET | {drivers} of each |" in text
 
 
 def test_the_dividers_keep_a_high_supply_below_the_converters_reference():

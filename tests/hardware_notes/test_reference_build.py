@@ -1,0 +1,63 @@
+"""The reference build's lists: current, complete, and consistent with pins, components and one another."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import sys
+from pathlib import Path
+
+NOTES = Path(__file__).parents[2] / "hardware_notes"
+sys.path.insert(0, str(NOTES))
+
+import make_reference_build as build  # noqa: E402
+
+
+def test_page_and_lists_are_current() -> None:
+    found = build.tables()
+    assert (NOTES / "reference_build.md").read_text(encoding="utf-8") == build.page(found)
+    assert (NOTES / "reference_build-parts.csv").read_text(encoding="utf-8") == build.parts_csv(found["part"])
+    assert (NOTES / "reference_build-wires.csv").read_text(encoding="utf-8") == build.wires_csv(found["wire"])
+
+
+def numbers(text: str) -> list[int]:
+    """Every wire number that a row of the list stands for: "4, 5", "31-34"."""
+    found: list[int] = []
+    for part in re.findall(r"\d+(?:-\d+)?", text):
+        first, _, last = part.partition("-")
+        found += range(int(first), int(last or first) + 1)
+    return found
+
+
+def test_no_wire_has_two_rows() -> None:
+    every = [number for row in build.tables()["wire"] for number in numbers(row["number"])]
+    assert len(every) == len(set(every)) >= 60
+
+
+def test_every_pin_of_the_board_is_wired() -> None:
+    wired = " ".join(row["from"] + " " + row["to"] for row in build.tables()["wire"])
+    there = set(re.findall(r"\d+", wired))
+    missing = {name: pin for name, pin in build.board_pins().items() if str(pin) not in there}
+    # `alive` and the ram position are options of other pages.
+    assert missing == {}
+
+
+def test_every_solenoid_has_a_suppressor_and_every_contact_a_circuit() -> None:
+    parts = {row["id"]: row for row in build.tables()["part"]}
+    assert parts["E13"]["qty"] == 4
+    wired = next(row for row in build.tables()["wire"] if row["number"] == "81-94")
+    assert parts["E17"]["qty"] >= wired["to"].count(",") + 3
+
+
+def test_cutout_lies_between_largest_setpoint_and_relief() -> None:
+    table = build.known_values()
+    relief, switch = float(table["relief_mpa"]), float(table["switch_mpa"])
+    assert 0.88 * relief * 1.03 < switch < 0.97 * relief
+
+
+def test_order_list_is_a_table_a_spreadsheet_reads() -> None:
+    rows = list(csv.DictReader(io.StringIO(build.parts_csv(build.tables()["part"]))))
+    assert len(rows) == len(build.tables()["part"])
+    assert all(float(row["qty"]) > 0 and float(row["price_usd"]) > 0 for row in rows)
+    assert "{" not in build.parts_csv(build.tables()["part"]) + build.wires_csv(build.tables()["wire"])
