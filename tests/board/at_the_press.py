@@ -34,7 +34,7 @@ def answering(press: VirtualPress) -> Device:
 UID = "0000000000000000"  # of the emulated flash chip; a calibration is bound to it
 
 
-class _Prepared(VirtualPress):
+class Prepared(VirtualPress):
     """A virtual press whose firmware runs here and takes itself for the emulated board."""
 
     def power_up(self) -> None:
@@ -45,7 +45,7 @@ class _Prepared(VirtualPress):
 
 def prepared(folder: Path, model: str | Path, setpoint_N: float, **job: int) -> dict[str, bytes]:
     """The files of a device with nameplate settings, a calibration and one job in force, made on this computer."""
-    with _Prepared(model, runtime="cpython", state_dir=folder) as press:
+    with Prepared(model, runtime="cpython", state_dir=folder) as press:
         set_up(press, setpoint_N, job=job or None)
     root = folder / "files"
     return {

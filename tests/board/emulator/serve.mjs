@@ -34,6 +34,10 @@ let turn = 0; // changes still to come
 const KNOB = [3, 2, 0, 1]; // levels (a, b) of a turn forward, as in the firmware's table
 let edges = [];
 let word = 0;
+// Where in the chip's milliseconds the plant's begin: so that a control step ends within the one in which it began.
+// On a real press the two are not related, which is worth up to a millisecond of the oil's flow.
+const STEP_ENDS_NS = 0.5e6;
+let phase = 0;
 
 function connect() {
   const { mcu } = chip;
@@ -49,6 +53,11 @@ function connect() {
       if (next !== word) edges.push([Math.round(chip.now() / 1000), next]);
       word = next;
     });
+  const alive = mcu.gpio[pins.alive];
+  const stop = alive.addListener(() => {
+    phase = (chip.now() - STEP_ENDS_NS) % 1e6;
+    stop();
+  });
   levels();
 }
 
@@ -86,7 +95,7 @@ const orders = {
       levels();
       ran++;
       tick++;
-      chip.run(tick * 1e6);
+      chip.run(tick * 1e6 + phase);
       if (chip.powerGone || chip.outputs() !== before || chip.fromBoard.length) break;
     }
     word = chip.outputs();
@@ -95,7 +104,7 @@ const orders = {
   free({ ms, link }) {
     chip.toBoard.push(...Buffer.from(link || "", "base64"));
     chip.run(chip.now() + ms * 1e6, () => chip.fromBoard.length > 0);
-    tick = Math.ceil(chip.now() / 1e6);
+    tick = Math.ceil((chip.now() - phase) / 1e6);
     return { link: taken() };
   },
   levels(order) {
