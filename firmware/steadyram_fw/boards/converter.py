@@ -24,9 +24,9 @@ class Internal:
         self._signal = signal.read_u16
         self._supply = supply.read_u16
         self._n = oversample
-        self._mean = 0  # supply, followed slowly, times 16
+        self.supply16 = 0  # supply, followed slowly, times 16
         for _ in range(16):
-            self._mean += self._supply()
+            self.supply16 += self._supply()
 
     def counts(self):
         signal = self._signal
@@ -34,9 +34,9 @@ class Internal:
         total = signal()
         for _ in range(n - 1):
             total += signal()
-        mean = self._mean
+        mean = self.supply16
         mean += self._supply() - (mean >> 4)
-        self._mean = mean
+        self.supply16 = mean
         # ratio(), in place
         supply = mean >> 4
         if supply < _SUPPLY_LEAST:

@@ -162,6 +162,7 @@ class Port:
         self.words = words
         self.places = array("i", [first, len(words) - 1, pins.KNOB[0][1]])
         self.internal = converter.internal
+        self.supply16 = converter.supply16 if converter.internal else 0
         self.counts = converter.counts
         self.resting = converter.resting
         self._keeper = keeper
@@ -182,6 +183,8 @@ def step_of(board, app, port):
     What it works with are defaults of its arguments: a closure over more than four things allocates at every call.
     """
     keeper = board._keeper
+    # Otherwise the first readings would be taken over a supply that rises from nothing.
+    board.cells[SUPPLY16] = port.supply16
 
     def step(
         _timer,
