@@ -531,7 +531,7 @@ VERBS = (
     ("clock", True, False, False, (("unix", 0, 4294967295, None),)),
     ("changes", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
     ("io", False, False, False, ()),
-    ("board", False, False, True, ()),
+    ("board", False, False, False, ()),
     ("maintenance", True, True, True, ()),
 )
 

@@ -374,7 +374,7 @@ class Device:
     def board(self) -> dict[str, str | int] | None:
         """What the board measures of itself, by the keys of the verb `board`; -1 where it does not know.
 
-        None when its firmware is too old to tell. Raises DeviceRefusal while a stroke is live.
+        None when its firmware is too old to tell.
         """
         if not self.identity().has("board"):
             return None

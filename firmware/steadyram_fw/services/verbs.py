@@ -280,7 +280,7 @@ _MEASURED = (
 
 def _board(app, link, values):
     board = app.board
-    told = board.told() if hasattr(board, "told") else {}
+    told = board.told(app.at_rest()) if hasattr(board, "told") else {}
     out = [
         " build=%s left=%s interp=%s"
         % (
