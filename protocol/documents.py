@@ -51,6 +51,12 @@ class JobsInForce(SetInForce):
     count: Count
 
 
+class MeasuredInForce(SetInForce):
+    day: Annotated[
+        str | None, Field(description="date of the last measurement (ISO 8601), null where unknown")
+    ]
+
+
 class CalibrationInForce(SetInForce):
     serial: int | None
 
@@ -59,6 +65,7 @@ class DeviceShow(TypedDict):
     identity: Identity
     reading: Reading
     settings: SetInForce
+    measured: MeasuredInForce
     jobs: JobsInForce
     calibration: CalibrationInForce
 

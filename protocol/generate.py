@@ -124,7 +124,10 @@ def verb_row(verb: dict) -> str:
         return row
     # laid out as ruff format lays out what does not fit on a line
     lines = [f"    {item}," for item in [quoted(verb["name"]), *flags.split(", ")]]
-    lines += ["    (", *(f"        {item}," for item in args), "    ),"]
+    if len(inner) < 95:
+        lines.append(f"    ({inner}),")
+    else:
+        lines += ["    (", *(f"        {item}," for item in args), "    ),"]
     return "(\n    " + "\n    ".join(lines) + "\n    )"
 
 
@@ -161,8 +164,10 @@ def tables(d: dict) -> str:
         out.append(text_lines(table.upper() + "_NAMES", "Words", dense(d[table], "name", title)))
     out.append(text_lines("FAULT_TEXTS", "Words", dense(d["fault"], "text", "fault")))
     out.append(text_lines("REFUSAL_TEXTS", "Words", dense(d["refusal"], "text", "refusal")))
+    kept = len(d["setting"])
+    d = {**d, "setting": d["setting"] + d["measured"]}
     for title, table, prefix, name in (
-        ("settings", "setting", "S_", "SETTINGS"),
+        ("settings, then measured values", "setting", "S_", "SETTINGS"),
         ("job fields", "job", "J_", "JOB"),
         ("calibration fields", "calibration", "C_", "CALIBRATION"),
     ):
@@ -171,6 +176,10 @@ def tables(d: dict) -> str:
         out.append(f"{prefix}LEN = const({len(d[table])})\n")
         out.append(text_lines(name, "Rows", bounds(d[table], table)))
         out.append(f"# places that came with protocol 2 or later\n{name}_LATER = {later(d[table])}\n")
+        if table == "setting":
+            out.append(
+                f"# places from here on are measured values, a set of their own\nS_MEASURED = const({kept})\n"
+            )
     wide = [row.get("wide", False) for row in d["calibration"]]
     narrow = wide.index(True) if True in wide else len(wide)
     if not all(wide[narrow:]):

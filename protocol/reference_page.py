@@ -43,6 +43,10 @@ def reference(d: dict, vectors: dict) -> str:
     )
     out.append(_numbered(d["error"]))
     out.append(f"\n## Settings\n\n{_fields(d['setting'])}")
+    out.append(
+        "\n## Measured values\n\nWhat tests on the press measured. Pushing settings leaves them in force.\n\n"
+        f"{_fields(d['measured'])}"
+    )
     out.append(f"\n## Job fields\n\nSlots 1 to {d['jobs']['slots']}; job 0 = no job.\n\n{_fields(d['job'])}")
     out.append(f"\n## Calibration fields\n\n{_fields(d['calibration'])}")
     out.append(

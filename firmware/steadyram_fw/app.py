@@ -10,6 +10,7 @@ from . import tables as T
 from .panel.panel import Panel
 from .services.access import Access
 from .services.clock import Clock
+from .services.confirm import Confirm
 from .services.cyclelog import BY_PANEL
 from .services.keeper import Keeper
 from .services.link import Link
@@ -35,6 +36,7 @@ class App:
         self.core = core
         self.clock = Clock()
         self.access = Access()
+        self._confirm = Confirm()
         self.inputs = 0  # the contacts that count, once each has stayed for its time
         self.raw = 0  # as they are wired
         self.silent_ms = 0  # how long no host has sent a line, counted while a valve test is armed
@@ -144,8 +146,11 @@ class App:
         return link.work()
 
     def _keep_house(self):
+        fault = self.core.fault
         if self.core.acknowledged:
             self._let_calibrate()
+        elif fault and fault == self.keeper.fault and fault != T.FAULT_SETTINGS_BAD:
+            self._let_accept()
         if self.access.unsealed != self._unsealed:
             self._unsealed = not self._unsealed
             words = ("closed", "open") if self._unsealed else ("open", "closed")
@@ -170,6 +175,18 @@ class App:
         core.acknowledged = False
         if core.fault == T.FAULT_CALIBRATION_BAD and not core.live and self.keeper.cal is None:
             core.clear_fault()
+
+    def _let_accept(self):
+        """Go on with an older copy of a set, or with none, where that is confirmed at the panel."""
+        if not self._confirm.given(self.access.enabled, self.inputs, self.clock.uptime_ms()):
+            return
+        if self.hold_still():
+            try:
+                self.keeper.accept(BY_PANEL)
+            except StoreError:
+                self.core.raise_fault(T.FAULT_STORE_FAILED)
+            finally:
+                self.let_go()
 
     # ------------------------------------------------------------ records
     def _may_store(self):

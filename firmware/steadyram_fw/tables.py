@@ -10,8 +10,8 @@ except ImportError:
 
 from .rows import Rows, Words
 
-PROTO = const(2)
-OLDEST = const(1)
+PROTO = const(3)
+OLDEST = const(3)
 LINE_MAX = const(240)
 REPLY_MAX = const(480)
 TAGS_KEPT = const(8)
@@ -28,6 +28,7 @@ IN_ESTOP_OK = const(16)
 IN_TOP = const(32)
 IN_ENABLE = const(64)
 IN_ACK = const(128)
+IN_CUTOUT_OK = const(512)
 IN_PUSH = const(256)
 
 # outputs: masks of the bit word
@@ -38,8 +39,8 @@ OUT_LAMP = const(8)
 OUT_BUZZER = const(16)
 
 # contacts, by bit: milliseconds after which closed and open count
-CONTACT_CLOSE_MS = b"\x03\x03\x03\x14\x64\x03\x14\x14\x14"
-CONTACT_OPEN_MS = b"\x05\x05\x14\x14\x01\x03\x14\x14\x14"
+CONTACT_CLOSE_MS = b"\x03\x03\x03\x14\x64\x03\x14\x14\x14\x64"
+CONTACT_OPEN_MS = b"\x05\x05\x14\x14\x01\x03\x14\x14\x14\x05"
 
 # states
 STATE_STARTING = const(0)
@@ -82,6 +83,7 @@ STOP_DEPTH = const(11)
 STOP_WINDOW = const(12)
 STOP_CEILING = const(13)
 STOP_SELECTOR = const(14)
+STOP_OVERDUE = const(15)
 STOP_NAMES = Words("""\
 none
 setpoint
@@ -97,7 +99,8 @@ over
 depth
 window
 ceiling
-selector""")
+selector
+overdue""")
 
 # faults
 FAULT_SENSOR_LOW = const(1)
@@ -126,6 +129,17 @@ FAULT_POSITION_JUMP = const(23)
 FAULT_POSITION_STILL = const(24)
 FAULT_POSITION_REFERENCE = const(25)
 FAULT_ACK_STUCK = const(26)
+FAULT_JOBS_BAD = const(27)
+FAULT_MEASURED_BAD = const(28)
+FAULT_SETTINGS_OLDER = const(29)
+FAULT_MEASURED_OLDER = const(30)
+FAULT_JOBS_OLDER = const(31)
+FAULT_CALIBRATION_OLDER = const(32)
+FAULT_MANIFEST_BAD = const(33)
+FAULT_READING_STILL = const(34)
+FAULT_OIL_LIMIT = const(35)
+FAULT_READING_SLOW = const(36)
+FAULT_CUTOUT_OPEN = const(37)
 FAULT_NAMES = Words("""\
 
 sensor-low
@@ -153,7 +167,18 @@ position-signal
 position-jump
 position-still
 position-reference
-ack-stuck""")
+ack-stuck
+jobs-bad
+measured-bad
+settings-older
+measured-older
+jobs-older
+calibration-older
+manifest-bad
+reading-still
+oil-limit
+reading-slow
+cutout-open""")
 
 # refusals of extend
 REFUSAL_NONE = const(0)
@@ -169,6 +194,7 @@ REFUSAL_NO_REFERENCE = const(9)
 REFUSAL_NO_CEILING = const(10)
 REFUSAL_SELECTOR_MOVED = const(11)
 REFUSAL_NOT_CHARACTERISED = const(12)
+REFUSAL_NOT_CONFIGURED = const(13)
 REFUSAL_NAMES = Words("""\
 none
 cutoff-required
@@ -182,7 +208,8 @@ no-position
 no-reference
 no-ceiling
 selector-moved
-not-characterised""")
+not-characterised
+not-configured""")
 FAULT_TEXTS = Words("""\
 
 transducer signal below its valid range: open wire, lost supply or short to ground
@@ -210,7 +237,18 @@ ram position signal outside its range: open wire, lost supply or short
 ram position changed faster than the ram can move: lost counts or interference
 the ram is driven but its position does not change: sensor loose or stuck
 position at the top switch differs from its reference: counts were lost or the sensor moved
-acknowledge button closed for 30 s: release it; if it is released, its contact is stuck""")
+acknowledge button closed for 30 s: release it; if it is released, its contact is stuck
+stored jobs missing or corrupt: push them again, or confirm at the panel to go on with none
+measured values missing or corrupt: push them again, or confirm at the panel and run characterise
+press settings are an older copy than those in force before: push them again, or confirm at the panel
+measured values are an older copy than those in force before: push them again, or confirm at the panel
+jobs are an older copy than those in force before: push them again, or confirm at the panel
+calibration is an older copy than the one in force before: push it again, or confirm at the panel
+the manifest of stored sets is missing: check settings, jobs and calibration, then confirm at the panel
+pressure reading does not follow the stroke: port blocked, gauge valve shut, pump off or valve not opening
+more oil let in than the ram's stroke takes: relief valve open, leak, or pressure port blocked
+reading still rises after the valve has closed: snubber clogging, or air in the pressure line
+the independent pressure cutout has opened: find out why before you reset it""")
 REFUSAL_TEXTS = Words("""\
 extend is not refused
 this job requires the cutoff and the cutoff selector is off
@@ -224,9 +262,10 @@ the job stops on depth and no position sensor is calibrated
 the job needs the ram's position: return it to the top switch first
 the handling job needs a ceiling on force in the settings, one that this press can keep
 a selector moved while the pedal went down: release the pedal and look at the selectors
-the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'""")
+the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'
+the press has factory defaults: push its settings before the ram may be fed""")
 
-# settings: places in the array, then name, min, max, default
+# settings, then measured values: places in the array, then name, min, max, default
 S_BORE_UM = const(0)
 S_RANGE_KPA = const(1)
 S_SENSOR_KIND = const(2)
@@ -248,38 +287,41 @@ S_BAND_PPT = const(17)
 S_ZERO_DRIFT_PPT = const(18)
 S_LEAK_LIMIT_PPT_S = const(19)
 S_CHANGES_S = const(20)
-S_CHAR_VALID = const(21)
-S_OPEN_LAG_US = const(22)
-S_CLOSE_LAG_US = const(23)
-S_SENSOR_LAG_US = const(24)
-S_JITTER_US = const(25)
-S_SLOW_OPEN_LAG_US = const(26)
-S_SLOW_CLOSE_LAG_US = const(27)
-S_RATE_LOW_N_S = const(28)
-S_RATE_HIGH_N_S = const(29)
-S_RATE_SLOW_N_S = const(30)
-S_CHANGEOVER_N = const(31)
-S_NOISE_N = const(32)
-S_LEAK_PPM_S = const(33)
-S_COAST_US = const(34)
-S_POSITION_KIND = const(35)
-S_POSITION_DRIFT_UM = const(36)
-S_POSITION_NOISE_UM = const(37)
-S_SPEED_UM_S = const(38)
-S_SPEED_SLOW_UM_S = const(39)
-S_HANDLING_N = const(40)
-S_PULSE_DEAD_US = const(41)
-S_PULSE_LEAST_US = const(42)
-S_SLOW_PULSE_DEAD_US = const(43)
-S_SLOW_PULSE_LEAST_US = const(44)
-S_BREAKAWAY_N = const(45)
-S_FRICTION_SCATTER_N = const(46)
-S_ZERO_WANDER_N = const(47)
-S_RATE_LOW_U_PPT = const(48)
-S_RATE_HIGH_U_PPT = const(49)
-S_RATE_SLOW_U_PPT = const(50)
-S_LAG_U_US = const(51)
-S_LEN = const(52)
+S_POSITION_KIND = const(21)
+S_POSITION_DRIFT_UM = const(22)
+S_HANDLING_N = const(23)
+S_STROKE_MS = const(24)
+S_CUTOUT_FITTED = const(25)
+S_CHAR_VALID = const(26)
+S_OPEN_LAG_US = const(27)
+S_CLOSE_LAG_US = const(28)
+S_SENSOR_LAG_US = const(29)
+S_JITTER_US = const(30)
+S_SLOW_OPEN_LAG_US = const(31)
+S_SLOW_CLOSE_LAG_US = const(32)
+S_RATE_LOW_N_S = const(33)
+S_RATE_HIGH_N_S = const(34)
+S_RATE_SLOW_N_S = const(35)
+S_CHANGEOVER_N = const(36)
+S_NOISE_N = const(37)
+S_LEAK_PPM_S = const(38)
+S_COAST_US = const(39)
+S_POSITION_NOISE_UM = const(40)
+S_SPEED_UM_S = const(41)
+S_SPEED_SLOW_UM_S = const(42)
+S_PULSE_DEAD_US = const(43)
+S_PULSE_LEAST_US = const(44)
+S_SLOW_PULSE_DEAD_US = const(45)
+S_SLOW_PULSE_LEAST_US = const(46)
+S_BREAKAWAY_N = const(47)
+S_FRICTION_SCATTER_N = const(48)
+S_ZERO_WANDER_N = const(49)
+S_RATE_LOW_U_PPT = const(50)
+S_RATE_HIGH_U_PPT = const(51)
+S_RATE_SLOW_U_PPT = const(52)
+S_LAG_U_US = const(53)
+S_MEASURED_DAY = const(54)
+S_LEN = const(55)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 100000 34474
@@ -302,6 +344,11 @@ band_ppt 2 200 12
 zero_drift_ppt 1 100 20
 leak_limit_ppt_s 1 1000 100
 changes_s 30 3600 600
+position_kind 0 2 0
+position_drift_um 10 20000 500
+handling_n 0 200000 0
+stroke_ms 0 600000 0
+cutout_fitted 0 1 0
 char_valid 0 1 0
 open_lag_us 0 500000 0
 close_lag_us 0 500000 0
@@ -316,12 +363,9 @@ changeover_n 0 5000000 0
 noise_n 0 100000 0
 leak_ppm_s 0 1000000 0
 coast_us 0 2000000 0
-position_kind 0 2 0
-position_drift_um 10 20000 500
 position_noise_um 0 5000 0
 speed_um_s 0 1000000 0
 speed_slow_um_s 0 1000000 0
-handling_n 0 200000 0
 pulse_dead_us -1000000 500000 -1000000
 pulse_least_us -1 1000000 -1
 slow_pulse_dead_us -1000000 500000 -1000000
@@ -332,9 +376,12 @@ zero_wander_n -1 5000000 -1
 rate_low_u_ppt -1 10000 -1
 rate_high_u_ppt -1 10000 -1
 rate_slow_u_ppt -1 10000 -1
-lag_u_us -1 500000 -1""")
+lag_u_us -1 500000 -1
+measured_day 0 1000000 0""")
 # places that came with protocol 2 or later
-SETTINGS_LATER = (35, 36, 37, 38, 39, 40, 41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 51)
+SETTINGS_LATER = (21, 22, 23, 24, 25, 40, 41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 51, 52, 53, 54)
+# places from here on are measured values, a set of their own
+S_MEASURED = const(26)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)
@@ -487,8 +534,14 @@ FLAG_THRESHOLD = const(4096)
 VERBS = (
     ("hello", False, False, False, ()),
     ("now", False, False, False, ()),
-    ("show", False, False, False, (("kind", None, ("settings", "jobs", "calibration", "learned"), None),)),
-    ("stage", True, True, False, (("kind", None, ("settings", "jobs", "calibration"), None),)),
+    (
+        "show",
+        False,
+        False,
+        False,
+        (("kind", None, ("settings", "measured", "jobs", "calibration", "learned"), None),),
+    ),
+    ("stage", True, True, False, (("kind", None, ("settings", "measured", "jobs", "calibration"), None),)),
     ("put", True, True, False, None),
     ("check", False, False, False, ()),
     ("commit", True, True, True, (("digest", None, None, None),)),
@@ -518,11 +571,7 @@ VERBS = (
         False,
         False,
         False,
-        (
-            ("from", 0, 4294967295, None),
-            ("max", 1, 10000, 10000),
-            ("fields", 0, 1000, 0),
-        ),
+        (("from", 0, 4294967295, None), ("max", 1, 10000, 10000), ("fields", 0, 1000, 0)),
     ),
     ("trace", False, False, False, (("seq", 0, 4294967295, None),)),
     ("travel", False, False, False, (("seq", 0, 4294967295, None),)),

@@ -37,6 +37,7 @@ INPUT_WORDS = {
     "estop_ok": "emergency stop, its normally closed monitor contact",
     "top": "top switch, closed = ram at the top",
     "push": "push of the knob",
+    "cutout_ok": "independent pressure cutout, monitor contact, closed = has not opened (optional)",
 }
 POWER_WORDS = {
     "gnd": "ground: the star point of all grounds, beside the board",
@@ -62,7 +63,8 @@ OUTPUT_WORDS = {
 
 def wiring(pins: ModuleType, gpio_word: str) -> Sheet:
     """Everything that is wired to one board, from its pin map; `gpio_word` is what the board prints before a GPIO."""
-    left = [(number, f"{gpio_word}{gpio}", INPUT_WORDS[bits[0]]) for bits, gpio, number in pins.INPUTS]
+    contacts = [*pins.INPUTS, *([pins.CUTOUT] if pins.CUTOUT else [])]
+    left = [(number, f"{gpio_word}{gpio}", INPUT_WORDS[bits[0]]) for bits, gpio, number in contacts]
     left += [
         (number, f"{gpio_word}{gpio}", f"knob, contact {name[-1].upper()}")
         for name, gpio, number in pins.KNOB

@@ -1,7 +1,7 @@
 """What a device can do, in host terms, over a Client.
 
-A set (settings, jobs, calibration) is pushed by staging it, putting its fields, having it checked, comparing
-the device's digest with our own and only then committing. When the link drops on the way the device holds
+A set (settings, measured values, jobs, calibration) is pushed by staging it, putting its fields, having it checked,
+comparing the device's digest with our own and only then committing. When the link drops on the way the device holds
 the old set or the new one, never a mix; pushing again after reconnecting settles which.
 """
 
@@ -42,9 +42,9 @@ from steadyram.link.records import (
     integers,
     record_from,
 )
-from steadyram.link.sets import checked, digest, put_lines
+from steadyram.link.sets import checked, digest, press_sets, put_lines
 
-SetKind = Literal["settings", "jobs", "calibration"]
+SetKind = Literal["settings", "measured", "jobs", "calibration"]
 
 _LOG_CHUNK: Final = 50
 _NOT_ENABLED: Final = 12
@@ -111,9 +111,20 @@ class Device:
     # ------------------------------------------------------------ sets
     def settings(self) -> SettingsState:
         """Press settings in force. Raises BadFrame when they do not match their digest."""
-        reply = self.client.request("show", kind="settings")
-        values = self._values("settings", reply)
-        return SettingsState("settings", reply.integer("gen"), self._digest(reply), values)
+        return self._press_set("settings")
+
+    def measured(self) -> SettingsState:
+        """Measured values in force: lags, rates, speeds; generation 0 where none were ever pushed."""
+        return self._press_set("measured")
+
+    def _press_set(self, kind: Literal["settings", "measured"]) -> SettingsState:
+        reply = self.client.request("show", kind=kind)
+        values = self._values(kind, reply)
+        return SettingsState(kind, reply.integer("gen"), self._digest(reply), values)
+
+    def press_values(self) -> dict[str, int]:
+        """Settings and measured values in force, together."""
+        return {**self.settings().values, **self.measured().values}
 
     def calibration(self) -> CalibrationState:
         """Calibration in force; its values are empty when there is none."""
@@ -149,15 +160,31 @@ class Device:
     def push_settings(self, values: Mapping[str, int]) -> SettingsState:
         """Make `values` (complete, protocol units) the settings in force, all of them or none.
 
-        Raises BadInput before anything is sent when the set is not complete and within bounds.
+        Measured values stay as they are. Raises BadInput before anything is sent when the set is not complete and
+        within bounds.
         """
-        complete = checked("settings", values, self._protocol)
-        self._push(
-            "settings",
-            put_lines(self._told("settings", complete), self._line_max()),
-            digest("settings", complete),
-        )
-        return self.settings()
+        return self._push_press_set("settings", values)
+
+    def push_measured(self, values: Mapping[str, int]) -> SettingsState:
+        """Make `values` (complete, protocol units) the measured values in force, all of them or none."""
+        return self._push_press_set("measured", values)
+
+    def _push_press_set(
+        self, kind: Literal["settings", "measured"], values: Mapping[str, int]
+    ) -> SettingsState:
+        complete = checked(kind, values, self._protocol)
+        self._push(kind, put_lines(self._told(kind, complete), self._line_max()), digest(kind, complete))
+        return self._press_set(kind)
+
+    def push_press(self, values: Mapping[str, int]) -> None:
+        """Push settings and measured values that stand in one mapping, each as its own set.
+
+        Settings must be complete; measured values that are not given stay as they are.
+        """
+        settings, measured = press_sets(values)
+        self.push_settings(settings)
+        if measured:
+            self.push_measured({**self.measured().values, **measured})
 
     def push_calibration(self, values: Mapping[str, int]) -> CalibrationState:
         """Make `values` (complete, protocol units) the calibration in force, all of it or none."""

@@ -1,6 +1,7 @@
 """The settings file: press settings as TOML, integers in the protocol's units (the suffix of each key).
 
-A file may hold some keys or all of them; what it lacks keeps the device's value when it is pushed.
+A file may hold some keys or all of them; what it lacks keeps the device's value when it is pushed. It may hold measured
+values too (a backup of a board, or a file from before they were a set of their own).
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _UNITS: Final[dict[str, tuple[str, str, float]]] = {
 
 
 def read_settings(path: str | Path) -> dict[str, int]:
-    """Read a settings file. Raises BadInput with one sentence that names file, key and bounds."""
+    """Read a settings file, measured values included. Raises BadInput that names file, key and bounds."""
     try:
         raw = read_plain(path, 200_000)
     except OSError as error:
@@ -42,7 +43,7 @@ def read_settings(path: str | Path) -> dict[str, int]:
         table = parse_toml(raw.decode("utf-8"))
     except ValueError as error:
         raise BadInput(f"The settings file {path} is not TOML ({error}).") from None
-    fields = {field.name: field for field in definition().settings}
+    fields = {field.name: field for field in (*definition().settings, *definition().measured)}
     out: dict[str, int] = {}
     for key, value in table.items():
         field = fields.get(key)
@@ -79,14 +80,20 @@ def _whole(key: str, value: object) -> str:
 
 
 def settings_text(values: Mapping[str, int]) -> str:
-    """A whole settings file, each key with its meaning as a comment."""
+    """Write a whole settings file, each key with its meaning as a comment; measured values follow if they are given."""
     lines = ["# Press settings. The unit of each is the suffix of its name."]
     for field in definition().settings:
         lines.append(f"{field.name} = {values[field.name]}  # {field.text}")
+    measured = [field for field in definition().measured if field.name in values]
+    if measured:
+        lines.append(
+            "# Measured values, of this press only. A push takes them with --measured, and leaves them otherwise."
+        )
+    lines += [f"{field.name} = {values[field.name]}  # {field.text}" for field in measured]
     return "\n".join(lines) + "\n"
 
 
 def settings_difference(before: Mapping[str, int], after: Mapping[str, int]) -> list[tuple[str, int, int]]:
     """(key, before, after) of every setting that differs, in definition order."""
-    names = [field.name for field in definition().settings]
+    names = [field.name for field in (*definition().settings, *definition().measured) if field.name in after]
     return [(name, before[name], after[name]) for name in names if before[name] != after[name]]

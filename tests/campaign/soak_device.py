@@ -227,7 +227,8 @@ class Soak:
     def install(self):
         self.run(300, REST | T.IN_CUTOFF)
         self.enable(5500)
-        words = ["%s=%d" % (row[0], row[3]) for row in T.SETTINGS]
+        rows = [T.SETTINGS[i] for i in range(T.S_MEASURED)]
+        words = ["%s=%d" % (row[0], row[3]) for row in rows]
         self.put("settings", [" ".join(words[i : i + 5]) for i in range(0, len(words), 5)])
         self.put(
             "calibration",

@@ -173,9 +173,19 @@ def unsealed(line):
 
 def settings_puts(**changed):
     """Lines that put a whole settings set of defaults."""
+    return _puts(0, T.S_MEASURED, changed)
+
+
+def measured_puts(**changed):
+    """Lines that put a whole set of measured values, defaults where nothing else is said."""
+    return _puts(T.S_MEASURED, T.S_LEN, changed)
+
+
+def _puts(first, end, changed):
+    rows = [T.SETTINGS[i] for i in range(first, end)]
     for name in changed:
-        assert name in [row[0] for row in T.SETTINGS], name
-    words = ["%s=%d" % (row[0], changed.get(row[0], row[3])) for row in T.SETTINGS]
+        assert name in [row[0] for row in rows], name
+    words = ["%s=%d" % (row[0], changed.get(row[0], row[3])) for row in rows]
     return [" ".join(words[i : i + 5]) for i in range(0, len(words), 5)]
 
 

@@ -9,6 +9,7 @@ import tomllib
 from pathlib import Path
 
 import cases_device
+import cases_sets
 import cases_store
 import pytest
 from vector_player import Player
@@ -17,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 RUNNER = ROOT / "tests" / "micropython" / "services_on_littlefs.py"
 CASES = [
     getattr(module, name)
-    for module in (cases_store, cases_device)
+    for module in (cases_store, cases_device, cases_sets)
     for name in sorted(vars(module))
     if name.startswith("case_")
 ]

@@ -67,9 +67,10 @@ def unmount():
 
 def cases():
     import cases_device
+    import cases_sets
     import cases_store
 
-    for module in (cases_store, cases_device):
+    for module in (cases_store, cases_device, cases_sets):
         for name in sorted(dir(module)):
             if name.startswith("case_"):
                 mounted(Flash())

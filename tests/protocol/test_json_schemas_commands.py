@@ -27,7 +27,7 @@ from steadyram.metrology.header_file import TEMPLATE
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.quick_setup import open_device, set_up
+from steadyram.virtual.quick_setup import nameplate_settings, open_changes, open_device, set_up
 from steadyram.virtual.server import PressServer
 
 ROOT = Path(__file__).parents[2]
@@ -173,7 +173,8 @@ def test_wiring_and_installation(
     with VirtualPress(PRESSES / "workshop-20.toml", 5, "cpython", tmp_path / "press") as press:
         press.run(1.0)
         device = open_device(press)
-        device.hello()
+        open_changes(press)
+        device.push_settings(nameplate_settings(press.plant.press))
         # The walk itself: the virtual press's hands in place of a person at a terminal.
         monkeypatch.setattr("steadyram.cli.iocheck.connected", lambda *_: nullcontext(device))
         monkeypatch.setattr("steadyram.cli.iocheck.AtTheKeyboard", lambda: WalkingHands(press))

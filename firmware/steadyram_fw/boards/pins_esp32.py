@@ -18,6 +18,8 @@ INPUTS = (
     (("top",), 14, 12),
     (("push", "enable", "ack"), 13, 15),
 )
+# No pin is left: a cutout's monitor contact goes in series with the emergency stop's.
+CUTOUT = None
 KNOB = (("knob_a", 36, 3), ("knob_b", 39, 4))
 
 OUTPUTS = (

@@ -17,6 +17,7 @@ INPUTS = (
     (("top",), 7, 10),
     (("push", "enable", "ack"), 8, 11),
 )
+CUTOUT = (("cutout_ok",), 22, 29)  # monitor contact of an independent pressure cutout, if fitted
 KNOB = (("knob_a", 10, 14), ("knob_b", 11, 15))
 
 # Outputs: high = energised; each drives a transistor whose input is pulled down, so that a pin that floats

@@ -51,7 +51,8 @@ def look(sio, c, words, turns, places):
     """Return the input word of the contacts, and follow the knob.
 
     words: input word by the levels of the contacts' pins, which are neighbours; turns: see wired.py;
-    places: (first contact's GPIO, mask of the contacts' levels, the knob's first GPIO); the knob's second is the next.
+    places: (first contact's GPIO, mask of the contacts' levels, the knob's first GPIO, the cutout's GPIO and its bit of
+    the word, which is 0 without one); the knob's second is the next.
     """
     levels = sio[1]
     knob = levels >> places[2]
@@ -64,7 +65,10 @@ def look(sio, c, words, turns, places):
             c[QUARTERS] += 1
         elif turn == 2:
             c[QUARTERS] -= 1
-    return words[(levels >> places[0]) & places[1]]
+    word = int(words[(levels >> places[0]) & places[1]])
+    if levels >> places[3] & 1 == 0:
+        word |= places[4]
+    return word
 
 
 def sample(adc, c):
@@ -153,14 +157,16 @@ class Port:
 
     def __init__(self, machine, pins, converter, keeper):
         first = pins.INPUTS[0][1]
-        inputs, _, _ = contacts(machine, pins)
+        wired, _, _ = contacts(machine, pins)
+        inputs = wired[: len(pins.INPUTS)]
         words = array("H", [0] * (1 << len(inputs)))
         for levels in range(len(words)):
             for place, (mask, _) in enumerate(inputs):
                 if not levels >> place & 1:
                     words[levels] |= mask
         self.words = words
-        self.places = array("i", [first, len(words) - 1, pins.KNOB[0][1]])
+        cutout = (0, 0) if pins.CUTOUT is None else (pins.CUTOUT[1], wired[-1][0])
+        self.places = array("i", [first, len(words) - 1, pins.KNOB[0][1], cutout[0], cutout[1]])
         self.internal = converter.internal
         self.supply16 = converter.supply16 if converter.internal else 0
         self.counts = converter.counts

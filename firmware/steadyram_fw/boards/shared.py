@@ -36,6 +36,7 @@ def contacts(machine, pins):
     def pulled_up(gpio):
         return pin(gpio, pin.IN, pin.PULL_UP if gpio < 34 else None)
 
-    inputs = tuple([(_mask_of(names), pulled_up(gpio)) for names, gpio, _ in pins.INPUTS])
+    wired = pins.INPUTS if pins.CUTOUT is None else pins.INPUTS + (pins.CUTOUT,)
+    inputs = tuple([(_mask_of(names), pulled_up(gpio)) for names, gpio, _ in wired])
     knob = [pulled_up(gpio) for _, gpio, _ in pins.KNOB]
     return inputs, knob, pin(pins.ALIVE[1], pin.OUT, value=0) if pins.ALIVE else None

@@ -81,6 +81,10 @@ SPACING = 66
 POINTS = 67
 TRACE_SHIFT = 68  # newtons a unit of the trace, as a power of two; -1 = the trace is in counts
 
+CUTOUT = 69  # 1 = an independent pressure cutout is fitted
+CUTOUT_MS = 70  # its monitor contact has been open for so long
+CUTOUT_KNOWN = 71  # it was acknowledged open: the return may let the pressure off
+
 RING = 72  # 64 samples
 FORCES = 136  # 32 forces
 CELLS = 168

@@ -7,11 +7,12 @@ at most 31 bits and allocates nothing in `step`.
 from array import array
 
 from .. import tables as t
-from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16
+from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16
 from .cutoff import Cutoff
 from .faults import Guard, pressure, readings
 from .feed import due, flow
 from .fixed import force_over, isqrt
+from .follow import AFTER_MS, CONTACT16, OVERDUE, Follow, look
 from .inputs import SELECTORS, Inputs
 from .learn import LEARNED_LEN, forget
 from .modes import (
@@ -60,6 +61,7 @@ class Controller:
         self.cut = Cutoff(self.press, self.sense)
         self.cells = self.sense.cells
         self.guard = Guard(self.press, self.cells)
+        self.follow = Follow(self.press)
         self.travel = NoTravel()
         self.depth = NoDepth()
         self.tracer = Trace(self.cells)
@@ -141,6 +143,8 @@ class Controller:
         self._probe_pause = 0
         self._probe_done = 0
         self.configure(self.settings)
+        # False while the settings are factory defaults, those of no press.
+        self.configured = True
 
     # ------------------------------------------------------------------ what services tell it (never while live)
     def configure(self, settings):
@@ -171,6 +175,7 @@ class Controller:
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
         self.guard.calibrate(self.sense.c1)
+        self.follow.configure(self.settings, cal, self.sense.c1)
         self._follow_position(cal)
         if self.travel.fitted and self._travel_tracer is None:
             self._travel_tracer = Trace()
@@ -201,6 +206,7 @@ class Controller:
             self.job[i] = job[i] if job_no else 0
         self.learned = learned
         self.proposed_n = 0
+        self.follow.doubt()
         self._choose_return(self.inputs)
 
     def reset_learning(self):
@@ -332,6 +338,17 @@ class Controller:
         if state != t.STATE_FAULT:
             if fitted and not fault:
                 fault = travel.look(force, outputs, inputs & t.IN_TOP)
+            follow = self.follow
+            if not fault and (t.STATE_ADVANCE <= state <= t.STATE_DWELL or follow.cells[AFTER_MS]):
+                fault = look(follow.cells, outputs, cells[SUM16], force)
+                if fault == OVERDUE:
+                    follow.doubt()
+                    fault = 0
+                    self._end_stroke(t.STOP_OVERDUE)
+                    state = self.state
+                elif self.cut.gentle and not self._handling and follow.shown():
+                    # The reading has moved with the stroke: no more inching.
+                    self.cut.gentle = False
             if fault:
                 self._fail(fault)
                 state = t.STATE_FAULT
@@ -398,6 +415,7 @@ class Controller:
     def _fail(self, number):
         if self.state == t.STATE_FAULT:
             return
+        self.follow.doubt()
         was = self.state
         self.outputs = 0
         self.fault = number
@@ -523,6 +541,8 @@ class Controller:
     # ------------------------------------------------------------------ a stroke
     def _refuse(self):
         """Reason why extend is refused now, or REFUSAL_NONE."""
+        if not self.configured:
+            return t.REFUSAL_NOT_CONFIGURED
         if self.record_ready:
             return t.REFUSAL_RECORD_PENDING
         if self.contacts.selector_moved:
@@ -607,7 +627,12 @@ class Controller:
         if self._handling:
             limit = min(limit, self._handling_limit())
         self._limit_n = limit
-        cut.gentle = self._handling
+        follow = self.follow
+        expect = self._with_cutoff and not self._handling and self._started_at_top
+        follow.begin(self.cells[SUM16], self._touch_n, expect, limit, self.learned)
+        # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
+        inching = not follow.proven and self.press.holds_load and not self.press.burst
+        cut.gentle = self._handling or inching
         if self._with_cutoff:
             if self.job[t.J_STOP_ON] and not self._handling:
                 self.depth.begin(self.job, self.learned)
@@ -946,6 +971,8 @@ class Controller:
         self._duration_ms = self._off_ms
         self._after = AFTER_STOP_MS
         self._let_go = False
+        if stop != t.STOP_OVERDUE:
+            self.follow.shown()
         self.state = t.STATE_DONE
 
     def _closing(self, force):
@@ -1031,7 +1058,12 @@ class Controller:
             # How far a force was off says nothing where the depth ended the stroke.
             pass
         elif self._with_cutoff and (
-            stop == t.STOP_SETPOINT or stop == t.STOP_SHORT or stop == t.STOP_OVER or stop == t.STOP_WINDOW
+            stop == t.STOP_SETPOINT
+            or stop == t.STOP_SHORT
+            or stop == t.STOP_OVER
+            or stop == t.STOP_WINDOW
+            # (A part that was not met says that the job may have changed; one whose force was overdue says nothing.)
+            or (stop == t.STOP_OVERDUE and self.follow.cells[CONTACT16] < 0)
         ):
             if cut.learned is self.learned and cut.learn(self._settled_n):
                 self.learned_dirty = True

@@ -16,6 +16,9 @@ from .cells import (
     CALM_MS,
     CHARACTERISED,
     COUNTS,
+    CUTOUT,
+    CUTOUT_KNOWN,
+    CUTOUT_MS,
     DWELT,
     END16,
     FLAT,
@@ -65,6 +68,7 @@ from .cells import (
 from .sense import FULL_MS
 
 SENSOR_BAD_MS = 5
+CUTOUT_OPEN_MS = 1  # the contact is filtered already
 OVER_MOST_MS = 4
 # Without a dead-stop test the valve's lags are unknown: longer than any that the settings admit is no use.
 UNKNOWN_CLOSE_MS = 400
@@ -250,6 +254,17 @@ def readings(c, inputs, told, found):
     """
     if inputs & t.IN_ESTOP_OK == 0:
         return t.FAULT_ESTOP_OPEN
+    if c[CUTOUT]:
+        if inputs & t.IN_CUTOUT_OK:
+            c[CUTOUT_MS] = 0
+            c[CUTOUT_KNOWN] = 0
+        else:
+            open_ms = c[CUTOUT_MS]
+            if open_ms < CUTOUT_OPEN_MS:
+                open_ms += 1
+                c[CUTOUT_MS] = open_ms
+            if open_ms >= CUTOUT_OPEN_MS and (c[CUTOUT_KNOWN] == 0 or c[KIND] == FEEDING):
+                return t.FAULT_CUTOUT_OPEN
     counts = c[COUNTS]
     if counts <= c[LOW] or counts >= c[HIGH]:
         bad_ms = c[BAD_MS]
@@ -322,6 +337,8 @@ class Guard:
         c[HIGH] = min(high, 65536 - 2 * step)
         c[STEP_C] = step
         c[LEAK_PPT] = s[t.S_LEAK_LIMIT_PPT_S]
+        c[CUTOUT] = s[t.S_CUTOUT_FITTED]
+        c[CUTOUT_MS] = 0
         c[TOP_SWITCH] = 1 if s[t.S_TOP_SWITCH] == 1 else 0
         p = self._p
         c[OVERFORCE_N] = p.overforce_n
@@ -378,8 +395,14 @@ class Guard:
     def gone(self, fault, counts, force):
         """True when the cause of a fault no longer shows, so that it may be acknowledged."""
         c = self._c
+        if t.FAULT_JOBS_BAD <= fault <= t.FAULT_MANIFEST_BAD:
+            # A stored set: services clear it, once it was pushed again or confirmed at the panel.
+            return False
         if counts <= c[LOW] or counts >= c[HIGH]:
             return False
+        if fault == t.FAULT_CUTOUT_OPEN:
+            # The pressure that holds it open is let off by the return, which needs the acknowledgement first.
+            return c[CUTOUT_MS] == 0 or c[CALM_MS] >= CALM
         if fault == t.FAULT_SENSOR_FROZEN:
             return c[SAME] << 2 < c[FROZEN_MS]
         if fault == t.FAULT_SENSOR_NOISY:
@@ -395,6 +418,7 @@ class Guard:
         """A fault was acknowledged: what was counted against the press is dropped."""
         c = self._c
         c[OVER_KNOWN] = 1 if c[OVER_MS] > 0 else 0
+        c[CUTOUT_KNOWN] = 1 if c[CUTOUT_MS] > 0 else 0
         c[BAD_MS] = 0
         c[OVER_MS] = 0
         c[LOST] = 0

@@ -9,7 +9,7 @@ from .. import tables as t
 
 PEDALS = t.IN_EXTEND | t.IN_RETRACT
 SELECTORS = t.IN_CUTOFF | t.IN_LATCH
-CONTACTS = 9
+CONTACTS = 10
 
 # How long the acknowledge button is held: a touch in passing is shorter, a stuck contact or a bag on it longer.
 ACK_MS = 200

@@ -24,8 +24,8 @@ def nominal_n(settings, counts):
     return area_um2 * settings[T.S_RANGE_KPA] // 1000000000 * counts // span
 
 
-def check_all(settings, jobs, cal):
-    """Check three sets together. Raises Refuse with the first contradiction."""
+def check_all(settings, measured, jobs, cal):
+    """Check the sets together. Raises Refuse with the first contradiction."""
     check_settings(settings)
     if cal is not None:
         check_calibration(settings, cal)

@@ -1,15 +1,16 @@
 """Keeps what must survive a power cut, and hands it to the control core while the ram is at rest.
 
-Settings, jobs, calibration, the active job with its part counts, and what was learned for each job. After a
-power cut part counts are taken from the cycle log: a record carries the count, so the two cannot disagree.
+Settings, measured values, jobs, calibration, the active job with its part counts, and what was learned for each job.
+After a power cut part counts are taken from the cycle log: a record carries the count, so the two cannot disagree.
+A set that is gone or older than the one that was in force is a fault, not a default in its place (manifest.py).
 """
 
 import struct
 from array import array
 
 from .. import tables as T
-from . import checks, sets
-from .crc import crc16
+from . import checks, manifest, sets
+from .crc import crc16, crc32, digest
 from .cyclelog import BY_ITSELF, BY_LINK, ChangeLog, CycleLog
 from .refuse import Refuse
 from .store import Cell, StoreError
@@ -21,7 +22,13 @@ except ImportError:
 
 _ACTIVE = "<II%dI" % T.JOB_SLOTS  # active job, number of the record that the counts include, counts
 _LEARNED = "<8s8sHHi"  # digests of settings and calibration, CRC-16 of the job's name, length, setpoint
-_CURES = (("settings", T.FAULT_SETTINGS_BAD), ("calibration", T.FAULT_CALIBRATION_BAD))
+# Of each kind: gone or damaged, an older copy.
+_FAULTS = {
+    "settings": (T.FAULT_SETTINGS_BAD, T.FAULT_SETTINGS_OLDER),
+    "measured": (T.FAULT_MEASURED_BAD, T.FAULT_MEASURED_OLDER),
+    "jobs": (T.FAULT_JOBS_BAD, T.FAULT_JOBS_OLDER),
+    "calibration": (T.FAULT_CALIBRATION_BAD, T.FAULT_CALIBRATION_OLDER),
+}
 _LEARNED_HEAD = struct.calcsize(_LEARNED)
 _WAITING_MOST = 12  # entries of the record of changes in memory during a commit
 
@@ -33,7 +40,8 @@ class Keeper:
         root = root.rstrip("/")
         owner = crc16(bytes(uid, "ascii"))
         self._root = root
-        self.settings = sets.default_settings()
+        self.settings = sets.factory_defaults("settings")
+        self.measured = sets.factory_defaults("measured")
         self.jobs = sets.no_jobs()
         self.cal = None
         self.active = 0
@@ -43,9 +51,11 @@ class Keeper:
         self.learned = array("i", [0] * LEARNED_LEN)
         self.learned_reset = False
         self.gap = False
-        self.fault = 0
+        self.fault = 0  # the first of `faults`, 0 when there is none
+        self.faults = []  # of the stored sets, in the order in which they are shown
         self.digests = {}
         self.cells = {kind: Cell(root, kind, owner) for kind in sets.KINDS}
+        self._manifest = manifest.Manifest(root, owner, sets.KINDS)
         self._active_cell = Cell(root, "active", owner)
         self._boot_cell = Cell(root, "boot", owner)
         self.log = CycleLog(root, *log_shape)
@@ -57,6 +67,7 @@ class Keeper:
     def load(self):
         """Read everything back; `recovered` lists (what, words) of what was not as it should be."""
         self.changes.open()
+        self._manifest.load()
         for kind in sets.KINDS:
             self._load_set(kind)
         payload = self._active_cell.load()
@@ -67,6 +78,8 @@ class Keeper:
             counted = row[1]
             self.counts[1:] = row[2:]
         self._report(self._active_cell)
+        if payload is None and not self._active_cell.trouble and self._manifest.gen("jobs"):
+            self.recovered.append(("active", "missing"))
         for words in self.log.open(counted + 1):
             self.gap = True
             self.recovered.append(("cycles", words))
@@ -74,6 +87,7 @@ class Keeper:
         if self.jobs[self.active] is None:
             self.active = 0
         self._load_boot()
+        self._judge_manifest()
         for kind in sets.KINDS:
             cell = self.cells[kind]
             if cell.gen and cell.note >= self.changes.next:
@@ -85,20 +99,68 @@ class Keeper:
         cell = self.cells[kind]
         payload = cell.load()
         value = None if payload is None else sets.from_payload(kind, payload)
-        cell.release()
         bad = cell.trouble == "lost" or (payload is not None and value is None)
         if kind == "calibration" and cell.foreign:
             bad = True
             value = None
+        found = manifest.MISSING if bad else self._judge(kind, payload)
+        if kind == "settings" and payload is not None and not self.cells["measured"].load():
+            self._adopt_measured(payload)
+        cell.release()
         self._report(cell)
-        if bad and kind == "settings":
-            self.fault = T.FAULT_SETTINGS_BAD
-        elif bad and kind == "calibration":
-            # without good settings there is nothing to calibrate: the first fault is the one to show
-            self.fault = self.fault or T.FAULT_CALIBRATION_BAD
+        if found == manifest.MISSING:
+            self._fails(kind, 0, "missing" if not cell.trouble else "")
+        elif found == manifest.OLDER:
+            self._fails(kind, 1, "older" if not cell.trouble else "")
         if value is not None:
             self._take(kind, value)
         self.digests[kind] = sets.digest_of(kind, self.value(kind))
+
+    def _judge(self, kind, payload):
+        """How a set that reads stands to the manifest, which is brought up to date in memory if it is behind."""
+        cell = self.cells[kind]
+        known = self._manifest
+        crc = 0 if payload is None else crc32(payload)
+        found = known.judge(kind, cell.gen, crc)
+        cell.leave_out(known.gen(kind))
+        if found == manifest.NEWER:
+            known.put(kind, cell.gen, crc)
+            self._behind = True
+        return found
+
+    _behind = False
+
+    def _adopt_measured(self, payload):
+        """Take over what firmware of protocol 2 had measured: it stood among the settings."""
+        value = sets.from_payload("measured", payload, "settings")
+        if value is not None and value[T.S_CHAR_VALID - T.S_MEASURED]:
+            try:
+                self._save_set("measured", value)
+            except StoreError:
+                self._fails("measured", 0, "missing")
+
+    def _fails(self, kind, which, words):
+        self.faults.append(_FAULTS[kind][which])
+        if words:
+            self.recovered.append((kind, words))
+
+    def _judge_manifest(self):
+        """What only all sets together show; then the manifest is stored where it was behind."""
+        known = self._manifest
+        record = None if known.known else self.log.read(self.log.last)
+        settings = self.cells["settings"].gen
+        if record is not None and record[T.R_SETTINGS_GEN] > settings and not self.faults:
+            # Without a manifest the cycle log still knows which settings there were.
+            self._fails("settings", 1 if settings else 0, "older" if settings else "missing")
+        self._report(known.cell)
+        if not known.known and any([cell.gen for cell in self.cells.values()]):
+            self.faults.append(T.FAULT_MANIFEST_BAD)
+        elif not known.known or self._behind:
+            try:
+                known.save()
+            except StoreError:
+                self.faults.append(T.FAULT_STORE_FAILED)
+        self.fault = self.faults[0] if self.faults else 0
 
     def _load_boot(self):
         payload = self._boot_cell.load()
@@ -113,7 +175,7 @@ class Keeper:
         try:
             self._boot_cell.save(struct.pack("<I", self.boot))
         except StoreError:
-            self.fault = self.fault or T.FAULT_STORE_FAILED
+            self.faults.append(T.FAULT_STORE_FAILED)
 
     def _report(self, cell):
         if cell.trouble:
@@ -130,15 +192,22 @@ class Keeper:
     def attach(self, core):
         """Configure the core with what is in force."""
         self._core = core
-        core.configure(self.settings)
+        self._configure()
         self._calibrate()
         self._choose()
+
+    def _configure(self):
+        core = self._core
+        core.configure(array("i", list(self.settings) + list(self.measured)))
+        core.configured = self.gen("settings") > 0
 
     # ------------------------------------------------------------ reading
     def value(self, kind):
         """The set in force of one kind."""
         if kind == "settings":
             return self.settings
+        if kind == "measured":
+            return self.measured
         return self.jobs if kind == "jobs" else self.cal
 
     def gen(self, kind):
@@ -161,8 +230,7 @@ class Keeper:
     # ------------------------------------------------------------ changing (only while the ram is not live)
     def check(self, kind, value):
         """Check a set against the others in force. Raises Refuse."""
-        three = [value if kind == k else self.value(k) for k in sets.KINDS]
-        checks.check_all(*three)
+        checks.check_all(*[value if kind == k else self.value(k) for k in sets.KINDS])
 
     def commit(self, kind, value, by=BY_LINK):
         """Make a set the one in force; returns its generation. Raises Refuse, StoreError: nothing changed."""
@@ -173,7 +241,7 @@ class Keeper:
             return cell.gen
         self.flush_changes()
         before = cell.gen
-        cell.save_pieces(lambda: sets.text_lines(kind, value), self.changes.next)
+        stored = self._save_set(kind, value)
         old = self.value(kind)
         self._take(kind, value)
         self.changes.note(by, kind, "gen %d %s" % (before, self.digests[kind]), "gen %d %s" % (cell.gen, new))
@@ -190,16 +258,64 @@ class Keeper:
             except StoreError:
                 # the jobs are in force all the same; without this file counts are old after a restart
                 self._core.raise_fault(T.FAULT_STORE_FAILED)
-        if kind == "settings":
-            self._core.configure(self.settings)
-        if (kind, self.fault) in _CURES:
-            self.fault = 0
+        mine = _FAULTS[kind]
+        self.faults = [fault for fault in self.faults if fault not in mine]
+        if kind == "settings" or kind == "measured":
+            self._configure()
         self._calibrate()
         self._choose()
-        if (kind, self._core.fault) in _CURES:
-            # no acknowledging clears these: only good data does
-            self._core.clear_fault()
+        self._next_fault(mine)
+        if not stored:
+            self._core.raise_fault(T.FAULT_STORE_FAILED)
         return cell.gen
+
+    def _save_set(self, kind, value):
+        """Store a set, then name it in the manifest; False where only the latter failed. Raises StoreError.
+
+        The set is in force all the same then: a manifest that is behind it says nothing against it.
+        """
+        cell = self.cells[kind]
+        cell.save_pieces(lambda: sets.text_lines(kind, value), self.changes.next)
+        crc = 0
+        for line in sets.text_lines(kind, value):
+            crc = crc32(line, crc)
+        self._manifest.put(kind, cell.gen, crc)
+        if T.FAULT_MANIFEST_BAD in self.faults:
+            # Writing one now would name the other sets as if they had been checked.
+            return True
+        try:
+            self._manifest.save()
+        except StoreError:
+            return False
+        return True
+
+    def _next_fault(self, cured):
+        """Clear the core's fault if it is one of `cured`, and show the next of the stored sets, if there is one."""
+        self.fault = self.faults[0] if self.faults else 0
+        core = self._core
+        if core.fault in cured:
+            # No acknowledging clears these: good data does, or going on without is confirmed at the panel.
+            core.clear_fault()
+            if self.fault:
+                core.raise_fault(self.fault)
+
+    def accept(self, by):
+        """Go on with what is there in place of what the fault shown misses; recorded. Raises StoreError."""
+        fault = self.fault
+        known = self._manifest
+        for kind in sets.KINDS:
+            if fault in _FAULTS[kind] or fault == T.FAULT_MANIFEST_BAD:
+                cell = self.cells[kind]
+                value = self.value(kind)
+                before = known.gen(kind)
+                crc = 0
+                for line in sets.text_lines(kind, value):
+                    crc = crc32(line, crc)
+                known.put(kind, cell.gen, crc if cell.gen else 0)
+                self.changes.note(by, "accepted." + kind, "gen %d" % before, "gen %d" % cell.gen)
+        known.save()
+        self.faults = [other for other in self.faults if other != fault]
+        self._next_fault((fault,))
 
     def set_setpoint(self, setpoint_n, by, proven):
         """Give the active job another setpoint. Raises Refuse or StoreError."""
@@ -265,7 +381,7 @@ class Keeper:
         name, fields = self.jobs[self.active]
         head = struct.pack(
             _LEARNED,
-            bytes(self.digests["settings"], "ascii"),
+            bytes(self._press_digest(), "ascii"),
             bytes(self.digests["calibration"], "ascii"),
             crc16(bytes(name, "ascii")),
             LEARNED_LEN,
@@ -300,13 +416,15 @@ class Keeper:
     def _take(self, kind, value):
         if kind == "settings":
             self.settings = value
+        elif kind == "measured":
+            self.measured = value
         elif kind == "jobs":
             self.jobs = value
         else:
             self.cal = value
 
     def _calibrate(self):
-        if self.cal is None or self.fault == T.FAULT_SETTINGS_BAD:
+        if self.cal is None or T.FAULT_SETTINGS_BAD in self.faults:
             self._core.calibrate(None)
         else:
             self._core.calibrate(array("i", self.cal[: T.CAL_CORE_LEN]))
@@ -325,9 +443,18 @@ class Keeper:
         self.learned_reset = stale
         self._core.choose(self.active, self.jobs[self.active][1], self.learned)
 
+    def _press_digest(self):
+        """Of settings and measured values together: what was learned belongs to both."""
+        return digest([bytes(self.digests["settings"] + self.digests["measured"], "ascii")])
+
     def _read_learned(self, number):
         """(array, False) if it fits this job, press and calibration; else (None, whether it is stale)."""
-        payload = Cell(self._root, "learned.%d" % number).load()
+        cell = Cell(self._root, "learned.%d" % number)
+        payload = cell.load()
+        if cell.trouble == "older" or cell.trouble == "lost":
+            # An older copy has not seen the parts since: better none, and the record says so.
+            self.changes.note(BY_ITSELF, "recovered." + cell.name, "", cell.trouble)
+            return None, True
         if not payload:
             return None, False
         if len(payload) != _LEARNED_HEAD + 4 * LEARNED_LEN:
@@ -336,7 +463,7 @@ class Keeper:
         job = self.jobs[number]
         now = job[1][T.J_SETPOINT_N]
         if (
-            str(settings, "ascii") != self.digests["settings"]
+            str(settings, "ascii") != self._press_digest()
             or str(cal, "ascii") != self.digests["calibration"]
             or name != crc16(bytes(job[0], "ascii"))
             or length != LEARNED_LEN
@@ -375,11 +502,10 @@ def _details(kind, old, new):
                     if before != b[1][i] and (a is not None or i in (T.J_SETPOINT_N, T.J_TOOL_LIMIT_N)):
                         yield what + "." + T.JOB[i][0], before, b[1][i]
         return
-    spec = T.SETTINGS if kind == "settings" else T.CALIBRATION
-    for i in range(len(spec)):
+    for i in range(sets.count(kind)):
         before = "" if old is None else old[i]
         if before != new[i]:
-            yield kind + "." + spec[i][0], before, new[i]
+            yield kind + "." + sets.name(kind, i), before, new[i]
 
 
 def _name(job):

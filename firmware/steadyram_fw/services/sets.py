@@ -1,7 +1,8 @@
-"""The three sets that are staged, checked as a whole and committed: settings, jobs, calibration.
+"""The sets that are staged, checked as a whole and committed: settings, measured values, jobs, calibration.
 
-In force they are kept as: settings an array('i') in definition order; calibration a list of integers or None
-(its wide fields do not fit the array); jobs a list by job number, each None or (name, array('i')).
+In force they are kept as: settings and measured values an array('i') each, in definition order (the control core takes
+both in one array, settings first); calibration a list of integers or None (its wide fields do not fit the array); jobs
+a list by job number, each None or (name, array('i')).
 
 The canonical text of a set is what its file holds, what its digest is taken over, and what the host builds to
 compare: the kind, then one `key=value` a line in definition order; jobs by rising number with the keys
@@ -16,14 +17,18 @@ from . import lines
 from .crc import crc16, digest
 from .refuse import Refuse
 
-KINDS = ("settings", "jobs", "calibration")
-_SPECS = (T.SETTINGS, T.JOB, T.CALIBRATION)
-_LATER = (T.SETTINGS_LATER, T.JOB_LATER, T.CALIBRATION_LATER)
+KINDS = ("settings", "measured", "jobs", "calibration")
+_SPECS = (T.SETTINGS, T.SETTINGS, T.JOB, T.CALIBRATION)
+_LATER = (T.SETTINGS_LATER, T.SETTINGS_LATER, T.JOB_LATER, T.CALIBRATION_LATER)
+# Where a kind's fields begin in its table, and how many there are.
+_FIRST = (0, T.S_MEASURED, 0, 0)
+_COUNT = (T.S_MEASURED, T.S_LEN - T.S_MEASURED, T.J_LEN, len(T.CALIBRATION))
 
 
-def default_settings():
-    """Settings of a board that was never told any."""
-    return array("i", [row[3] for row in T.SETTINGS])
+def factory_defaults(kind):
+    """Settings or measured values of a board that was never given any: those of no press."""
+    first = _FIRST[KINDS.index(kind)]
+    return array("i", [T.SETTINGS[first + i][3] for i in range(_COUNT[KINDS.index(kind)])])
 
 
 def no_jobs():
@@ -40,25 +45,40 @@ def text_lines(kind, value):
                 for line in job_lines(value[number]):
                     yield bytes("%d." % number, "ascii") + line
     elif value is not None:
-        which = KINDS.index(kind)
-        spec = _SPECS[which]
-        for i in range(len(spec)):
-            if told(_LATER[which], spec, value, i):
-                yield bytes("%s=%d\n" % (spec[i][0], value[i]), "ascii")
+        for key, number in pairs(kind, value, 0, 99):
+            yield bytes("%s=%d\n" % (key, number), "ascii")
 
 
-def told(later, spec, values, i):
-    """False for a field that protocol 1 does not have and that has its default."""
-    return i not in later or values[i] != spec[i][3]
+def pairs(kind, values, at, end):
+    """(key, value) of the fields `at` to `end` that a text of the set names: all but those that came after protocol 1
+    and have their defaults."""
+    which = KINDS.index(kind)
+    spec = _SPECS[which]
+    later = _LATER[which]
+    first = _FIRST[which]
+    for i in range(at, min(end, _COUNT[which])):
+        name, _, _, default = spec[first + i]
+        if first + i not in later or values[i] != default:
+            yield name, values[i]
+
+
+def name(kind, i):
+    """Name of a set's field."""
+    which = KINDS.index(kind)
+    return _SPECS[which][_FIRST[which] + i][0]
+
+
+def count(kind):
+    """How many fields a set has (jobs: each of them)."""
+    return _COUNT[KINDS.index(kind)]
 
 
 def job_lines(job):
     """Canonical text of one job without its number, line by line, as bytes."""
     name, fields = job
     yield bytes("name=" + name + "\n", "ascii")
-    for i in range(T.J_LEN):
-        if told(T.JOB_LATER, T.JOB, fields, i):
-            yield bytes("%s=%d\n" % (T.JOB[i][0], fields[i]), "ascii")
+    for key, number in pairs("jobs", fields, 0, 99):
+        yield bytes("%s=%d\n" % (key, number), "ascii")
 
 
 def digest_of(kind, value):
@@ -79,8 +99,11 @@ class Staged:
 
     def __init__(self, kind):
         self.kind = kind
-        self._spec = _SPECS[KINDS.index(kind)]
-        self._later = _LATER[KINDS.index(kind)]
+        which = KINDS.index(kind)
+        self._spec = _SPECS[which]
+        self._later = _LATER[which]
+        self._first = _FIRST[which]
+        self._count = _COUNT[which]
         self._values = {}  # number (0 for single sets) -> list, None where nothing was put; jobs: name last
 
     def put(self, fields):
@@ -99,13 +122,14 @@ class Staged:
             if number and key == "name":
                 if not 1 <= len(text) <= T.NAME_MAX:
                     raise Refuse(T.E_OUT_OF_RANGE, "name")
-                found.append((len(self._spec), text))
+                found.append((self._count, text))
                 continue
             i = self._index(key)
-            found.append((i, lines.integer(key, text, self._spec[i][1], self._spec[i][2])))
+            _, low, high, _ = self._spec[self._first + i]
+            found.append((i, lines.integer(key, text, low, high)))
         values = self._values.get(number)
         if values is None:
-            values = self._values[number] = [None] * (len(self._spec) + (1 if number else 0))
+            values = self._values[number] = [None] * (self._count + (1 if number else 0))
         for i, value in found:
             values[i] = value
         return len(found)
@@ -113,9 +137,9 @@ class Staged:
     def fill(self):
         """Give keys that were not put their defaults: for a file that an older firmware wrote."""
         for values in self._values.values():
-            for i in range(len(self._spec)):
+            for i in range(self._count):
                 if values[i] is None:
-                    values[i] = self._spec[i][3]
+                    values[i] = self._spec[self._first + i][3]
 
     def result(self):
         """The whole set in the form that it has in force. Raises Refuse when something is missing."""
@@ -128,34 +152,37 @@ class Staged:
             return jobs
         values = self._values.get(0)
         if values is None:
-            values = [None] * len(self._spec)
+            values = [None] * self._count
         self._whole(values, "")
-        return array("i", values) if self.kind == "settings" else list(values)
+        return list(values) if self.kind == "calibration" else array("i", values)
 
     def _whole(self, values, prefix):
-        for i in self._later:
+        for i in range(self._count):
             if values[i] is None:
-                values[i] = self._spec[i][3]
-        for i in range(len(values)):
-            if values[i] is None:
-                raise Refuse(T.E_MISSING_KEY, prefix + (self._spec[i][0] if i < len(self._spec) else "name"))
+                name, _, _, default = self._spec[self._first + i]
+                if self._first + i not in self._later:
+                    raise Refuse(T.E_MISSING_KEY, prefix + name)
+                values[i] = default
+        if values[-1] is None:
+            raise Refuse(T.E_MISSING_KEY, prefix + "name")
 
     def _index(self, key):
-        i = self._spec.place(key)
-        if i < 0:
+        i = self._spec.place(key) - self._first
+        if not 0 <= i < self._count:
             raise Refuse(T.E_UNKNOWN_KEY, key)
         return i
 
 
-def from_payload(kind, payload):
+def from_payload(kind, payload, head=None):
     """A set from the canonical text in its file, or None when it does not read.
 
     Keys that this firmware does not know are left out, keys that the file lacks get their defaults: the file
     is whole (its checksum says so), so only another firmware version can be the cause.
+    head: kind of the set that the text is of, where it is another (measured values stood among the settings once).
     """
     staged = Staged(kind)
     at = payload.find(b"\n")
-    if at < 0 or payload[:at] != bytes(kind, "ascii"):
+    if at < 0 or payload[:at] != bytes(head or kind, "ascii"):
         return None
     at += 1
     while at < len(payload):

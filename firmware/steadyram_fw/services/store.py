@@ -78,6 +78,11 @@ class Cell:
 
     _skip = 0
 
+    def leave_out(self, gen):
+        """Give the next value a generation above `gen`: that number was used before."""
+        if gen - self.gen > self._skip:
+            self._skip = gen - self.gen
+
     def save(self, payload, note=0):
         """Make `payload` the value in force; returns its generation. Raises StoreError."""
         gen = self.save_pieces(lambda: (payload,), note)

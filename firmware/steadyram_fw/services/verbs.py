@@ -94,15 +94,12 @@ def _show_set(keeper, kind):
                 yield (
                     "row",
                     ' slot=%d name="%s"%s'
-                    % (number, value[number][0], _pairs(T.JOB, T.JOB_LATER, value[number][1], 0, 99)),
+                    % (number, value[number][0], _pairs(kind, value[number][1], 0, 99)),
                 )
     elif value is not None:
-        spec, later = (
-            (T.SETTINGS, T.SETTINGS_LATER) if kind == "settings" else (T.CALIBRATION, T.CALIBRATION_LATER)
-        )
-        n = len(spec)
+        n = sets.count(kind)
         for at in range(0, n, _KEYS_A_ROW):
-            pairs = _pairs(spec, later, value, at, at + _KEYS_A_ROW)
+            pairs = _pairs(kind, value, at, at + _KEYS_A_ROW)
             if pairs:
                 yield "row", pairs
     if keeper.digests[kind] != told:
@@ -110,11 +107,10 @@ def _show_set(keeper, kind):
     yield "ok", " gen=%d digest=%s n=%d" % (gen, told, n)
 
 
-def _pairs(spec, later, values, at, end):
+def _pairs(kind, values, at, end):
     out = ""
-    for i in range(at, min(end, len(spec))):
-        if sets.told(later, spec, values, i):
-            out += " %s=%d" % (spec[i][0], values[i])
+    for pair in sets.pairs(kind, values, at, end):
+        out += " %s=%d" % pair
     return out
 
 

@@ -114,7 +114,7 @@ class DeviceStroke:
         self._part_touch_m = touch_m
         self.felt: Felt | None = None
         self.pushes = 0
-        settings = device.settings().values
+        settings = device.press_values()
         calibration = device.calibration().values
         if not calibration:
             raise CheckFailed(

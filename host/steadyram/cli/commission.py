@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -325,16 +326,17 @@ def characterise(
 def put_in_force(
     device: Device, hands: Hands, store: Path | None, measured: dict[str, int], target: Path, left: list[str]
 ) -> None:
-    """Push what was measured into the settings in force; both sets are kept in the store, if there is one.
+    """Push what was measured, dated today; the set before and the new one are kept in the store, if there is one.
 
     target: the record, for the one sentence of `left` that says how things stand, should somebody stop it here.
     """
     hands.open_changes()
-    before = device.settings()
+    before = device.measured()
     if store is not None:
         keep_sets(device, store, [before])
-    state = device.push_settings({**before.values, **measured})
-    left[0] = f"The record is {target}; its settings are in force on the device."
+    today = int(time.time()) // 86400
+    state = device.push_measured({**before.values, **measured, "measured_day": today})
+    left[0] = f"The record is {target}; its values are in force on the device."
     if store is not None:
         keep_sets(device, store, [state])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from steadyram.config import Preferences, preferences
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
+from steadyram.link.sets import press_sets
 from steadyram.settings_file import read_settings, settings_difference, settings_text
 
 
@@ -42,12 +44,18 @@ def show(port: str | None, wire_log: Path | None, as_json: bool) -> None:
     with connected(port, wire_log) as dev:
         identity, reading = dev.identity(), dev.now()
         settings, jobs, calibration = dev.settings(), dev.jobs(), dev.calibration()
+        tested = dev.measured()
     if as_json:
         print_json(
             {
                 "identity": identity.model_dump(),
                 "reading": asdict(reading),
                 "settings": {"gen": settings.gen, "digest": settings.digest},
+                "measured": {
+                    "gen": tested.gen,
+                    "digest": tested.digest,
+                    "day": measured_on(tested.values["measured_day"]),
+                },
                 "jobs": {"gen": jobs.gen, "digest": jobs.digest, "count": len(jobs.jobs)},
                 "calibration": {
                     "gen": calibration.gen,
@@ -66,7 +74,15 @@ def show(port: str | None, wire_log: Path | None, as_json: bool) -> None:
     chosen = jobs.by_slot(reading.job)
     table.add_row("job", plain(f"{reading.job} '{chosen.name}'") if chosen is not None else "none chosen")
     table.add_row("jobs", f"{len(jobs.jobs)}, generation {jobs.gen}")
-    table.add_row("settings", f"generation {settings.gen}")
+    table.add_row(
+        "settings",
+        f"generation {settings.gen}" if settings.gen else "factory defaults: push the press's settings",
+    )
+    on = measured_on(tested.values["measured_day"]) or "on an unknown day"
+    table.add_row(
+        "measured",
+        f"generation {tested.gen}, {on}" if tested.gen else "nothing yet: run steadyram characterise",
+    )
     serial = calibration.values.get("serial")
     table.add_row("calibration", f"serial {serial}" if serial else "none: calibrate before using the cutoff")
     out().print(table)
@@ -77,6 +93,11 @@ def _why_unknown(reading: Reading) -> str:
     if reading.pressure_Pa is not None:
         return " not calibrated: treat the press as loaded"
     return " pressure not known: treat the press as loaded"
+
+
+def measured_on(day: int) -> str | None:
+    """Return the date of a day since 1970-01-01 UTC, None where it is unknown (0)."""
+    return (date(1970, 1, 1) + timedelta(days=day)).isoformat() if day else None
 
 
 def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]:
@@ -173,14 +194,18 @@ def settings() -> None:
 @settings.command("show")
 @port_options
 @json_option
-@click.option("--defaults", is_flag=True, help="Print the safe defaults without a device.")
-def settings_show(port: str | None, wire_log: Path | None, as_json: bool, defaults: bool) -> None:
+@click.option("--defaults", is_flag=True, help="Print the factory defaults without a device.")
+@click.option("--measured", is_flag=True, help="Print the measured values, too: a backup of this board.")
+def settings_show(
+    port: str | None, wire_log: Path | None, as_json: bool, defaults: bool, measured: bool
+) -> None:
     """Print the settings in force as a settings file (TOML)."""
     if defaults:
-        values = {field.name: field.default for field in definition().settings}
+        kinds = (*definition().settings, *(definition().measured if measured else ()))
+        values = {field.name: field.default for field in kinds}
     else:
         with connected(port, wire_log) as dev:
-            values = dict(dev.settings().values)
+            values = dev.press_values() if measured else dict(dev.settings().values)
     if as_json:
         print_json({"settings": values})
     else:
@@ -193,6 +218,9 @@ def settings_show(port: str | None, wire_log: Path | None, as_json: bool, defaul
 @json_option
 @click.option("--dry-run", is_flag=True, help="Show the difference and change nothing.")
 @click.option("--yes", is_flag=True, help="Do not ask before pushing.")
+@click.option(
+    "--measured", is_flag=True, help="Push the file's measured values, too: a board that was replaced."
+)
 @keep_option
 def settings_push(
     file: Path,
@@ -201,14 +229,23 @@ def settings_push(
     as_json: bool,
     dry_run: bool,
     yes: bool,
+    measured: bool,
     store: Path | None,
 ) -> None:
-    """Push the settings in FILE; keys that it lacks keep the device's values."""
-    wanted = read_settings(file)
+    """Push the settings in FILE; keys that it lacks keep the device's values.
+
+    Measured values in FILE (lags, rates, speeds) are left alone unless --measured is given.
+    """
+    wanted, measured_wanted = press_sets(read_settings(file))
     with connected(port, wire_log) as dev:
-        before = dev.settings()
+        before, tested = dev.settings(), dev.measured()
         values = {**before.values, **wanted}
         changes = settings_difference(before.values, values)
+        other = settings_difference(tested.values, {**tested.values, **measured_wanted})
+        if measured:
+            changes += other
+        elif other:
+            err().print(plain(_left_alone(other)))
         if not as_json:
             _print_settings_difference(changes)
         pushed = False
@@ -217,10 +254,12 @@ def settings_push(
                 with said_if_stopped(lambda: "Nothing was pushed; the device keeps its settings."):
                     click.confirm("Push these settings?", abort=True, err=True)
             if store is not None:
-                keep_sets(dev, store, [before])
+                keep_sets(dev, store, [before, tested])
             before = dev.push_settings(values)
+            if measured and other:
+                tested = dev.push_measured({**tested.values, **measured_wanted})
             if store is not None:
-                keep_sets(dev, store, [before])
+                keep_sets(dev, store, [before, tested])
             pushed = True
     if as_json:
         rows = [{"key": key, "before": old, "after": new} for key, old, new in changes]
@@ -229,11 +268,19 @@ def settings_push(
         err().print(f"Settings are in force, generation {before.gen}.")
 
 
+def _left_alone(changes: list[tuple[str, int, int]]) -> str:
+    names = ", ".join(key for key, _, _ in changes)
+    return (
+        f"The file holds other measured values than the device ({names}); those of the device stay in force. To "
+        "measure anew run 'steadyram characterise' or 'steadyram position speeds'; to restore a backup give --measured."
+    )
+
+
 def _print_settings_difference(changes: list[tuple[str, int, int]]) -> None:
     if not changes:
         out().print("The device has these settings already.")
         return
-    texts = {field.name: field.text for field in definition().settings}
+    texts = {field.name: field.text for field in (*definition().settings, *definition().measured)}
     table = Table("setting", "device", "file", "meaning")
     for key, old, new in changes:
         table.add_row(key, str(old), str(new), plain(texts[key]))

@@ -117,15 +117,15 @@ def calibrate(
             if not no_upload:
                 hands.open_calibration()
                 if store is not None:
-                    keep_sets(device, store, [device.calibration(), device.settings()])
+                    keep_sets(device, store, [device.calibration(), device.settings(), device.measured()])
                 # Read anew: whatever else is in the set stays.
                 device.push_calibration({**device.calibration().values, **found.fields})
                 left[0] = f"The record is {target}; its calibration is in force, its settings are not yet."
-                settings = dict(device.settings().values)
+                settings = device.press_values()
                 if settings != settings | found.settings():
-                    device.push_settings(settings | found.settings())
+                    device.push_press(settings | found.settings())
                 if store is not None:
-                    keep_sets(device, store, [device.calibration(), device.settings()])
+                    keep_sets(device, store, [device.calibration(), device.settings(), device.measured()])
     if as_json:
         print_json({"record": str(target), "uploaded": not no_upload, **document})
     else:

@@ -52,7 +52,7 @@ def pull(
     if sets:
         identity = device.hello()
         store.see_device(identity, unix)
-        for state in (device.settings(), device.jobs(), device.calibration()):
+        for state in (device.settings(), device.measured(), device.jobs(), device.calibration()):
             store.add_snapshot(identity.uid, state, unix)
     identity = device.identity()
     reading = device.now()

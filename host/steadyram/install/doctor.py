@@ -152,7 +152,7 @@ def _at_the_prompt(port: str) -> list[Finding]:
 def wiring(now: Reading, device: Device) -> list[Finding]:
     """What the readings say about wires, transducer and settings."""
     out: list[Finding] = []
-    settings = device.settings().values
+    settings = device.press_values()
     known = {entry.name: entry.text for entry in definition().faults.values()}
     if now.fault is not None:
         cure = "Put it right, release the pedals, push the knob."

@@ -98,6 +98,11 @@ class Walk:
             )
         if now.job:
             raise CheckFailed("A job is chosen: choose 'no job' at the panel (menu, job), then start again.")
+        if not device.settings().gen:
+            raise CheckFailed(
+                "The press has factory defaults and refuses every feed: push its settings first "
+                "('steadyram device settings push FILE')."
+            )
         self._reading()
         kind = device.settings().values.get("position_kind", 0)
         if kind:

@@ -37,8 +37,9 @@ def fill(device: Device, walked: Sequence[Checked] = (), doctor_good: bool | Non
     serial = calibration.values.get("serial") if calibration.gen else None
     if serial:
         rows["11 "] = (f"no. {serial}, see its certificate", None)
-    if settings.values["char_valid"]:
-        rows["12 "] = characteristics(settings.values)
+    measured = device.measured()
+    if measured.values["char_valid"]:
+        rows["12 "] = characteristics({**settings.values, **measured.values})
     text = _put_rows(template(), rows)
     fields = {
         "Board uid ": identity.uid,

@@ -74,6 +74,7 @@ class Definition:
     errors: Mapping[int, Named]
     flags: Mapping[int, Named]
     settings: tuple[Field, ...]
+    measured: tuple[Field, ...]
     job: tuple[Field, ...]
     calibration: tuple[Field, ...]
     record: tuple[Field, ...]
@@ -83,8 +84,13 @@ class Definition:
     _by_name: Mapping[str, Mapping[str, Field]]
 
     def fields(self, kind: str) -> tuple[Field, ...]:
-        """Fields of a set by its kind: "settings", "jobs" or "calibration". Raises KeyError."""
-        return {"settings": self.settings, "jobs": self.job, "calibration": self.calibration}[kind]
+        """Fields of a set by its kind: "settings", "measured", "jobs" or "calibration". Raises KeyError."""
+        return {
+            "settings": self.settings,
+            "measured": self.measured,
+            "jobs": self.job,
+            "calibration": self.calibration,
+        }[kind]
 
     def told(self, kind: str, key: str, value: int) -> bool:
         """False for a field that protocol 1 lacks and that has its default: canonical texts leave it out."""
@@ -135,8 +141,10 @@ def parse_definition(text: str) -> Definition:
         )
         for row in raw["verb"]
     }
-    settings, job, calibration = (_fields(raw[kind]) for kind in ("setting", "job", "calibration"))
-    by_kind = {"settings": settings, "jobs": job, "calibration": calibration}
+    settings, measured, job, calibration = (
+        _fields(raw[kind]) for kind in ("setting", "measured", "job", "calibration")
+    )
+    by_kind = {"settings": settings, "measured": measured, "jobs": job, "calibration": calibration}
     return Definition(
         version=int(protocol["version"]),
         oldest_compatible=int(protocol["oldest_compatible"]),
@@ -152,6 +160,7 @@ def parse_definition(text: str) -> Definition:
         errors=_named(raw["error"]),
         flags=_named(raw["flag"], "bit"),
         settings=settings,
+        measured=measured,
         job=job,
         calibration=calibration,
         record=_fields(raw["record"]),

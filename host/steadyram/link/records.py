@@ -251,7 +251,7 @@ class SetState:
 
 @dataclass(frozen=True, slots=True)
 class SettingsState(SetState):
-    """Press settings in force; `values` is complete, in definition order, in protocol units."""
+    """Press settings, or measured values, in force; `values` is complete, in definition order, in protocol units."""
 
     values: Mapping[str, int]
 

@@ -1,4 +1,4 @@
-"""Sets of settings, jobs and calibration: completeness, bounds, canonical digest, lines to stage them.
+"""Sets of settings, measured values, jobs and calibration: completeness, bounds, canonical digest, lines to stage them.
 
 The digest is the device's: see `protocol/REFERENCE.md`.
 """
@@ -20,7 +20,7 @@ _PUT_OVERHEAD = len("12345678 put") + len(" #0000")
 def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = None) -> dict[str, int]:
     """The set's integers in definition order, complete and within bounds.
 
-    kind: "settings", "jobs" (the fields of one job) or "calibration".
+    kind: "settings", "measured", "jobs" (the fields of one job) or "calibration".
     Raises BadInput naming the first key that is unknown, missing or out of bounds.
     """
     known = protocol if protocol is not None else definition()
@@ -47,6 +47,15 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
             )
         out[field.name] = value
     return out
+
+
+def press_sets(values: Mapping[str, int]) -> tuple[dict[str, int], dict[str, int]]:
+    """Split what is known of a press into its settings and its measured values, which are sets of their own."""
+    measured = {field.name for field in definition().measured}
+    return (
+        {key: value for key, value in values.items() if key not in measured},
+        {key: value for key, value in values.items() if key in measured},
+    )
 
 
 def canonical_text(kind: str, content: Mapping[str, int] | Sequence[DeviceJob]) -> str:

@@ -76,6 +76,7 @@ class InForce:
     """The sets in force, read when they change."""
 
     settings: SettingsState
+    measured: SettingsState
     jobs: JobsState
     calibration: CalibrationState
 
@@ -227,9 +228,14 @@ class Keeper:
         if reading.next_seq - 1 > self.store.last_seq(self.uid):
             self._pull_wanted = True
         if self._sets_stale and reading.state not in _LIVE_STATES:
-            self.in_force = InForce(device.settings(), device.jobs(), device.calibration())
+            self.in_force = InForce(device.settings(), device.measured(), device.jobs(), device.calibration())
             self._sets_stale = False
-            for state in (self.in_force.settings, self.in_force.jobs, self.in_force.calibration):
+            for state in (
+                self.in_force.settings,
+                self.in_force.measured,
+                self.in_force.jobs,
+                self.in_force.calibration,
+            ):
                 self.store.add_snapshot(self.uid, state, int(self.wall()))
             self._tell_store()
         self.publish_view()

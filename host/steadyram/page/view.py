@@ -190,7 +190,9 @@ def _bending(in_force: InForce) -> dict[str, Any]:
     """Whether this press can stop at a depth, and the job slots that a bend list may use, the last one first."""
     jobs = {job.slot: job for job in in_force.jobs.jobs}
     return {
-        "can": knows_its_ram(in_force.settings.values, in_force.calibration.values),
+        "can": knows_its_ram(
+            {**in_force.settings.values, **in_force.measured.values}, in_force.calibration.values
+        ),
         "slots": [
             slot
             for slot in range(definition().job_slots, 0, -1)

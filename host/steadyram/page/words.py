@@ -48,6 +48,17 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
     "position-still": "Check that the position sensor is fast to the ram and has its supply.",
     "ack-stuck": "Release the acknowledge button. If it is free, its contact is stuck: have it replaced.",
     "position-reference": "Check whether position sensor or top switch has moved, before the next depth.",
+    "jobs-bad": "Push the jobs again; or open changes and acknowledge at the panel to go on without.",
+    "measured-bad": "Push the measured values again, or run characterise after you confirmed at the panel.",
+    "settings-older": "Push the settings again; or open changes and acknowledge at the panel to go on with these.",
+    "measured-older": "Push the measured values again; or open changes and acknowledge to go on with these.",
+    "jobs-older": "Push the jobs again; or open changes and acknowledge at the panel to go on with these.",
+    "calibration-older": "Push the calibration again; or open changes and acknowledge to go on with this one.",
+    "manifest-bad": "Compare settings, jobs and calibration with your files; then open changes and acknowledge.",
+    "reading-still": "Look whether the gauge moves: pump, extend valve, gauge valve, snubber, pressure port.",
+    "oil-limit": "Look at the gauge: relief valve open, leak, or a blocked pressure port.",
+    "reading-slow": "Clean or replace the snubber, bleed the pressure line, then run characterise again.",
+    "cutout-open": "Find out what raised the pressure. Let it off with retract, then reset the cutout.",
     "over-capacity": "Lower the set force, or correct the press's settings.",
 }
 ACKNOWLEDGE: Final = (
@@ -74,6 +85,7 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "selector-moved": "Release the pedal, look at the selectors, then press the pedal again.",
     "not-characterised": "Run 'steadyram characterise' on this press; until then the cutoff does not press.",
     "no-ceiling": "Set the ceiling of handling jobs in the press's settings (handling_n).",
+    "not-configured": "Push the press's settings first.",
 }
 
 # Headlines while the pedal is still up, for what the next touch of it would meet.
@@ -104,6 +116,7 @@ STOPS: Final[dict[str, tuple[str, str]]] = {
     "depth": ("set depth reached", "good"),
     "window": ("outside the job's window", "alarm"),
     "ceiling": ("handling: ceiling reached", "calm"),
+    "overdue": ("overdue: part missing, or reading stuck", "alarm"),
 }
 # The device has one word for both.
 OVER_DEPTH: Final = "past the set depth"

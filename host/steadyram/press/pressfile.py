@@ -217,6 +217,14 @@ class Position(_Table):
         return 0.0 if self.kind == "encoder" or self.range is None else self.noise * self.range
 
 
+class Cutout(_Table):
+    """Independent pressure switch in series with the feed coils; `delay` until these are without supply."""
+
+    pressure: Pressure
+    repeatability: Fraction = 0.01
+    delay: Time = 0.015
+
+
 class Adc(_Table):
     bits: int = Field(ge=8, le=16)
     wide_codes: CodeWidth = 1.0
@@ -296,6 +304,7 @@ class PressFile(_Table):
     adc: Adc
     work: Work
     position: Position | None = None
+    cutout: Cutout | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> PressFile:

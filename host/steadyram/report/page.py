@@ -75,7 +75,7 @@ def render(
         facts=facts or {},
         made=when(made_unix),
         version=__version__,
-        settings_texts={field.name: field.text for field in definition().settings},
+        settings_texts={field.name: field.text for field in (*definition().settings, *definition().measured)},
         calibration_texts={field.name: field.text for field in definition().calibration},
         fault_texts={entry.name: entry.text for entry in definition().faults.values()},
         stop_texts={entry.name: entry.text for entry in definition().stops.values()},

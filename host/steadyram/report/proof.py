@@ -191,7 +191,9 @@ def prove(
     # Parts of a job of whichever comes first are each held to what they landed by.
     held: dict[Quantity, Limits | None] = {
         "force": _force_limits(tolerance_ppt, settings, most_N),
-        "depth": _depth_limits(tolerance_m, settings, calibrations),
+        "depth": _depth_limits(
+            tolerance_m, settings, [s.content for s in store.snapshots(batch.uid, "measured")], calibrations
+        ),
     }
     limits = held[quantity]
     if limits is None:
@@ -283,17 +285,22 @@ def _force_limits(
 def _depth_limits(
     tolerance_m: float | None,
     settings: Sequence[tuple[int, Snapshot | None, int]],
+    measured: Sequence[Mapping[str, int]],
     calibrations: Sequence[tuple[int, Snapshot | None, int]],
 ) -> Limits | None:
-    """None where neither a tolerance nor the sets of the time are known."""
+    """None where neither a tolerance nor the sets of the time are known.
+
+    measured: measured values that were seen; stores from before protocol 3 have them among the settings.
+    """
     if tolerance_m is not None:
         return Limits(tolerance_m, tolerance_m, f"given: {tolerance_m * 1e3:g} mm either way")
     sigmas = [
         sigma
         for _, chosen, _ in settings
         for _, calibration, _ in calibrations
+        for values in measured or [{}]
         if chosen and calibration
-        if (sigma := depth_sigma_m(chosen.content, calibration.content)) is not None
+        if (sigma := depth_sigma_m({**values, **chosen.content}, calibration.content)) is not None
     ]
     if not sigmas:
         return None

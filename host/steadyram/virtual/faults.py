@@ -7,6 +7,7 @@ firmware: the sensor's signal, contacts, relays, valves, oil and pump.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -36,8 +37,10 @@ RELIEF_HIGH: Final = 1.5
 DARK_S: Final = 0.5
 FLOOD_BYTES: Final = 64
 BOUNCE_S: Final = 0.012
+SNUBBER_S: Final = 0.03
+GAIN_LOW: Final = 0.9
 _SPAN: Final = 0.8 * 65535
-_NOISE_STREAM, _BOUNCE_STREAM, _FLOOD_STREAM = 11, 12, 13
+_NOISE_STREAM, _BOUNCE_STREAM, _FLOOD_STREAM, _BLOCKED_STREAM = 11, 12, 13, 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +108,35 @@ def _coded(press: VirtualPress, counts: float) -> int:
 def _frozen(press: VirtualPress) -> Callable[[int, int], int]:
     held = press.counts
     return lambda step, counts: held
+
+
+def _blocked(press: VirtualPress) -> Callable[[int, int], int]:
+    """Hold the pressure that is shut in behind the port; transducer and converter go on, so their noise does, too."""
+    tape = NoiseTape(press.seed, _BLOCKED_STREAM)
+    first = press.plant.step_index
+    held = press.counts
+    sd = press.plant.press.transducer.noise * _SPAN
+    return lambda step, counts: _coded(press, held + sd * tape.at(step - first))
+
+
+def _slow_snubber(press: VirtualPress) -> Callable[[int, int], int]:
+    """Let the pressure follow with a time constant; transducer and converter have their noise all the same.
+
+    Steps may be asked for again, so each is kept once it is known.
+    """
+    seen: dict[int, float] = {}
+    tape = NoiseTape(press.seed, _BLOCKED_STREAM)
+    sd = press.plant.press.transducer.noise * _SPAN
+    start = float(press.counts)
+    share = 1.0 - math.exp(-STEP_S / SNUBBER_S)
+
+    def follow(step: int, counts: int) -> int:
+        before = seen.get(step - 1, start)
+        seen[step] = before + share * (counts - before)
+        seen.pop(step - 5000, None)
+        return _coded(press, seen[step] + sd * tape.at(step))
+
+    return follow
 
 
 def _noisy(press: VirtualPress) -> Callable[[int, int], int]:
@@ -322,6 +354,18 @@ FAULTS: Final[dict[str, Fault]] = {
             _signal(lambda p: lambda s, c: _coded(p, 65535)),
         ),
         Fault("sensor-frozen", "the reading stays at its last value", "contact", _signal(_frozen)),
+        Fault(
+            "port-blocked",
+            "pressure port blocked: the reading stays at its level, with its noise",
+            "idle",
+            _signal(_blocked),
+        ),
+        Fault(
+            "snubber-slow",
+            f"snubber clogging: the reading follows with {1000 * SNUBBER_S:g} ms more",
+            "idle",
+            _signal(_slow_snubber),
+        ),
         Fault("sensor-noisy", f"interference: noise of {NOISE_SHARE:.0%} of range", "start", _signal(_noisy)),
         Fault("sensor-spike", f"one reading too high by {SPIKE_SHARE:.0%} of range", "rise", _signal(_spike)),
         Fault(

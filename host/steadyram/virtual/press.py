@@ -22,6 +22,7 @@ from steadyram.errors import BadInput, SteadyramError
 from steadyram.link.transport import Transport
 from steadyram.press.pressfile import PressFile, apply_change, build_press, read_press_tables
 from steadyram.virtual.checks import ValveChecks
+from steadyram.virtual.cutout import PressureCutout
 from steadyram.virtual.faults import ActiveFault, parse_fault
 from steadyram.virtual.operator import Operator
 from steadyram.virtual.plant import STEP_S, Plant
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 _LINK_MOST = 32768
 _SNAPSHOT_EVERY = 8
 _VALVES = tables.OUT_EXTEND | tables.OUT_RETRACT | tables.OUT_SLOW
+_FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 _IN_TOP = int(tables.IN_TOP)
 
 
@@ -129,6 +131,7 @@ class VirtualPress(ValveChecks):
         self.seed = seed
         self.wall_unix = wall_unix
         self.plant = Plant(model, seed)
+        self.cutout = None if model.cutout is None else PressureCutout(model.cutout, seed)
         self.operator = Operator(self)
         self.outputs = 0
         self.valve_log: list[Output] = []
@@ -306,13 +309,19 @@ class VirtualPress(ValveChecks):
         del self._to_device[: len(link)]
         runtime.feed(link, knob)
         counts = self._last_counts
+        cutout = self.cutout
+        opens = False
         try:
             for _ in range(most):
                 counts = step()
                 levels = base | _IN_TOP if plant.u <= 0.0 else base
                 for change in filters:
                     levels = change(plant.step_index, levels)
-                if tick(counts, levels, place() if fitted else 0):
+                came = tick(counts, levels, place() if fitted else 0)
+                if cutout is not None and cutout.due(plant.pressure_Pa, plant.step_index):
+                    opens = True
+                    break
+                if came:
                     break
                 if stop is not None and stop(self):
                     break
@@ -323,7 +332,16 @@ class VirtualPress(ValveChecks):
             self._take_outputs(0)
             raise
         self._last_counts = counts
+        if opens:
+            self._open_cutout()
         self._take_heard(runtime.hear())
+
+    def _open_cutout(self) -> None:
+        """Take the supply off the feed coils."""
+        if self.cutout is not None:
+            self.cutout.open = True
+            self.note("cutout-opens")
+            self.rewire()
 
     def _batch(self, runtime: Runtime, most: int, stop: Callable[[VirtualPress], bool] | None) -> None:
         plant = self.plant
@@ -336,6 +354,8 @@ class VirtualPress(ValveChecks):
         add = samples.append
         place = plant.place
         looking = stop is not None or bool(watched)
+        cutout = self.cutout
+        opens = False
         for i in range(most):
             if not i % _SNAPSHOT_EVERY:
                 snapshots.append(plant.snapshot())
@@ -345,6 +365,10 @@ class VirtualPress(ValveChecks):
                 levels = change(plant.step_index, levels)
             add(levels)
             add(place())
+            if cutout is not None and cutout.due(plant.pressure_Pa, plant.step_index):
+                # The coils open now: nothing is run ahead beyond it.
+                opens = True
+                break
             if looking and ((stop is not None and stop(self)) or any(w[0](self) for w in watched)):
                 break
         sent = len(samples) // 3
@@ -378,6 +402,8 @@ class VirtualPress(ValveChecks):
                 self._ahead = max(runtime.batch_least, self._ahead // 2)
             elif sent == self._ahead < runtime.batch_most:
                 self._ahead *= 2
+        if opens and ran == sent:
+            self._open_cutout()
         self._take_heard(heard)
 
     def _take_heard(self, heard: Heard) -> None:
@@ -403,6 +429,8 @@ class VirtualPress(ValveChecks):
             word |= tables.IN_LATCH
         if not op.estop_pushed:
             word |= tables.IN_ESTOP_OK
+        if self.cutout is not None and not self.cutout.open:
+            word |= tables.IN_CUTOUT_OK
         if op.enable_held:
             word |= tables.IN_ENABLE
         if op.ack_held:
@@ -421,9 +449,19 @@ class VirtualPress(ValveChecks):
         """Pass the output word on to the relays; a pushed emergency stop takes their supply away."""
         self.welded |= self.weld_next & self.outputs
         word = 0 if self.operator.estop_pushed else self.outputs | self.welded
+        if self.cutout is not None and self.cutout.open:
+            word &= ~_FEED
         self.plant.command(
             bool(word & tables.OUT_EXTEND), bool(word & tables.OUT_RETRACT), bool(word & tables.OUT_SLOW)
         )
+
+    def reset_cutout(self) -> bool:
+        """Press the independent cutout's reset button; False while the pressure holds it open, or without one."""
+        done = self.cutout is not None and self.cutout.reset(self.plant.pressure_Pa)
+        if done:
+            self.note("cutout-reset")
+            self.rewire()
+        return done
 
     @property
     def valves_on(self) -> bool:

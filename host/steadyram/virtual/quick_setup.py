@@ -38,6 +38,10 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     values["counts_step"] = 1 << (16 - press.adc.bits)
     values["capacity_n"] = math.floor(press.capacity_N)
     values["overforce_n"] = math.floor(press.capacity_N * 1.05)
+    # What the ram's stroke takes of full feed, and a tenth more; of a pump worked by hand nobody knows the time.
+    seconds = press.cylinder.stroke * press.cylinder.area_m2 / press.pump.flow_m3_s(0.0)
+    values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))
+    values["cutout_fitted"] = int(press.cutout is not None)
     values["return_kind"] = int(press.cylinder.return_ == "spring")
     values["drive_kind"] = int(press.pump.coast_down > 0)
     values["holds_load"] = int(press.valve.load_holding)
@@ -131,12 +135,13 @@ def set_up(
 ) -> Device:
     """Push nameplate settings and calibration and one job, and choose it. Returns the device.
 
-    setpoint_N: force on the work; settings, job: protocol fields to differ from the nameplate's and defaults.
+    setpoint_N: force on the work; settings: fields of settings and measured values, job: fields of the job, that
+    differ from the nameplate's and defaults.
     """
     device = open_device(press)
     open_changes(press)
     model = press.plant.press
-    device.push_settings(nameplate_settings(model) | datasheet_characteristics(model) | (settings or {}))
+    device.push_press(nameplate_settings(model) | datasheet_characteristics(model) | (settings or {}))
     device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
     fields = {field.name: field.default for field in definition().job}
     fields |= {"setpoint_n": round(setpoint_N), "batch": batch} | (job or {})

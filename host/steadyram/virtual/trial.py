@@ -110,7 +110,7 @@ def install(
         )
         hands.open_changes()
         values |= measured.settings()
-        device.push_settings(values)
+        device.push_press(values)
     position: PositionFound | None = None
     if model.position is not None and measured is not None:
         position, values = _install_position(press, device, hands, found, calibration, values, progress)
@@ -150,7 +150,7 @@ def _install_position(
     hands.open_changes()
     device.push_calibration(calibration | located.fields)
     values = values | located.settings()
-    device.push_settings(values)
+    device.push_press(values)
     speeds = measure_speeds(
         device,
         hands,
@@ -161,7 +161,7 @@ def _install_position(
     )
     hands.open_changes()
     values = values | speeds.settings()
-    device.push_settings(values)
+    device.push_press(values)
     return located, values
 
 

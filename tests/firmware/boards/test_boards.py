@@ -94,9 +94,13 @@ def test_outputs_go_low_before_anything_else(name, tmp_path):
 def test_every_bit_of_the_definition_has_a_pin_and_no_pin_two_uses(name):
     pins = BOARDS[name][1]
     inputs = [bit for bits, _, _ in pins.INPUTS for bit in bits]
+    inputs += [] if pins.CUTOUT is None else pins.CUTOUT[0]
+    # Where no pin is left, the cutout's monitor is in series with the emergency stop's.
+    inputs += ["cutout_ok"] if pins.CUTOUT is None else []
     assert sorted(inputs) == sorted(n[3:].lower() for n in dir(T) if n.startswith("IN_"))
     assert [n for n, _, _ in pins.OUTPUTS] == ["extend", "retract", "slow", "lamp", "buzzer"]
     rows = [*pins.INPUTS, *pins.KNOB, *pins.OUTPUTS, pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY]
+    rows += [pins.CUTOUT] if pins.CUTOUT else []
     rows += [row for row in (pins.ALIVE, pins.ADC_SIGNAL, pins.ADC_SUPPLY) if row]
     rows += [pins.SCREEN_SDA, pins.SCREEN_SCL]
     # A potentiometer or an encoder: these two may share a pin with each other.
@@ -119,7 +123,15 @@ def test_header_of_the_pico_is_counted_right():
     header |= dict(zip(range(16, 23), right, strict=True))
     header |= {26: 31, 27: 32, 28: 34}
     pins = pins_pico
-    for row in [*pins.INPUTS, *pins.KNOB, *pins.OUTPUTS, pins.ALIVE, pins.ADC_SIGNAL, pins.ADC_SUPPLY]:
+    for row in [
+        *pins.INPUTS,
+        pins.CUTOUT,
+        *pins.KNOB,
+        *pins.OUTPUTS,
+        pins.ALIVE,
+        pins.ADC_SIGNAL,
+        pins.ADC_SUPPLY,
+    ]:
         assert header[row[1]] == row[2], row
     for row in (pins.PLACE_WIPER, pins.PLACE_A, pins.PLACE_B):
         assert header[row[1]] == row[2], row
@@ -133,7 +145,7 @@ def test_header_of_the_pico_is_counted_right():
 def test_contacts_become_bits_and_bits_become_outputs(name, tmp_path, fake_time):
     board, machine, pins = made(name, tmp_path)
     assert board.levels() == 0, "open wires: pedals released, cutoff off, emergency stop pushed"
-    for bits, gpio, _ in pins.INPUTS:
+    for bits, gpio, _ in [*pins.INPUTS, *([pins.CUTOUT] if pins.CUTOUT else [])]:
         machine.pins[gpio].level = 0
         assert board.levels() == sum(getattr(T, "IN_" + bit.upper()) for bit in bits)
         machine.pins[gpio].level = 1

@@ -20,6 +20,7 @@ from steadyram.commission.position import (
     calibrate_position,
     position_fields,
 )
+from steadyram.link.definition import definition
 from steadyram.press.pressfile import read_press
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import datasheet_characteristics, nameplate_settings, set_up
@@ -117,7 +118,12 @@ def test_an_encoder_from_nothing_to_speeds(tmp_path, capsys):
         assert fast["full_m_per_s"] == pytest.approx(truth.pump.flow_m3_s(0) / area, rel=0.02)
         assert fast["slow_m_per_s"] == pytest.approx(truth.valve.slow_feed / area, rel=0.02)
         wanted = nameplate_settings(truth) | datasheet_characteristics(truth) | fast["settings"]
-        assert list(keeper.settings) == list((wanted | {"position_kind": 2, "position_noise_um": 0}).values())
+        wanted |= {"position_kind": 2, "position_noise_um": 0}
+        known = definition()
+        fields = (*known.settings, *known.measured)
+        stored = dict(zip([f.name for f in fields], [*keeper.settings, *keeper.measured], strict=True))
+        assert stored.pop("measured_day") >= 20_000
+        assert stored == {f.name: f.default for f in fields if f.name != "measured_day"} | wanted
 
 
 def test_a_potentiometer_by_a_person(tmp_path):

@@ -41,7 +41,7 @@ def test_an_encoder_from_nothing_to_speeds(tmp_path: Path, capsys: pytest.Captur
         assert fast["full_m_per_s"] == pytest.approx(free, rel=0.02)
         assert fast["slow_m_per_s"] == 0
         assert fast["settings"]["speed_slow_um_s"] == 0
-        assert fast["settings"]["speed_um_s"] in list(keeper.settings)
+        assert fast["settings"]["speed_um_s"] in list(keeper.measured)
 
 
 def test_the_reference_is_kept_and_depths_are_landed() -> None:

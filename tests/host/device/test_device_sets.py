@@ -108,8 +108,8 @@ def test_a_bad_set_is_refused_before_anything_is_sent(bench: Bench) -> None:
     before = device.settings()
     with pytest.raises(BadInput, match="capacity_n"):
         device.push_settings(settings(capacity_n=10**9))
-    with pytest.raises(BadInput, match="lacks 'coast_us'"):
-        device.push_settings({k: v for k, v in settings().items() if k != "coast_us"})
+    with pytest.raises(BadInput, match="lacks 'changes_s'"):
+        device.push_settings({k: v for k, v in settings().items() if k != "changes_s"})
     with pytest.raises(BadInput, match="no key 'colour'"):
         device.push_settings(settings(colour=3))
     with pytest.raises(BadInput, match="Slot 3"):
@@ -254,7 +254,7 @@ def test_a_lost_answer_to_commit_is_settled_by_the_device() -> None:
     steps = [
         Step(
             "hello",
-            ["ok proto=1 oldest=1 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
+            ["ok proto=3 oldest=3 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
         ),
         Step("stage kind=settings", ["ok kind=settings"]),
         *[
@@ -277,7 +277,7 @@ def test_a_digest_that_differs_is_dropped_and_said() -> None:
     steps = [
         Step(
             "hello",
-            ["ok proto=1 oldest=1 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
+            ["ok proto=3 oldest=3 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
         ),
         Step("stage kind=jobs", ["ok kind=jobs"]),
         Step("check", ["ok digest=00000000"]),

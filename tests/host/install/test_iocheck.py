@@ -11,7 +11,7 @@ from steadyram.install import doctor
 from steadyram.install.iocheck import Walk
 from steadyram.link.client import Client
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.quick_setup import set_up
+from steadyram.virtual.quick_setup import nameplate_settings, open_changes, set_up
 
 PRESSES = Path(__file__).parents[2] / "presses"
 PRESS = PRESSES / "workshop-20.toml"
@@ -28,7 +28,8 @@ def press():
 @pytest.fixture
 def device(press):
     device = Device(Client(press.transport(), source=random.Random(2)))
-    device.hello()
+    open_changes(press)
+    device.push_settings(nameplate_settings(press.plant.press))
     return device
 
 

@@ -259,7 +259,7 @@ def test_the_devices_own_band_is_the_firmwares(press: str) -> None:
         virtual.operator.press_extend()
         virtual.run(0.2)
         inside: Any = virtual.firmware
-        found = depth_sigma_m(device.settings().values, device.calibration().values)
+        found = depth_sigma_m(device.press_values(), device.calibration().values)
         assert found == pytest.approx(inside.core.depth.sig_um / 1e6, rel=0.1, abs=1e-6)
 
 

@@ -140,7 +140,7 @@ def test_step_does_not_allocate_through_strokes_and_faults(tmp_path: Path) -> No
 @needs_micropython
 def test_firmware_that_ends_is_reported_with_its_traceback(tmp_path: Path) -> None:
     with pytest.raises(FirmwareStopped, match=r"MemoryError|memory"):
-        VirtualPress(default_press(), 3, "micropython", tmp_path, heap=36_000)
+        VirtualPress(default_press(), 3, "micropython", tmp_path, heap=60_000)
 
 
 def test_without_micropython_it_says_so_and_takes_cpython(

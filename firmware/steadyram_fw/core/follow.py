@@ -1,0 +1,270 @@
+"""Does the pressure reading follow the oil? What a blocked port, a shut gauge valve or a slow snubber cannot hide.
+
+This watch counts oil by itself, from the outputs and the valve's measured times, and knows nothing of how the cutoff
+lands a part. Five rules, by the oil let in since the stroke began:
+
+1. free travel shows: seal friction raises the reading before the ram has moved far (fault reading-still);
+2. contact comes where this job's parts have met the ram, within six deviations (stop overdue);
+3. from each sixteenth of the set force to the next one it takes no more oil than this job's parts have needed from
+   there to the whole, a sixteenth more and six deviations, or what adds three eighths of the set force (overdue);
+4. a ram that is at the end of its stroke takes no more oil (fault oil-limit);
+5. once the valve has surely closed the reading stands, or the sensor is slower than measured (fault reading-slow).
+
+Oil is in t16, sixteenths of a millisecond of low-stage flow. Integers only, nothing allocates.
+"""
+
+from array import array
+
+from .. import tables as t
+from .fixed import isqrt, time_for
+from .learn import (
+    L_CYCLES,
+    L_HALF_SCATTER,
+    L_PROFILE,
+    L_RS,
+    L_SCATTER,
+    L_SETPOINT,
+    L_UC,
+    L_US,
+    L_VAR,
+    LEVELS,
+)
+
+OVERDUE = 255  # what look() says of rules 2 and 3: an end of the stroke, and no fault's number
+
+LEARNED_PARTS = 8  # a job's scatter is known after so many
+DEVIATIONS = 6
+SHOW_MS = 40  # mean of sixteen, its own lag and a slow start, beyond the sensor's five time constants
+NEED_LEAST16 = 384  # 24 ms of oil: more than any start-up of a spool that still counts as open
+LAG_MS = 32  # rule 5 compares two readings this far apart
+FOREVER = 268435456  # 2**28
+UNKNOWN = -268435456
+
+WAS = 0  # the feed that was energised a millisecond ago
+MOVE = 1  # its flow so far, 256ths of a millisecond
+SHARE = 2
+BASE16 = 3  # oil of the moves before
+OPEN16 = 4
+DEAD16 = 5  # what an energised pulse lets in less than its width
+SLOW_OPEN16 = 6
+SLOW_DEAD16 = 7
+SHARE_HIGH = 8
+SHARE_SLOW = 9
+CHANGEOVER_N = 10
+START16 = 11  # reading when the stroke began, counts times sixteen
+SHOW16 = 12  # what free travel must add to it; 0 = friction is lost in the noise, only contact shows
+NEED16 = 13
+SHOWN = 14  # 1 = the reading has moved with this stroke
+WAITED_MS = 15
+GRACE_MS = 16
+TOUCH_N = 17
+CONTACT16 = 18  # oil at contact, -1 = not met
+LATEST16 = 19
+LEVEL = 20  # sixteenths of the set force that the reading has passed
+PASSED16 = 21  # oil when it passed the latest
+LIMIT16 = 22
+AFTER_MS = 23  # since the last feed was told to close, 0 = not asked
+LOOK_MS = 24
+LOOK_N = 25
+STEP_N = 26
+LAG_ON = 27
+NEXT_N = 28  # force of the next level, and the distance of levels in sixteenths of a newton
+NEXT16 = 29
+LEVEL16 = 30
+ALLOW16 = 31  # sixteen entries: oil that may come in at a level before the next one is overdue
+CELLS = 47
+
+
+def look(c, told, mean16, force):
+    """One millisecond: a fault, OVERDUE or 0. told: outputs; mean16: mean of sixteen readings, times sixteen.
+
+    Compiled to machine code for a board: whole numbers and cells only, no calls.
+    """
+    feeding = told & (t.OUT_EXTEND | t.OUT_SLOW)
+    was = c[WAS]
+    share = c[SHARE]
+    oil16 = c[BASE16]
+    if feeding:
+        if was == 0:
+            c[WAS] = feeding
+            c[MOVE] = 0
+            c[AFTER_MS] = 0
+        share = 256
+        opening16 = c[OPEN16]
+        if force >= c[CHANGEOVER_N]:
+            share = c[SHARE_HIGH]
+        if feeding & t.OUT_EXTEND == 0:
+            share = c[SHARE_SLOW]
+            opening16 = c[SLOW_OPEN16]
+        c[SHARE] = share
+        move = c[MOVE] + share
+        c[MOVE] = move
+        in16 = (move >> 4) - ((opening16 * share) >> 8)
+        if in16 > 0:
+            oil16 += in16
+    elif was:
+        dead16 = c[DEAD16]
+        if was & t.OUT_EXTEND == 0:
+            dead16 = c[SLOW_DEAD16]
+        in16 = (c[MOVE] >> 4) - ((dead16 * share) >> 8)
+        if in16 > 0:
+            oil16 += in16
+        if oil16 > FOREVER:
+            oil16 = FOREVER
+        c[BASE16] = oil16
+        c[WAS] = 0
+        c[AFTER_MS] = 1
+    elif c[AFTER_MS]:
+        after_ms = c[AFTER_MS] + 1
+        c[AFTER_MS] = after_ms
+        if c[LAG_ON]:
+            if after_ms == c[LOOK_MS]:
+                c[LOOK_N] = force
+            elif after_ms == c[LOOK_MS] + LAG_MS:
+                c[AFTER_MS] = 0
+                if force > c[TOUCH_N] and force - c[LOOK_N] > c[STEP_N]:
+                    return t.FAULT_READING_SLOW
+        elif after_ms > LAG_MS:
+            c[AFTER_MS] = 0
+    if oil16 > c[LIMIT16]:
+        return t.FAULT_OIL_LIMIT
+    if c[SHOWN] == 0:
+        show16 = c[SHOW16]
+        if force > c[TOUCH_N] and (show16 == 0 or mean16 - c[START16] >= show16):
+            c[SHOWN] = 1
+        elif show16 and mean16 - c[START16] >= show16:
+            c[SHOWN] = 1
+        elif show16 and oil16 >= c[NEED16]:
+            waited_ms = c[WAITED_MS] + 1
+            c[WAITED_MS] = waited_ms
+            if waited_ms > c[GRACE_MS]:
+                return t.FAULT_READING_STILL
+    if force > c[TOUCH_N]:
+        level = c[LEVEL]
+        if c[CONTACT16] < 0:
+            c[CONTACT16] = oil16
+            c[PASSED16] = oil16
+        elif level < 16:
+            if force >= c[NEXT_N]:
+                c[LEVEL] = level + 1
+                c[PASSED16] = oil16
+                next16 = c[NEXT16] + c[LEVEL16]
+                c[NEXT16] = next16
+                c[NEXT_N] = next16 >> 4
+            elif feeding and oil16 - c[PASSED16] > c[ALLOW16 + level]:
+                return OVERDUE
+    elif feeding and c[CONTACT16] < 0 and oil16 > c[LATEST16]:
+        return OVERDUE
+    return 0
+
+
+class Follow:
+    """The watch of one press; `proven` is False until the reading has moved with a stroke."""
+
+    def __init__(self, press):
+        self._p = press
+        self.cells = array("i", [0] * CELLS)
+        self.proven = False
+        self._stroke16 = FOREVER
+        self._show16 = 0
+        self._dead16 = UNKNOWN
+        self._slow_dead16 = UNKNOWN
+
+    def configure(self, settings, cal, c1):
+        """Take over settings and calibration (None = none); c1: newtons per 65536 counts."""
+        p = self._p
+        c = self.cells
+        self._dead16 = _t16(settings[t.S_PULSE_DEAD_US])
+        self._slow_dead16 = _t16(settings[t.S_SLOW_PULSE_DEAD_US])
+        stroke_ms = settings[t.S_STROKE_MS]
+        self._stroke16 = stroke_ms << 4 if stroke_ms and not p.burst else FOREVER
+        self._show16 = 0
+        friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
+        if p.characterised and friction_n and not p.burst:
+            # Half of it: friction differs from stroke to stroke, and the ram's weight carries some.
+            show16 = (
+                ((friction_n << 19) // max(c1, 1))
+                if friction_n < 2000
+                else ((friction_n << 9) // max(c1 >> 10, 1))
+            )
+            noise16 = (p.noise_n << 20) // max(c1, 1) if p.noise_n < 1000 else FOREVER
+            step16 = settings[t.S_COUNTS_STEP] << 4
+            if show16 >= 2 * noise16 and show16 >= step16:
+                self._show16 = show16
+        c[NEED16] = max(NEED_LEAST16, time_for(4 * friction_n, p.low16)) if p.low16 else FOREVER
+        c[GRACE_MS] = SHOW_MS + ((5 * p.sensor16 + 4 * p.jitter16) >> 4)
+        c[LAG_ON] = 1 if p.characterised and p.holds_load and not p.burst else 0
+
+    def doubt(self):
+        """A batch begins, or the reading did not do what it should: the next stroke must show that it moves."""
+        self.proven = False
+
+    def begin(self, mean16, touch_n, expect, setpoint, learned):
+        """A stroke begins. expect: it is one of the job that `learned` belongs to, from the top."""
+        p = self._p
+        c = self.cells
+        c[WAS] = 0
+        c[MOVE] = 0
+        c[BASE16] = 0
+        c[SHOWN] = 0
+        c[WAITED_MS] = 0
+        c[AFTER_MS] = 0
+        c[CONTACT16] = -1
+        c[START16] = mean16
+        c[SHOW16] = self._show16
+        c[TOUCH_N] = touch_n
+        c[OPEN16] = p.open16
+        # As measured, not as the cutoff follows it from stroke to stroke: this watch is the second opinion.
+        c[DEAD16] = self._dead16 if self._dead16 != UNKNOWN else p.open16 - p.close16 + p.late16
+        c[SLOW_OPEN16] = p.slow_open16
+        c[SLOW_DEAD16] = (
+            self._slow_dead16 if self._slow_dead16 != UNKNOWN else p.slow_open16 - p.slow_close16 + p.late16
+        )
+        c[SHARE_HIGH] = p.high_share
+        c[SHARE_SLOW] = p.slow_share
+        c[CHANGEOVER_N] = p.changeover_n
+        c[LIMIT16] = self._stroke16
+        # Rise after the latest closing that the cutoff allows for (press.late_max16) is the sensor's.
+        close16 = max(p.close16, p.slow_close16 if p.slow_fitted else 0)
+        c[LOOK_MS] = (close16 - p.late16 + p.late_max16 + p.see16 + 2 * p.jitter16 + 4 * p.sensor16 >> 4) + 2
+        c[STEP_N] = max(10 * p.noise_n, setpoint >> 4, p.capacity_n >> 9)
+        c[LATEST16] = FOREVER
+        c[LEVEL] = 0
+        c[PASSED16] = 0
+        c[LEVEL16] = setpoint
+        c[NEXT16] = setpoint
+        c[NEXT_N] = setpoint >> 4
+        for level in range(LEVELS):
+            c[ALLOW16 + level] = FOREVER
+        if expect:
+            self._expect(learned, setpoint)
+
+    def _expect(self, learned, setpoint):
+        """Where this job's parts met the ram and reached their force: the one place that reads what was learned."""
+        p = self._p
+        if p.burst or learned[L_CYCLES] < LEARNED_PARTS:
+            # Of oil that comes in bursts nobody knows how much has.
+            return
+        if learned[L_SETPOINT] != setpoint or learned[L_UC] < 1:
+            return
+        c = self.cells
+        contact16 = learned[L_UC]
+        spread16 = DEVIATIONS * isqrt(learned[L_VAR] + learned[L_SCATTER])
+        c[LATEST16] = contact16 + spread16 + p.see16 + NEED_LEAST16
+        own16 = DEVIATIONS * isqrt(learned[L_HALF_SCATTER]) + p.see16 + 4 * p.jitter16
+        own16 = min(own16, time_for((setpoint >> 3) * 3, max(learned[L_RS], p.dead16(setpoint) >> 2)))
+        for level in range(1, LEVELS):
+            span16 = learned[L_US] - learned[L_PROFILE + level]
+            if learned[L_PROFILE + level] > 0 and span16 > 0:
+                c[ALLOW16 + level] = span16 + (span16 >> 4) + own16
+
+    def shown(self):
+        """True once the reading has moved with the stroke that runs; it counts for the strokes to come, too."""
+        if self.cells[SHOWN]:
+            self.proven = True
+        return self.proven
+
+
+def _t16(us):
+    """Sixteenths of a millisecond; UNKNOWN for the definition's own sentinel."""
+    return UNKNOWN if us <= -1000000 else (us * 2) // 125

@@ -1,0 +1,198 @@
+"""The watch whether the reading follows the oil, fed by hand: outputs, a reading and a force a millisecond."""
+
+from array import array
+
+import pytest
+
+from steadyram_fw import tables as t
+from steadyram_fw.core.follow import CELLS, OVERDUE, Follow, look
+from steadyram_fw.core.learn import (
+    L_CYCLES,
+    L_PROFILE,
+    L_RS,
+    L_SCATTER,
+    L_SETPOINT,
+    L_UC,
+    L_US,
+    LEARNED_LEN,
+)
+from steadyram_fw.core.press import Press
+
+PLACES = {row[0]: i for i, row in enumerate(t.SETTINGS)}
+C1 = 350000  # newtons per 65536 counts
+FRICTION_N = 600
+SHOW16 = (FRICTION_N << 19) // C1
+MEASURED = dict(
+    char_valid=1, open_lag_us=38000, close_lag_us=33000, sensor_lag_us=2000, jitter_us=1400, noise_n=140,
+    rate_low_n_s=944000, rate_high_n_s=270000, changeover_n=38500, pulse_dead_us=5000,
+)  # fmt: skip
+
+
+def made(cal=True, **changed):
+    settings = array("i", [row[3] for row in t.SETTINGS])
+    for name, value in {**MEASURED, **changed}.items():
+        settings[PLACES[name]] = value
+    press = Press()
+    press.configure(settings)
+    follow = Follow(press)
+    follow.configure(settings, [6554, -600, C1, 0, 0, 58982, FRICTION_N, 1] if cal else None, C1)
+    return follow
+
+
+def job(setpoint=20000, **changed):
+    """What a job has taught: contact after 400 ms of oil, the set force 40 ms later, in even steps."""
+    a = array("i", [0] * LEARNED_LEN)
+    a[L_CYCLES], a[L_SETPOINT], a[L_UC], a[L_US] = 20, setpoint, 6400, 7040
+    a[L_SCATTER], a[L_RS] = 400, 8000
+    for level in range(1, 17):
+        a[L_PROFILE + level] = 6400 + 40 * level
+    return a
+
+
+class Stroke:
+    def __init__(self, follow, learned=None, setpoint=20000, zero16=104000):
+        follow.begin(zero16, 700, learned is not None, setpoint, learned or array("i", [0] * LEARNED_LEN))
+        self.cells, self.zero16 = follow.cells, zero16
+
+    def run(self, ms, out=t.OUT_EXTEND, rise16=0, force=0):
+        """First verdict in `ms` milliseconds and when it came, (0, ms) without one."""
+        for n in range(1, ms + 1):
+            verdict = look(self.cells, out, self.zero16 + rise16, force)
+            if verdict:
+                return verdict, n
+        return 0, ms
+
+
+def test_free_travel_that_does_not_show_is_a_fault():
+    stroke = Stroke(made())
+    # opening, 24 ms of oil, then the mean of sixteen, five time constants and the jitter
+    verdict, ms = stroke.run(400)
+    assert verdict == t.FAULT_READING_STILL
+    assert abs(ms - (38 + 24 + 40 + (5 * 32 + 4 * 22) // 16)) < 3
+
+
+def test_free_travel_that_shows_is_none():
+    stroke = Stroke(made())
+    stroke.run(80)
+    assert stroke.run(20, rise16=SHOW16) == (0, 20)
+    assert stroke.run(2000) == (0, 2000)
+
+
+@pytest.mark.parametrize("rise16", [-5000, 0, SHOW16 - 1])
+def test_noise_and_less_than_half_of_friction_do_not_count(rise16):
+    assert Stroke(made()).run(400, rise16=rise16)[0] == t.FAULT_READING_STILL
+
+
+@pytest.mark.parametrize("why", ["friction in the noise", "not characterised", "hand pump", "no calibration"])
+def test_where_friction_cannot_show_contact_proves_the_reading(why):
+    changed = {
+        "friction in the noise": {"noise_n": 400},
+        "not characterised": {"char_valid": 0},
+        "hand pump": {"burst_feed": 1},
+        "no calibration": {},
+    }[why]
+    follow = made(cal=why != "no calibration", **changed)
+    stroke = Stroke(follow)
+    assert stroke.run(3000) == (0, 3000)
+    assert not follow.shown()
+    stroke.run(1, force=800)
+    assert follow.shown()
+
+
+def test_a_reading_that_was_proven_is_doubted_again():
+    follow = made()
+    Stroke(follow).run(100, rise16=SHOW16)
+    assert follow.shown()
+    follow.doubt()
+    assert not follow.proven
+
+
+def test_pulses_count_what_they_let_in():
+    stroke = Stroke(made())
+    for pulse in range(40):
+        for out, ms in ((t.OUT_EXTEND, 17), (0, 90)):
+            verdict, _ = stroke.run(ms, out)
+            if verdict:
+                # 17 ms energised less 5 ms dead: the second pulse brings 24 ms of oil
+                assert (verdict, pulse) == (t.FAULT_READING_STILL, 1)
+                return
+    raise AssertionError("never")
+
+
+def test_contact_that_is_overdue_ends_the_stroke():
+    stroke = Stroke(made(), job())
+    stroke.run(60)
+    # six deviations of the scatter, sixteen samples and 24 ms beyond contact at 400 ms of oil
+    latest = (6400 + 6 * 20 + 64 + 384) / 16 + 38
+    verdict, ms = stroke.run(1000, rise16=SHOW16)
+    assert verdict == OVERDUE
+    assert abs(ms + 60 - latest) < 4
+
+
+def test_contact_of_a_job_that_is_new_or_another_is_not_expected():
+    young, other = job(), job()
+    young[L_CYCLES] = 7
+    other[L_SETPOINT] = 19000
+    for learned in (young, other, None):
+        assert Stroke(made(), learned).run(2000, rise16=SHOW16) == (0, 2000)
+
+
+@pytest.mark.parametrize("level", range(1, 16))
+def test_a_reading_that_stops_on_the_part_is_overdue_within_what_the_job_needs(level):
+    stroke = Stroke(made(), job())
+    stroke.run(430, rise16=SHOW16)
+    for passed in range(1, level + 1):
+        assert stroke.run(1, rise16=SHOW16, force=max(701, 20000 * passed // 16))[0] == 0
+    force = max(701, 20000 * level // 16)
+    verdict, ms = stroke.run(400, rise16=SHOW16, force=force)
+    assert verdict == OVERDUE
+    # true force when it ends, on a part that rises as the last sixteenth does
+    blind_N = 8000 * 16 * ms >> 8
+    assert force + blind_N < 2.0 * 20000
+
+
+def test_a_part_that_takes_a_little_more_oil_is_not_overdue():
+    stroke = Stroke(made(), job())
+    stroke.run(430, rise16=SHOW16)
+    for n in range(1, 60):
+        # a fifth softer
+        force = max(701, 20000 * n // 48)
+        assert stroke.run(1, rise16=SHOW16, force=force) == (0, 1), n
+
+
+def test_oil_beyond_the_rams_stroke_is_a_fault():
+    stroke = Stroke(made(stroke_ms=3000))
+    stroke.run(80)
+    verdict, ms = stroke.run(5000, rise16=SHOW16)
+    assert verdict == t.FAULT_OIL_LIMIT
+    assert abs(ms + 80 - 3038) < 3
+    assert Stroke(made(stroke_ms=0)).run(60000, rise16=SHOW16)[0] == 0
+
+
+def settling(tau_ms, late_ms=0, rate=944.0):
+    """Verdict after a closing: the force goes on for 33 ms + late_ms, the sensor follows with a time constant."""
+    stroke = Stroke(made())
+    stroke.run(100, rise16=SHOW16, force=800)
+    true, seen = 800.0, 800.0
+    share = 1.0 if tau_ms == 0 else 1.0 / tau_ms
+    for n in range(400):
+        true += rate if n < 33 + late_ms else 0.0
+        seen += share * (true - seen)
+        verdict, _ = stroke.run(1, 0, SHOW16, round(seen))
+        if verdict:
+            return verdict
+    return 0
+
+
+def test_a_snubber_that_lags_is_seen_after_the_close():
+    assert settling(30.0) == t.FAULT_READING_SLOW
+    assert settling(60.0) == t.FAULT_READING_SLOW
+
+
+@pytest.mark.parametrize(("tau_ms", "late_ms"), [(0, 0), (2, 0), (4, 0), (2, 16), (2, 24)])
+def test_a_healthy_sensor_and_a_valve_three_quarters_late_are_not(tau_ms, late_ms):
+    assert settling(tau_ms, late_ms) == 0
+
+
+def test_the_arrays_are_as_long_as_they_are_used():
+    assert len(made().cells) == CELLS
