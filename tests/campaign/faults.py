@@ -128,7 +128,7 @@ def prepare(file: Path, seed: int, runtime: str, folder: Path) -> None:
         if setup.characteristics is not None:
             values |= setup.characteristics.settings()
         values |= {"cycle_max_ms": cycle_max_ms(press.plant.press), "return_max_ms": RETURN_MAX_MS}
-        device.push_settings(values)
+        device.push_press(values)
         force = setpoint_N(file)
         fields = {f.name: f.default for f in definition().job}
         fields |= {"setpoint_n": round(force), "dwell_ms": DWELL_MS, "cutoff_required": 0}

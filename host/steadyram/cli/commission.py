@@ -147,7 +147,7 @@ def calibrate(
         press = installed(device)
         _same_press(header, press)
         header = header.model_copy(update={"firmware": device.identity().fw})
-        scatter = scatter_of(device.settings().values)
+        scatter = scatter_of(device.press_values())
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)
         for sentence in worth_of_reference(header, _smallest_setpoint_N(device), preferences().force_unit):

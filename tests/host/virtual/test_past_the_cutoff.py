@@ -224,7 +224,7 @@ def test_an_acknowledge_contact_that_closes_for_a_millisecond_or_sticks_clears_n
 # ------------------------------------------------------------------ never measured
 def test_the_learned_cutoff_of_a_press_that_was_never_characterised_refuses(press: TesterPress) -> None:
     values = dict(press.device.settings().values)
-    press.device.push_settings({**values, "char_valid": 0})
+    press.device.push_press({**values, "char_valid": 0})
     assert stroke(press) == 0.0
     press.operator.press_extend()
     press.run(0.1)
@@ -232,7 +232,7 @@ def test_the_learned_cutoff_of_a_press_that_was_never_characterised_refuses(pres
     press.operator.release_extend()
     press.run(0.1)
     # A plain threshold only where asked for by name; it goes over, and every record says so.
-    press.device.push_settings({**values, "char_valid": 0, "strategy": 0})
+    press.device.push_press({**values, "char_valid": 0, "strategy": 0})
     press.plant.peak_N = 0.0
     assert stroke(press) > 1.1
     record = list(press.device.log(press.device.now().next_seq - 1))[-1]

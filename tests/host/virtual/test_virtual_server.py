@@ -181,7 +181,7 @@ def test_changes_need_the_held_button_and_auto_operator_works_a_batch(serve: Ser
     device = served.device()
     served.wait_for(device.calibration_unsealed, "nobody held the enable button")
     model = read_press(default_press())
-    device.push_settings(quick_setup.nameplate_settings(model) | quick_setup.datasheet_characteristics(model))
+    device.push_press(quick_setup.nameplate_settings(model) | quick_setup.datasheet_characteristics(model))
     device.push_calibration(quick_setup.nameplate_calibration(model, round(device.now().mean_counts)))
     fields = {field.name: field.default for field in device.client.definition.job}
     device.push_jobs([DeviceJob(1, "batch of two", fields | {"setpoint_n": 20_000, "batch": 2})])
