@@ -160,7 +160,7 @@ def _run_job(
     codes: Counter[str] = Counter()
     for cutoff, count in (("learned", cycles), ("threshold", threshold_cycles)):
         hands.open_changes()
-        device.push_settings(settings | {"strategy": STRATEGY[cutoff]})
+        device.push_press(settings | {"strategy": STRATEGY[cutoff]})
         device.use_job(number)
         seen = device.now().next_seq
         rows[cutoff] = []
