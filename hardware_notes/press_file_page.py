@@ -66,6 +66,8 @@ A press has these and the virtual press does not. A cutoff that was tried on it 
   below 0.2 % of the largest pressure (`tests/host/virtual/test_plant_sensing.py`).
 - Stiffness that differs by place of the work under the ram, a frame that rocks, trapped oil that grows with travel.
 - A stuck or sluggish valve, a weld, a leak, a blocked line: these are faults to inject, not keys.
+- A pilot-operated check valve, its pilot, an unloading and a decompression valve, and their times. A shut rod side
+  leaks as the cap side does.
 - Slow and full feed open together pass the pump's flow at most; each lets in its share of opening until then.
 """
 

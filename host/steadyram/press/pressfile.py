@@ -169,6 +169,17 @@ class Valve(_Table):
     warm_up_time: WarmUp = 300.0
 
 
+class Circuit(_Table):
+    """What the directional valve does with the rod side while it rests in its centre.
+
+    float: A and B to tank; closed: every port shut; tandem: A and B shut, the pump to tank.
+    """
+
+    centre: Literal["float", "closed", "tandem"] = "float"
+    rod_volume: Volume = 2e-4
+    slow_control: Literal["compensated", "restrictor"] = "compensated"
+
+
 class Transducer(_Table):
     range: Pressure
     lag: Time = 0.0
@@ -303,6 +314,7 @@ class PressFile(_Table):
     transducer: Transducer
     adc: Adc
     work: Work
+    circuit: Circuit = Circuit()
     position: Position | None = None
     cutout: Cutout | None = None
 

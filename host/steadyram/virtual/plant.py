@@ -81,6 +81,8 @@ class Plant:
         self._at_begin_Q = 0.0
         self._at_end_Q = 0.0
         self.line_state = (0.0, 0.0, 0.0)
+        # Force of a shut rod side against the ram.
+        self.rod_N = 0.0
         self.motor_off_s = -1.0
         self._flowing = False
         self.leak_extra = 0.0
@@ -128,8 +130,14 @@ class Plant:
             self._line = transition(t.line_frequency, t.line_damping, t.lag, STEP_S)
         self._by_burst, self._coast_s = press.pump.burst, press.pump.coast_down
         self._holds, self._leak_down = press.valve.load_holding, press.valve.leak_down
+        circuit = press.circuit
+        self._tandem = circuit.centre == "tandem"
+        self._restricted = circuit.slow_control == "restrictor"
+        self._rod_stiffness = 0.0
+        if circuit.centre != "float":
+            self._rod_stiffness = press.oil.bulk_modulus * press.cylinder.annulus_m2**2 / circuit.rod_volume
         # Nothing but force, pressure and the transducer's lag has to be followed while the oil is held.
-        self._plain = press.position is None and self._line is None
+        self._plain = press.position is None and self._line is None and self._rod_stiffness == 0.0
         self._ripple = 0.0 if press.pump.burst else press.pump.ripple
         self._ripple_rad_s = 2.0 * math.pi * press.pump.ripple_frequency
 
@@ -429,7 +437,7 @@ class Plant:
             if self.lost_share and here > self._lost_from_m:
                 self._lost_m += self.lost_share * (here - self._lost_from_m)
             self._lost_from_m = here
-        p1 = (force + self.friction) / self.area - self.deficit / self.oil_compliance
+        p1 = (force + self.rod_N + self.friction) / self.area - self.deficit / self.oil_compliance
         if p1 < 0.0:
             p1 = 0.0
         self.pressure_Pa = p1
@@ -515,6 +523,15 @@ class Plant:
             self._begin_stroke()
         share *= self._flow_share
         slow_only = self.slow.open and not self.extend.open
+        slow = self.flow_slow
+        if self._restricted:
+            # An orifice between pump and cylinder: flow by the root of the pressure over it (textbook orifice law).
+            slow *= math.sqrt(max(0.0, 1.0 - self.pressure_Pa / self._relief_Pa))
+        shut = self._rod_stiffness > 0.0 and self.extend.share <= 0.0
+        if shut and self._tandem:
+            return
+        if self.rod_N > 0.0 and not shut:
+            self._open_rod_side()
         left = dt
         for _ in range(4 if feed is None else 12):
             force = self.force_N
@@ -522,11 +539,11 @@ class Plant:
             flow = self.flow_low if low else self.flow_high
             if feed is None:
                 if slow_only:
-                    flow = min(flow, self.flow_slow)
+                    flow = min(flow, slow)
                 flow *= share
                 piece, volume = left, flow * left
             else:
-                piece, volume = feed.oil(now, dt - left, left, flow * share, self.flow_slow * share)
+                piece, volume = feed.oil(now, dt - left, left, flow * share, slow * share)
             if volume <= 0.0:
                 if feed is None:
                     return
@@ -545,6 +562,12 @@ class Plant:
                 if left <= 1e-12:
                     return
                 continue
+            if shut:
+                self._push_shut(volume)
+                left -= piece
+                if left <= 1e-12 or feed is None:
+                    return
+                continue
             if low and self.changeover_N < self.relief_N and not (slow_only and feed is None):
                 turn = self._u_at(self.changeover_N)
                 if self.u < turn < self.u + volume:
@@ -561,6 +584,42 @@ class Plant:
                 self._at_end_Q = flow if feed is None else feed.end_Q
             if left <= 1e-12 or feed is None:
                 return
+
+    def _push_shut(self, volume: float) -> None:
+        """Let oil in while the rod side is shut: its oil is a spring against the ram, the cap side's swallows more."""
+        for _ in range(2 * len(self._us) + 4):
+            slope, end = self._piece_at(self.u)
+            travel = (1.0 - self.oil_compliance * slope / self.area) / self.area
+            back = self._rod_stiffness * travel
+            whole = 1.0 + self.oil_compliance * back / self.area
+            room = (self.relief_N - self.force_N - self.rod_N) / (slope + back)
+            step = min(volume / whole, max(0.0, end - self.u), max(0.0, room))
+            self.rod_N += back * step
+            self._move_to(self.u + step)
+            volume -= step * whole
+            if volume <= 1e-18 or room <= step:
+                return
+            if self.u < end:
+                self._move_to(math.nextafter(end, math.inf))
+
+    def _piece_at(self, u: float) -> tuple[float, float]:
+        """Return the slope of force against volume at `u`, and up to where it goes on."""
+        if u < self.u_max and self.force_max > 0.0:
+            bottom = self.u_max - self.force_max / self._end_slope
+            return (0.0, bottom) if u < bottom else (self._end_slope, self.u_max)
+        us, fs = self._us, self._fs
+        if u < us[0]:
+            return 0.0, us[0]
+        i = bisect.bisect_right(us, u)
+        if i >= len(us):
+            return self._end_slope, math.inf
+        return (fs[i] - fs[i - 1]) / (us[i] - us[i - 1]), us[i]
+
+    def _open_rod_side(self) -> None:
+        """Let the rod side's oil go: what the cap side had swallowed for it pushes the ram on."""
+        stored = self.oil_compliance * self.rod_N / self.area
+        self.rod_N = 0.0
+        self._move_to(min(self.u + stored, max(self.u, self._u_at(self.relief_N))))
 
     def _take_up(self, force: float, volume: float) -> float | None:
         """Fill what is missing, and break a ram away that rests; return the oil that took, None if all of it."""
@@ -588,6 +647,7 @@ class Plant:
             self.force_max = self._virgin(u)
 
     def _retract(self, dt: float) -> None:
+        self.rod_N = 0.0
         volume = self.return_flow * dt
         band = 2.0 * self.dead_band if self.force_N > 0.0 else self.dead_band
         if self._stuck and self._excess > 0.0 and self.force_N > 0.0:
@@ -630,6 +690,7 @@ class Plant:
             self._leak_key = (rate, dt)
             self._leak_lost = 1.0 - math.exp(-rate * dt)
         lost = self._leak_lost
+        self.rod_N *= 1.0 - lost
         force = self.force_N
         if force > 0.0 and self.deficit < 0.0:
             lost = self._leak_excess(force, lost)
@@ -694,7 +755,7 @@ class Plant:
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.deepest_m, self._lost_m, self._lost_from_m,
-            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state,
+            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state, self.rod_N,
             self.extend.spool, self.extend.travel, tuple(self.extend.pending),
             self.retract.spool, self.retract.travel, tuple(self.retract.pending),
             self.slow.spool, self.slow.travel, tuple(self.slow.pending),
@@ -706,7 +767,7 @@ class Plant:
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,
             self.sensed_Pa, self.peak_N, self._play, self._flowing, self.motor_off_s,
             self.deepest_m, self._lost_m, self._lost_from_m,
-            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state,
+            self._stroke, self._rested, self._stuck, self._spike, self._contacts, self.line_state, self.rod_N,
             self.extend.spool, self.extend.travel, extend,
             self.retract.spool, self.retract.travel, retract,
             self.slow.spool, self.slow.travel, slow,

@@ -54,6 +54,7 @@ def press_of(**changes: Any) -> PressFile:
     tables = tomllib.loads(default_press().read_text())
     for key, value in {**QUIET, **OFF, **{k.replace("__", "."): v for k, v in changes.items()}}.items():
         table, name = key.split(".")
+        tables.setdefault(table, {})
         if value is None:
             tables[table].pop(name, None)
         else:
