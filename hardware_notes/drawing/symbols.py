@@ -86,7 +86,10 @@ def solenoid(s: Sheet, x: float, y: float, label: str, left: bool) -> None:
 
 
 def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float, float]]:
-    """4/3 valve, centre square at (x, y); centre "tandem" (P to T, A and B shut) or "open" (all joined)."""
+    """4/3 valve, centre square at (x, y).
+
+    centre: "tandem" (P to T, A and B shut), "open" (all joined) or "relieved" (P shut, A and B to T).
+    """
     w = 64
     for i in (-1, 0, 1):
         s.box(x + i * w - w / 2, y - w / 2, w, w)
@@ -103,6 +106,11 @@ def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float
             s.line((px, top), (px, top + 12))
             s.line((px - 7, top + 12), (px + 7, top + 12))
         s.line((a, low), (a, low - 18), (b, low - 18), (b, low))
+    elif centre == "relieved":
+        s.line((a, low), (a, low - 12))
+        s.line((a - 7, low - 12), (a + 7, low - 12))
+        s.line((a, top), (a, y), (b, y))
+        s.line((b, top), (b, low))
     else:
         s.line((a, top), (a, low))
         s.line((b, top), (b, low))
@@ -198,3 +206,61 @@ def transducer(s: Sheet, x: float, y: float, label: str) -> tuple[float, float]:
     restrictor(s, x, y + 40)
     s.words(x + 26, y - 2, label, 13)
     return x, y + 62
+
+
+def unloader(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tuple[float, float]]:
+    """Unloading valve: opens to tank by a pilot line from outside; inlet from above at (x, y - 40)."""
+    s.box(x - 18, y - 18, 36, 36)
+    s.line((x, y - 40), (x, y - 18))
+    s.arrow(x - 8, y - 16, x - 8, y + 16)
+    s.line((x, y + 18), (x, y + 40))
+    zigzag(s, x + 18, y, 24)
+    if label:
+        s.words(x + 48, y + 5, label, 12)
+    return {"in": (x, y - 40), "out": (x, y + 40), "pilot": (x - 18, y)}
+
+
+def flow_control(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tuple[float, float]]:
+    """Pressure-compensated flow control valve on a vertical line: adjustable restriction in a frame with its arrow."""
+    found = restrictor(s, x, y)
+    s.arrow(x - 20, y + 18, x + 20, y - 18, 7, 1.5)
+    s.box(x - 26, y - 22, 52, 44, fill="none")
+    s.arrow(x + 18, y + 14, x + 18, y - 6, 6, 1.5)
+    if label:
+        s.words(x + 34, y - 16, label, 13)
+    return found
+
+
+def needle(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tuple[float, float]]:
+    """Needle valve on a vertical line, worked by hand: adjustable restriction."""
+    found = restrictor(s, x, y)
+    s.arrow(x - 18, y + 16, x + 18, y - 16, 7, 1.5)
+    if label:
+        s.words(x + 26, y + 2, label, 12)
+    return found
+
+
+def pressure_switch(s: Sheet, x: float, y: float) -> tuple[float, float]:
+    """Pressure switch, joined from below through its snubber."""
+    s.box(x - 18, y - 18, 36, 36)
+    s.line((x - 10, y + 8), (x + 8, y - 4))
+    s.circle(x - 10, y + 8, 2.5)
+    s.circle(x + 10, y + 2, 2.5)
+    s.line((x + 18, y), (x + 30, y), width=1.5)
+    restrictor(s, x, y + 40)
+    return x, y + 62
+
+
+def diverter(s: Sheet, x: float, y: float) -> dict[str, tuple[float, float]]:
+    """3/2 valve worked by hand, inlet below: at rest to the right outlet, moved to the left one."""
+    w = 48
+    s.box(x - w, y - w / 2, w, w)
+    s.box(x, y - w / 2, w, w)
+    low, top = y + w / 2, y - w / 2
+    for middle, to, shut in ((x + 24, x + 36, x + 12), (x - 24, x - 36, x - 12)):
+        s.arrow(middle, low - 4, to, top + 4)
+        s.line((shut, top), (shut, top + 12))
+        s.line((shut - 6, top + 12), (shut + 6, top + 12))
+    s.line((x - w, y), (x - w - 18, y))
+    s.line((x - w - 18, y + 14), (x - w - 18, y - 14), width=4)
+    return {"in": (x + 24, low), "press": (x + 36, top), "other": (x + 12, top)}
