@@ -233,6 +233,9 @@ class App:
         landed = values[T.R_STOP] == T.STOP_SETPOINT or values[T.R_STOP] == T.STOP_DEPTH
         if job and landed and flags & T.FLAG_CUTOFF and not flags & T.FLAG_AGAIN:
             count += 1
+            batch = keeper.job()[T.J_BATCH]
+            if batch and count % batch == 0:
+                core.new_batch()
         if keeper.gap:
             flags |= T.FLAG_GAP
         if keeper.learned_reset:

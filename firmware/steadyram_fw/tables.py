@@ -195,6 +195,7 @@ REFUSAL_NO_CEILING = const(10)
 REFUSAL_SELECTOR_MOVED = const(11)
 REFUSAL_NOT_CHARACTERISED = const(12)
 REFUSAL_NOT_CONFIGURED = const(13)
+REFUSAL_ZERO_FIRST = const(14)
 REFUSAL_NAMES = Words("""\
 none
 cutoff-required
@@ -209,7 +210,8 @@ no-reference
 no-ceiling
 selector-moved
 not-characterised
-not-configured""")
+not-configured
+zero-first""")
 FAULT_TEXTS = Words("""\
 
 transducer signal below its valid range: open wire, lost supply or short to ground
@@ -263,7 +265,8 @@ the job needs the ram's position: return it to the top switch first
 the handling job needs a ceiling on force in the settings, one that this press can keep
 a selector moved while the pedal went down: release the pedal and look at the selectors
 the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'
-the press has factory defaults: push its settings before the ram may be fed""")
+the press has factory defaults: push its settings before the ram may be fed
+no top switch: take the zero before each batch, ram clear of the work and pressure off (menu, zero)""")
 
 # settings, then measured values: places in the array, then name, min, max, default
 S_BORE_UM = const(0)

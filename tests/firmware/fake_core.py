@@ -79,6 +79,11 @@ class FakeCore:
         self.job = job
         self.learned = learned
 
+    def new_batch(self):
+        self.batches += 1
+
+    batches = 0
+
     def record_stored(self):
         self.record_ready = False
 

@@ -126,6 +126,7 @@ class Controller:
         self._finished = False
         self._again = False
         self._zero_taken = False
+        self._zero_due = False  # a batch begins and nobody has taken the zero
         self._zero_wait = 0
         self._zero_n = 0
         self._zero_drift = 0
@@ -206,8 +207,13 @@ class Controller:
             self.job[i] = job[i] if job_no else 0
         self.learned = learned
         self.proposed_n = 0
-        self.follow.doubt()
+        self.new_batch()
         self._choose_return(self.inputs)
+
+    def new_batch(self):
+        """A batch begins: the reading must move with its first stroke; without a top switch a zero comes first."""
+        self.follow.doubt()
+        self._zero_due = self.settings[t.S_TOP_SWITCH] == 0
 
     def reset_learning(self):
         forget(self.learned)
@@ -501,6 +507,7 @@ class Controller:
             zero16 = self.sense.zero16
             self.sense.set_zero(zero16 + (mean - zero16) // self._zero_n)
         self._zero_want = False
+        self._zero_due = False
         self._zero_taken = True
         self.zero = (self.sense.zero16 + 8) >> 4
         if self._zero_wait > 8192:
@@ -566,6 +573,8 @@ class Controller:
             return t.REFUSAL_SENSOR_DOUBTFUL
         if self.refusal == t.REFUSAL_ZERO_OUT:
             return t.REFUSAL_ZERO_OUT
+        if self._zero_due:
+            return t.REFUSAL_ZERO_FIRST
         setpoint = self.job[t.J_SETPOINT_N]
         if setpoint < 1 or setpoint > self.press.capacity_n or setpoint > self.press.overforce_n:
             return t.REFUSAL_SETPOINT_RANGE

@@ -356,6 +356,7 @@ class Keeper:
             self.counts[self.active] = before
             raise
         self.changes.note(by, "count.%d" % self.active, before, 0)
+        self._core.new_batch()
 
     def forget(self, number, by=BY_LINK):
         """Forget what was learned for a job. Raises Refuse or StoreError."""

@@ -85,6 +85,7 @@ REFUSAL_REMEDIES: Final[dict[str, str]] = {
     "selector-moved": "Release the pedal, look at the selectors, then press the pedal again.",
     "not-characterised": "Run 'steadyram characterise' on this press; until then the cutoff does not press.",
     "no-ceiling": "Set the ceiling of handling jobs in the press's settings (handling_n).",
+    "zero-first": "Ram clear of the work, pressure off: take the zero at the panel (menu, zero).",
     "not-configured": "Push the press's settings first.",
 }
 
