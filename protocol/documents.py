@@ -470,6 +470,10 @@ class DrawnSummary(TypedDict):
     presses: Count
     presses_refused: Count
     refused_because: dict[str, int]
+    commissioning: Annotated[
+        dict[str, dict[str, int]],
+        Field(description="measured figures inside, outside, wrong in silence (three times) and unknown"),
+    ]
     jobs: Count
     jobs_reach_every_bar: Count
     missed: Annotated[dict[str, int], Field(description="jobs that miss each bar; a job may miss several")]

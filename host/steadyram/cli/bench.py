@@ -196,8 +196,12 @@ def _print_drawn(results: list[Any], counted: dict[str, Any]) -> None:
             )  # fmt: skip
     out.print(table)
     for key, value in counted.items():
-        words = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, dict) else value
+        words = ", ".join(f"{k} {_plain(v)}" for k, v in value.items()) if isinstance(value, dict) else value
         out.print(f"{key.replace('_', ' ')}: {words}", highlight=False)
+
+
+def _plain(value: Any) -> str:
+    return " ".join(f"{k}:{v}" for k, v in value.items() if v) if isinstance(value, dict) else str(value)
 
 
 def _print(scores: list[Any]) -> None:

@@ -21,6 +21,7 @@ from steadyram.press.limits import HOLD_TO
 from steadyram.press.pressfile import build_press
 from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.virtual.bench import judge
+from steadyram.virtual.commissioning_check import Checked, check_measured, count_verdicts
 from steadyram.virtual.drawn_press import (
     TOP_SHARE,
     draw_press,
@@ -78,6 +79,7 @@ class DrawnResult:
     refused: str | None = None
     truth: dict[str, float] = field(default_factory=dict)
     measured: dict[str, int] = field(default_factory=dict)
+    checked: list[Checked] = field(default_factory=list)
     jobs: list[DrawnJob] = field(default_factory=list)
 
     def to_json(self) -> dict[str, Any]:
@@ -122,6 +124,7 @@ def run_drawn(
             result.refused = f"commissioning: {str(error).splitlines()[0][:200]}"
             return result
         result.measured = dict(setup.settings)
+        result.checked = check_measured(model, result.measured)
         for number, (work, setpoint_N) in enumerate(plans, start=1):
             progress(f"press {seed}, job {number}: {work['kind']} {setpoint_N / 1000:.1f} kN")
             result.jobs.append(
@@ -247,6 +250,7 @@ def summary(results: list[DrawnResult]) -> dict[str, Any]:
         "presses": len(results),
         "presses_refused": sum(refused.values()),
         "refused_because": dict(refused.most_common()),
+        "commissioning": count_verdicts([result.checked for result in results if result.checked]),
         "jobs": len(jobs),
         "jobs_reach_every_bar": sum(not job.missed for job in jobs),
         "missed": dict(causes.most_common()),

@@ -148,16 +148,17 @@ class TrueFigures:
     breakaway_N: float
 
 
-def true_figures(press: PressFile) -> TrueFigures:
-    """Work the figures out from the press file alone.
+def true_figures(press: PressFile, delay_factor: float = 1.0) -> TrueFigures:
+    """Work the figures out from the press file alone; delay_factor: of both spool delays (cold oil).
 
     A spool that slews at constant speed lets in what one would that opens at once when it has covered its overlap
     and half of the rest; it closes half of the rest after it began to.
     """
     v = press.valve
+    open_s, close_s = v.open_delay * delay_factor, v.close_delay * delay_factor
     ramp = v.slew * (1.0 - v.overlap) / 2.0
-    opening = v.relay_delay + v.open_delay + v.slew * v.overlap + ramp
-    closing = v.relay_delay + v.close_delay + ramp
+    opening = v.relay_delay + open_s + v.slew * v.overlap + ramp
+    closing = v.relay_delay + close_s + ramp
     area = press.cylinder.area_m2
     k = 1.0 / (press.oil.trapped_volume / (press.oil.bulk_modulus * area**2) + 1.0 / press.frame.stiffness)
     low, high = press.pump.flow_m3_s(0.0), press.pump.flow_m3_s(math.inf)
@@ -166,10 +167,8 @@ def true_figures(press: PressFile) -> TrueFigures:
     return TrueFigures(
         open_lag_s=opening,
         close_lag_s=closing,
-        pulse_dead_s=v.open_delay - v.close_delay + v.slew * v.overlap,
-        pulse_least_s=max(
-            v.pull_in * v.relay_delay, v.open_delay - v.close_delay + v.slew * v.overlap, 0.001
-        ),
+        pulse_dead_s=open_s - close_s + v.slew * v.overlap,
+        pulse_least_s=max(v.pull_in * v.relay_delay, open_s - close_s + v.slew * v.overlap, 0.001),
         rate_low_N_per_s=k * low / area,
         rate_high_N_per_s=k * high / area,
         rate_slow_N_per_s=0.0 if v.slow_feed is None else k * min(v.slow_feed, low) / area,
