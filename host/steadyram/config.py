@@ -7,7 +7,6 @@ The directory is click's for applications; STEADYRAM_CONFIG_DIR names another on
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import click
 from pydantic import BaseModel, ConfigDict, ValidationError, field_validator
 
 from steadyram.errors import BadInput
+from steadyram.plain_file import read_plain, write_whole
 from steadyram.toml_text import parse_toml
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
 
@@ -73,7 +73,7 @@ def preferences(environment: Mapping[str, str] = os.environ) -> Preferences:
     path = config_path(environment)
     chosen: dict[str, object] = {}
     try:
-        chosen.update(parse_toml(path.read_text(encoding="utf-8")))
+        chosen.update(parse_toml(read_plain(path, 20_000).decode("utf-8")))
     except FileNotFoundError:
         pass
     except (OSError, ValueError) as error:
@@ -114,10 +114,7 @@ def save_preferences(
     text = f'force_unit = "{chosen.force_unit}"\npressure_unit = "{chosen.pressure_unit}"\n'
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".preferences.")
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(text)
-        os.replace(temporary, path)
+        write_whole(path, text)
     except OSError as error:
         raise BadInput(
             f"{path} cannot be written ({error.strerror}); set {DIR_VARIABLE} to another place."

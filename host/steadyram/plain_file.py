@@ -26,8 +26,50 @@ def read_plain(path: str | Path, most_bytes: int) -> bytes:
         raise OSError(errno.EINVAL, "its name is not valid") from None
 
 
+def refuse_place(path: Path, *, folder: bool = False) -> None:
+    """Refuse a place that a file (or a folder) is not to be written to; write nothing.
+
+    Refused are links, devices, pipes and sockets, a folder where a file is meant and the other way round, a name that
+    is not valid, and a folder above that is not there or may not be written. A folder may have to be made below one
+    that is there. Raises BadInput.
+    """
+    try:
+        if path.is_symlink():
+            raise BadInput(f"{path} is a link to {os.readlink(path)}; name the file itself.")
+        if path.exists():
+            mode = path.stat().st_mode
+            if folder and not stat.S_ISDIR(mode):
+                raise BadInput(f"{path} is not a folder; name a folder.")
+            if not folder and stat.S_ISDIR(mode):
+                raise BadInput(f"{path} is a folder; name a file in it.")
+            if not folder and not stat.S_ISREG(mode):
+                raise BadInput(f"{path} is a device, a pipe or a socket and not a plain file; name a file.")
+        above = path if folder else path.parent
+        while folder and not above.exists():
+            above = above.parent
+        if not above.is_dir():
+            raise BadInput(
+                f"{path} cannot be written: {above} is not a folder; make it or choose another place."
+            )
+        if not os.access(above, os.W_OK | os.X_OK):
+            raise BadInput(f"{path} cannot be written: {above} is read-only; choose another place.")
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "its name is not valid"
+        raise BadInput(f"{str(path)!r} cannot be written ({reason}); choose another place.") from None
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it. Raises BadInput where that is not possible."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "its name is not valid"
+        raise BadInput(f"{path} cannot be made ({reason}); choose another folder.") from None
+
+
 def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file whole or not at all. Raises BadInput when the place cannot be written."""
+    """Write a plain file whole or not at all. Raises BadInput when the place cannot be written (`refuse_place`)."""
+    refuse_place(path)
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")

@@ -66,12 +66,29 @@ _KIND_EXAMPLES: Final = {
 }
 
 
+# Larger than anything of a press, its parts or a shop, in the unit that is its key; a typing error, or an attack.
+_LARGEST: Final = {
+    "newton": 1e9,
+    "pascal": 1e13,
+    "meter": 1e4,
+    "second": 1e9,
+    "meter**3": 1e3,
+    "meter**3/second": 1e3,
+    "newton/meter": 1e13,
+    "dimensionless": 1e6,
+    "radian": 1e4,
+    "1/second": 1e7,
+}
+_LARGEST_OTHER: Final = 1e15
+
+
 def parse(text: str, si_unit: str, *, what: str = "value") -> float:
     """Parse a quantity with its unit and return its magnitude in `si_unit`.
 
     text: what a person wrote, for example "1.6 tonf"; si_unit: a pint unit, for example "newton".
     Raises UnitError with one sentence naming `what` when the unit is missing, ambiguous ("ton")
-    or of the wrong kind, or when the number is not finite.
+    or of the wrong kind, or when the number is not finite, or larger than anything of
+    a press (`_LARGEST`).
     """
     expected = _KIND_EXAMPLES.get(si_unit, f"a quantity in {si_unit}")
     raw = str(text).strip()
@@ -85,7 +102,7 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
     number, unit_text = float(match[1]), match[2].strip().replace("%", "percent")
     if not unit_text:
         if si_unit == "dimensionless":
-            return _finite(number, what)
+            return _within(number, raw, si_unit, what)
         raise UnitError(f"{what} is '{raw}' and has no unit; write {expected}.")
     if si_unit == "pascal" and _ABSOLUTE.match(unit_text):
         raise UnitError(
@@ -108,12 +125,17 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
         if type(error).__name__ == "DimensionalityError":
             raise UnitError(f"{what} is '{raw}', which is of the wrong kind; write {expected}.") from None
         raise UnitError(f"{what} is '{raw}', whose unit is not known; write {expected}.") from None
-    return _finite(value, what)
+    return _within(value, raw, si_unit, what)
 
 
-def _finite(value: float, what: str) -> float:
+def _within(value: float, raw: str, si_unit: str, what: str) -> float:
     if not math.isfinite(value):
         raise UnitError(f"{what} is not a finite number.")
+    most = _LARGEST.get(si_unit, _LARGEST_OTHER)
+    if abs(value) > most:
+        raise UnitError(
+            f"{what} is '{raw}', and that is more than {most:g} {si_unit}; check the number and its unit."
+        )
     return value
 
 

@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+from steadyram.cli._inputs import PLACE
 from steadyram.cli._store import STORE_ADDRESS
 from steadyram.device import Device
 from steadyram.errors import Stopped
@@ -29,7 +30,7 @@ def port_options(command: F) -> F:
     """Options that say which device to talk to."""
     command = click.option(
         "--wire-log",
-        type=click.Path(dir_okay=False, path_type=Path),
+        type=PLACE,
         help="Append every exchange with the device to this file.",
     )(command)
     return click.option(

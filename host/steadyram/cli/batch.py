@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 from rich.table import Table
 
+from steadyram.cli._inputs import INTEGER_MOST, PLACE
 from steadyram.cli._session import err, json_option, out, plain, print_json
 from steadyram.cli.cycles import job_option, store_option, uid_option
 from steadyram.config import preferences
@@ -24,7 +25,10 @@ _LISTED = 50
 _DEPTH_MOST_M = 0.1
 
 batch_option = click.option(
-    "--batch", "number", type=click.IntRange(1), help="Number of the job's batch; the newest if left out."
+    "--batch",
+    "number",
+    type=click.IntRange(1, INTEGER_MOST),
+    help="Number of the job's batch; the newest if left out.",
 )
 tolerance_option = click.option(
     "--tolerance",
@@ -110,7 +114,7 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
     help="Parts a point of the chart of means.",
 )
 @click.option(
-    "--out", "stem", type=click.Path(path_type=Path), default="steadyram-proof", show_default=True,
+    "--out", "stem", type=PLACE, default="steadyram-proof", show_default=True,
     help="Beginning of the files' names: .html, .pdf and .csv are added.",
 )  # fmt: skip
 @click.option(
@@ -284,7 +288,13 @@ def test_() -> None:
 @test_.command()
 @store_option
 @uid_option
-@click.option("--record", "seq", type=click.IntRange(1), required=True, help="Number of the part's record.")
+@click.option(
+    "--record",
+    "seq",
+    type=click.IntRange(1, INTEGER_MOST),
+    required=True,
+    help="Number of the part's record.",
+)
 @click.option("--kind", required=True, help="push-out, torque-out, pull-out, section ... your own word.")
 @click.option("--value", required=True, help="Result with its unit: '812 N', '4.1 N*m'.")
 @click.option("--low", help="Lowest that passes, with its unit.")

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
+from steadyram.cli._inputs import FOLDER, PLACE
 from steadyram.errors import BadInput
 from steadyram.units import show
 
@@ -52,7 +53,7 @@ def _one(task: tuple[str, int, tuple[str, ...], int, int, Any]) -> list[Any]:
 @click.option(
     "--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"])
 )
-@click.option("--plot", "plot_file", type=click.Path(), help="Draw the comparison (SVG or PNG).")
+@click.option("--plot", "plot_file", type=PLACE, help="Draw the comparison (SVG or PNG).")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def cutoff(
     press_files: tuple[str, ...],
@@ -117,7 +118,7 @@ def _one_drawn(task: tuple[int, int, int, Any]) -> Any:
 @click.option(
     "--runtime", default="cpython", show_default=True, type=click.Choice(["micropython", "cpython"])
 )
-@click.option("--files", "folder", type=click.Path(), help="Write the drawn press files here, run nothing.")
+@click.option("--files", "folder", type=FOLDER, help="Write the drawn press files here, run nothing.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def presses(
     draw: int,

@@ -22,6 +22,7 @@ from steadyram.bending.crowning import Bed, crowning, true_depth_m
 from steadyram.bending.plan import CAUTION, BendPlan, plan_bend
 from steadyram.bending.sheet import Sheet, sheet_of
 from steadyram.bending.tooling import Tooling
+from steadyram.cli._inputs import Measured
 from steadyram.cli.bend_run import run
 from steadyram.config import preferences
 from steadyram.errors import BadInput
@@ -57,7 +58,7 @@ _TOOLING = _options(
 _BED = _options(
     click.option("--bed-span", help="Between the bed's supports: takes its bow out of the depth."),
     click.option("--bed-inertia", help="Second moment of area of the bed, e.g. '1500 cm^4'."),
-    click.option("--bed-modulus", default="200 GPa", show_default=True),
+    click.option("--bed-modulus", type=Measured("pascal", 1e8, 2e12), default="200 GPa", show_default=True),
 )
 _CAPACITY = _options(
     click.option(
@@ -392,8 +393,16 @@ def list_(file: Path, **options: Any) -> None:
 @click.option("--span", required=True, help="Between the bed's supports.")
 @click.option("--inertia", required=True, help="Second moment of area of the bed, e.g. '1500 cm^4'.")
 @click.option("--modulus", default="200 GPa", show_default=True)
-@click.option("--part", help="Length of the part, in the middle of the bed; default: the whole span.")
-@click.option("--opening", help="Of the die: tells what angle error the shims take away.")
+@click.option(
+    "--part",
+    type=Measured("meter", 1e-5, 100.0),
+    help="Length of the part, in the middle of the bed; default: the whole span.",
+)
+@click.option(
+    "--opening",
+    type=Measured("meter", 1e-5, 100.0),
+    help="Of the die: tells what angle error the shims take away.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def shim(
     force_text: str,

@@ -17,6 +17,7 @@ from steadyram.bending.plan import CAUTION
 from steadyram.bending.procedure import STROKES_MOST, BendDone
 from steadyram.bending.run_record import RunRecord
 from steadyram.bending.session import BendSession, new_record, record_to_go_on
+from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, json_option, out, port_options, print_json, said_if_stopped
 from steadyram.cli.commission import HANDS_CLEAR, hands_option
 from steadyram.device import Device
@@ -57,19 +58,29 @@ def _bending(device: Device, url: str | None, type_angles: bool) -> Iterator[_At
 @click.command("run")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--parts", type=click.IntRange(1, 100_000), help="How many; default: until you say no.")
-@click.option("--slot", type=click.IntRange(1), help="Job slot that the strokes use; default: the last.")
+@click.option(
+    "--slot", type=click.IntRange(1, 1000), help="Job slot that the strokes use; default: the last."
+)
 @click.option("--replace", is_flag=True, help="Take the slot although another job is in it.")
 @click.option(
-    "--touch", help="Ram travel at which the punch meets the sheet, within 1 mm; default: a stroke on scrap."
+    "--touch",
+    type=Measured("meter", 0.0, 10.0),
+    help="Ram travel at which the punch meets the sheet, within 1 mm; default: a stroke on scrap.",
 )
-@click.option("--shim", help="Put under the die's middle after the touch was taken, see `bend shim`.")
-@click.option("--tolerance", help="Of the included angle; default: 0.5 deg.")
+@click.option(
+    "--shim",
+    type=Measured("meter", 0.0, 0.1),
+    help="Put under the die's middle after the touch was taken, see `bend shim`.",
+)
+@click.option(
+    "--tolerance", type=Measured("radian", 1e-4, 0.5), help="Of the included angle; default: 0.5 deg."
+)
 @click.option(
     "--strokes", "strokes_most", type=click.IntRange(1, 10), default=STROKES_MOST, show_default=True,
     help="Of one bend of one part at most: an underbent part is struck again.",
 )  # fmt: skip
 @click.option(
-    "--record", "target", type=click.Path(dir_okay=False, path_type=Path),
+    "--record", "target", type=PLACE,
     help="The record to write after every stroke (JSON); default: FILE's name with -run.json.",
 )  # fmt: skip
 @click.option("--resume", is_flag=True, help="Go on where the record ends.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import statistics
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from rich.console import Console
 from rich.table import Table
 
+from steadyram.cli._inputs import PLACE, Measured, Number
 from steadyram.cli._session import connected, said_if_stopped
 from steadyram.commission.position import position_fields
 from steadyram.config import preferences
@@ -89,7 +90,7 @@ def _csv_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Options that a CSV of points needs; a journal has it all inside."""
     for option in (
         click.option("--header", "header_file", type=_path, help="Header file, when FILE is a CSV."),
-        click.option("--zero", type=click.FloatRange(0, 65535), help="Reading at rest in counts, for a CSV."),
+        click.option("--zero", type=Number(0, 65535), help="Reading at rest in counts, for a CSV."),
         click.option(
             "--reference-unit",
             type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
@@ -125,9 +126,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
     if manual:
 
         def typed() -> Taken:
-            value = click.prompt(
-                "reading in counts (16-bit scale)", type=click.FloatRange(0, 65535), err=True
-            )
+            value = click.prompt("reading in counts (16-bit scale)", type=Number(0, 65535), err=True)
             return Taken(value, 0.0, None)
 
         yield typed
@@ -164,15 +163,19 @@ def header() -> None:
 
 
 @calibration.command("new")
-@click.argument("journal_file", metavar="JOURNAL", type=_path)
+@click.argument("journal_file", metavar="JOURNAL", type=PLACE)
 @click.option("--header", "header_file", type=_path, help="Header file (not needed to resume).")
-@click.option("--largest", help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.")
 @click.option(
-    "--levels", type=int, default=6, show_default=True,
+    "--largest",
+    type=Measured("newton", 1.0, 1e8),
+    help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.",
+)
+@click.option(
+    "--levels", type=click.IntRange(3, 50), default=6, show_default=True,
     help="Forces in a run: so many equal steps up to --largest, and down again.",
 )  # fmt: skip
 @click.option(
-    "--runs", type=int, default=3, show_default=True,
+    "--runs", type=click.IntRange(1, 20), default=3, show_default=True,
     help="How often the whole run is taken; three or more for a class (ISO 7500-1).",
 )  # fmt: skip
 @click.option(
@@ -205,18 +208,20 @@ def new(
         raise BadInput(
             "a new calibration needs --header FILE; print one to fill in with 'calibration header'."
         )
+    first: Sequence[str] = ()
     if not journal_file.exists() and header_file is not None:
         # Every mistake in it shows before anyone moves the ram, and so does a reference that is too poor.
         start = read_header(header_file, 0.0)
         reference_factor(start, reference_unit or default_unit(start))
         wanted = None if smallest is None else parse(smallest, "newton", what="smallest setpoint")
-        for sentence in worth_of_reference(start, wanted, preferences().force_unit):
-            say(sentence)
-    say(
-        "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
-        "calibrate."
-    )
+        first = worth_of_reference(start, wanted, preferences().force_unit)
     with said_if_stopped(lambda: _new_left(journal_file)), _reader(port, manual) as read_counts:
+        for sentence in first:
+            say(sentence)
+        say(
+            "Keep hands clear of the ram; guards, relief valve and emergency stop stay in place while you "
+            "calibrate."
+        )
         if journal_file.exists():
             journal = Journal.resume(journal_file)
         else:
@@ -318,7 +323,7 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
 
 @calibration.command("certificate")
 @click.argument("file", type=_path)
-@click.option("--out", type=_path, help="Path without ending; default: beside FILE.")
+@click.option("--out", type=PLACE, help="Path without ending; default: beside FILE.")
 @click.option("--previous", type=_path, help="Journal of the calibration before: adds as-found and as-left.")
 @click.option(
     "--points", "points_file", type=_path,
@@ -474,17 +479,15 @@ def verify(
 )
 @click.option("--gauge-range", required=True, help="Full scale of that gauge.")
 @click.option(
-    "--gauge-class", type=click.FloatRange(0.1, 10), default=1.6, show_default=True, help="Per cent of range."
+    "--gauge-class", type=Number(0.1, 10), default=1.6, show_default=True, help="Per cent of range."
 )
 @click.option(
     "--gauge-resolution", default="0 bar", show_default=True, help="Smallest step that you can read on it."
 )
-@click.option("--counts", type=click.FloatRange(0, 65535), help="Device reading then; default: read it.")
-@click.option(
-    "--zero-now", type=click.FloatRange(0, 65535), help="Reading at rest; default: the device's zero."
-)
+@click.option("--counts", type=Number(0, 65535), help="Device reading then; default: read it.")
+@click.option("--zero-now", type=Number(0, 65535), help="Reading at rest; default: the device's zero.")
 @click.option("--port", help="Device (default: the one found).")
-@click.option("--log", "log_file", type=_path, help="Append the result to this file (JSON Lines).")
+@click.option("--log", "log_file", type=PLACE, help="Append the result to this file (JSON Lines).")
 @_json
 def check(
     file: Path,
@@ -578,7 +581,9 @@ def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> Non
 
 @calibration.command("rr")
 @click.argument("file", type=_path)
-@click.option("--tolerance", type=float, help="Full width of the tolerance, in the readings' unit.")
+@click.option(
+    "--tolerance", type=Number(1e-9, 1e9), help="Full width of the tolerance, in the readings' unit."
+)
 @_json
 def rr(file: Path, tolerance: float | None, as_json: bool) -> None:
     """Gauge repeatability and reproducibility (CSV: part,operator,reading)."""

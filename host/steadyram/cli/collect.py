@@ -9,7 +9,9 @@ from typing import Any
 
 import click
 
+from steadyram.cli._inputs import Number
 from steadyram.cli._session import err, plain, print_json
+from steadyram.cli._store import STORE_ADDRESS
 
 
 @click.command()
@@ -17,15 +19,25 @@ from steadyram.cli._session import err, plain, print_json
     "--config", "config_file", type=click.Path(dir_okay=False, path_type=Path), help="Configuration (TOML)."
 )
 @click.option("--port", "ports", multiple=True, metavar="PORT", help="A device's port; repeatable.")
-@click.option("--store", envvar="STEADYRAM_STORE", help="The store: a file or postgresql://USER@HOST/NAME.")
+@click.option(
+    "--store",
+    type=STORE_ADDRESS,
+    envvar="STEADYRAM_STORE",
+    help="The store: a file or postgresql://USER@HOST/NAME.",
+)
 @click.option("--broker", metavar="HOST[:PORT]", help="MQTT broker for live readings and cycles.")
 @click.option("--metrics", metavar="HOST:PORT", help="Serve the devices' state there as OpenMetrics.")
-@click.option("--for", "seconds", type=click.FloatRange(0.0), help="Stop by itself after so many seconds.")
+@click.option(
+    "--for",
+    "seconds",
+    type=Number(0, 3.2e8, "second"),
+    help="Stop by itself after so long, e.g. 90 or '8 h'.",
+)
 @click.option("--topics", is_flag=True, help="Print the broker's topics and their JSON Schemas, and stop.")
 def collect(
     config_file: Path | None,
     ports: tuple[str, ...],
-    store: str | None,
+    store: str | Path | None,
     broker: str | None,
     metrics: str | None,
     seconds: float | None,
@@ -36,7 +48,7 @@ def collect(
     SIGTERM or Ctrl-C end it in order. Nothing here moves a press or changes one.
     """
     from steadyram.cycles.broker import Broker
-    from steadyram.cycles.collect import Collector
+    from steadyram.cycles.collect import Collector, Watched
     from steadyram.cycles.collect_config import checked_config, read_config
     from steadyram.cycles.messages import topic_tree
     from steadyram.cycles.store import CycleStore
@@ -51,7 +63,7 @@ def collect(
     if ports:
         tables["device"] = [*tables.get("device", ()), *({"port": port} for port in ports)]
     if store is not None and ("store" not in tables or not _from_environment("store")):
-        tables["store"] = store
+        tables["store"] = str(store)
     tables.setdefault("store", "steadyram-cycles.db")
     if broker is not None:
         host, _, number = broker.partition(":")
@@ -61,25 +73,27 @@ def collect(
     if not tables.get("device"):
         raise click.UsageError("give --config FILE, or a --port for each device")
     config = checked_config(tables, str(config_file or "The command"))
+    watched = [Watched(entry) for entry in config.device]
+
+    def say(text: str) -> None:
+        err().print(plain(text), soft_wrap=True)
+
     with ExitStack() as stack:
-        opened = stack.enter_context(CycleStore(_address(config.store)))
-        link = None
-        if config.broker is not None:
-            link = Broker(config.broker)
-            stack.callback(link.close)
-
-        def say(text: str) -> None:
-            err().print(plain(text), soft_wrap=True)
-
-        collector = Collector(config, opened, broker=link, say=say)
-        stack.callback(collector.stop)
+        # First what can be refused: a refused command leaves no new store behind.
         if config.metrics is not None:
             from steadyram.cycles.collect_metrics import Metrics
 
             host, _, number = config.metrics.listen.rpartition(":")
-            served = Metrics(collector.watched, (host.strip("[]"), int(number)))
+            served = Metrics(watched, (host.strip("[]"), int(number)))
             stack.callback(served.close)
             say(f"metrics at http://{host}:{served.port}/metrics")
+        link = None
+        if config.broker is not None:
+            link = Broker(config.broker)
+            stack.callback(link.close)
+        opened = stack.enter_context(CycleStore(_address(config.store)))
+        collector = Collector(config, opened, broker=link, say=say, watched=watched)
+        stack.callback(collector.stop)
 
         def end(number: int, frame: Any) -> None:
             collector.ask_to_stop()

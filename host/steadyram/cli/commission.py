@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 import click
 from rich.table import Table
 
+from steadyram.cli._inputs import PLACE
 from steadyram.cli._session import (
     connected,
     json_option,
@@ -94,7 +95,7 @@ def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) 
     help="Header file: press, transducer, reference; 'calibration header' prints one to fill in.",
 )  # fmt: skip
 @click.option(
-    "--out", "journal_file", type=click.Path(dir_okay=False, path_type=Path),
+    "--out", "journal_file", type=PLACE,
     help="The record to write; default: calibration-NUMBER.jsonl.",
 )  # fmt: skip
 @click.option(
@@ -254,7 +255,7 @@ def _same_press(header: Header, press: Installed) -> None:
 
 @click.command()
 @click.option(
-    "--out", "target", type=click.Path(dir_okay=False, path_type=Path),
+    "--out", "target", type=PLACE,
     help="The record to write (JSON); default: characterisation-DATE.json.",
 )  # fmt: skip
 @click.option("--no-upload", is_flag=True, help="Measure and write the record, change no setting.")

@@ -8,6 +8,7 @@ from typing import Any
 import click
 from rich.table import Table
 
+from steadyram.cli._inputs import INTEGER_MOST, PLACE
 from steadyram.cli._session import (
     connected,
     err,
@@ -38,9 +39,16 @@ store_option = click.option(
 )
 uid_option = click.option("--device", "uid", metavar="UID", help="Which device, when the store has several.")
 job_option = click.option("--job", type=click.IntRange(0, 1000), help="Only this job's slot.")
-from_option = click.option("--from", "first", type=click.IntRange(0), default=0, help="First record number.")
+from_option = click.option(
+    "--from", "first", type=click.IntRange(0, INTEGER_MOST), default=0, help="First record number."
+)
 to_option = click.option(
-    "--to", "last", type=click.IntRange(0), default=2**63 - 1, help="Last record number.", show_default=False
+    "--to",
+    "last",
+    type=click.IntRange(0, INTEGER_MOST),
+    default=INTEGER_MOST,
+    help="Last record number.",
+    show_default=False,
 )
 
 
@@ -127,9 +135,7 @@ def list_(store: str | Path, uid: str | None, job: int | None, first: int, last:
     "--format", "form", type=click.Choice(["csv", "json", "parquet"]), default="csv", show_default=True
 )
 @click.option("--traces", is_flag=True, help="With the force traces (Parquet only).")
-@click.option(
-    "--out", "target", type=click.Path(dir_okay=False, path_type=Path), help="Default: standard output."
-)
+@click.option("--out", "target", type=PLACE, help="Default: standard output.")
 def export(
     store: str | Path,
     uid: str | None,

@@ -12,13 +12,14 @@ from typing import Literal
 import click
 from rich.table import Table
 
+from steadyram.cli._inputs import FOLDER
 from steadyram.cli._session import json_option, out, print_json
 from steadyram.config import preferences
 
 
 @click.command()
 @click.option(
-    "--out", "folder", type=click.Path(path_type=Path), default="steadyram-demo", show_default=True,
+    "--out", "folder", type=FOLDER, default="steadyram-demo", show_default=True,
     help="Folder for the demo's files; an earlier demo's are replaced.",
 )  # fmt: skip
 @click.option(

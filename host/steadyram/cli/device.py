@@ -11,6 +11,7 @@ import click
 from rich.live import Live
 from rich.table import Table
 
+from steadyram.cli._inputs import Number
 from steadyram.cli._session import (
     connected,
     err,
@@ -138,11 +139,11 @@ def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]
 @port_options
 @json_option
 @click.option(
-    "--seconds", type=click.FloatRange(0.1, 86_400), help="Stop after this long; default: until Ctrl-C."
+    "--seconds", type=Number(0.1, 86_400, "second"), help="Stop after this long; default: until Ctrl-C."
 )
 @click.option(
     "--every",
-    type=click.FloatRange(0.05, 60),
+    type=Number(0.05, 60, "second"),
     default=0.2,
     show_default=True,
     help="Seconds between readings.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import time
 from pathlib import Path
 
@@ -9,11 +10,13 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, err, json_option, out, port_options, print_json, said_if_stopped
 from steadyram.commission.first_part import FirstPart, read_first_part, terminal_curve, wait_for_stroke
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.link.records import Trace
+from steadyram.plain_file import write_whole
 from steadyram.units import parse
 
 _HOW = (
@@ -24,8 +27,20 @@ _HOW = (
 
 
 @click.command("first-part")
-@click.option("--margin", default="5 %", show_default=True, help="Added to the knee for its proposal.")
-@click.option("--patience", default="120 s", show_default=True, help="How long to wait for the stroke.")
+@click.option(
+    "--margin",
+    type=Measured("dimensionless", 0.0, 0.5),
+    default="5 %",
+    show_default=True,
+    help="Added to the knee for its proposal.",
+)
+@click.option(
+    "--patience",
+    type=Measured("second", 1.0, 86_400.0),
+    default="120 s",
+    show_default=True,
+    help="How long to wait for the stroke.",
+)
 @click.option(
     "--take",
     type=click.Choice(["ask", "knee", "settled", "none"]),
@@ -34,9 +49,14 @@ _HOW = (
     help="Which proposal to store.",
 )
 @click.option(
-    "--force", "forced", default=None, metavar="FORCE", help="Store this force instead of a proposal."
+    "--force",
+    "forced",
+    type=Measured("newton", 1.0, 1e8),
+    default=None,
+    metavar="FORCE",
+    help="Store this force instead of a proposal.",
 )
-@click.option("--plot", type=click.Path(dir_okay=False, path_type=Path), help="Draw the curve (SVG or PNG).")
+@click.option("--plot", type=PLACE, help="Draw the curve (SVG or PNG).")
 @port_options
 @json_option
 def first_part(
@@ -145,4 +165,7 @@ def _draw(found: FirstPart, trace: Trace, path: Path) -> None:
             axes.annotate(name, (0, value / 1000), va="bottom")
     axes.set(xlabel="time, s", ylabel="force, kN")
     axes.grid(alpha=0.3)
-    figure.savefig(path)
+    kind = path.suffix.removeprefix(".") or "png"
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=kind)
+    write_whole(path, buffer.getvalue())

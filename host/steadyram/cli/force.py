@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from steadyram.cli._figures import in_words
+from steadyram.cli._inputs import PLACE, Measured
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import force_beam, force_bend, force_broach, force_clinch, force_fit, force_punch
@@ -32,9 +33,7 @@ def _common(command: _Command) -> _Command:
             default=lambda: preferences().force_unit,
             show_default="your own",
         ),
-        click.option(
-            "--write-job", type=click.Path(path_type=Path), help="Append a job, marked unproven, to FILE."
-        ),
+        click.option("--write-job", type=PLACE, help="Append a job, marked unproven, to FILE."),
         click.option("--job-name", help="Name of that job (default: what was estimated)."),
     ):
         command = option(command)
@@ -49,10 +48,11 @@ def _length(text: str | None, what: str) -> float:
 
 def _stress(text: str | None, name: str | None, attribute: str, what: str) -> float:
     """A strength given by number, or looked up from a material."""
+    row = None if name is None else material(name)
     if text is not None:
         return parse(text, "pascal", what=what)
-    if name is not None:
-        return float(getattr(material(name), attribute))
+    if row is not None:
+        return float(getattr(row, attribute))
     raise BadInput(f"give --{what.split()[0]} with its unit (for example '450 MPa') or a --material.")
 
 
@@ -177,15 +177,21 @@ def punch(
 @click.option("--interference", required=True, help="On the diameter, e.g. '0.04 mm'.")
 @click.option("--length", required=True, help="Length of the joint.")
 @click.option("--shaft-bore", default="0 mm", show_default=True, help="Bore of a hollow shaft.")
-@click.option("--friction", default="0.12", show_default=True)
+@click.option("--friction", type=Measured("dimensionless", 0.001, 2.0), default="0.12", show_default=True)
 @click.option("--modulus", default="205 GPa", show_default=True, help="Of both partners unless given apart.")
-@click.option("--poisson", default="0.29", show_default=True, help="Of both partners unless given apart.")
+@click.option(
+    "--poisson",
+    type=Measured("dimensionless", 0.0, 0.5),
+    default="0.29",
+    show_default=True,
+    help="Of both partners unless given apart.",
+)
 @click.option("--hub-material")
 @click.option("--shaft-material")
 @click.option("--hub-modulus")
 @click.option("--shaft-modulus")
-@click.option("--hub-poisson")
-@click.option("--shaft-poisson")
+@click.option("--hub-poisson", type=Measured("dimensionless", 0.0, 0.5))
+@click.option("--shaft-poisson", type=Measured("dimensionless", 0.0, 0.5))
 @click.option(
     "--hub-warmer", default="0 K", show_default=True, help="Hub's temperature above the other's reference."
 )
@@ -230,8 +236,12 @@ def press_fit(diameter: str, hub_diameter: str, interference: str, length: str, 
 @click.option("--span", required=True, help="Between the supports.")
 @click.option("--modulus", default="200 GPa", show_default=True)
 @click.option("--inertia", required=True, help="Second moment of area, e.g. '1500 cm^4'.")
-@click.option("--part", help="Length of a part bent on it: adds what the bow does to its angle.")
-@click.option("--opening", help="Die opening of that bend.")
+@click.option(
+    "--part",
+    type=Measured("meter", 1e-5, 100.0),
+    help="Length of a part bent on it: adds what the bow does to its angle.",
+)
+@click.option("--opening", type=Measured("meter", 1e-5, 100.0), help="Die opening of that bend.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def bed_deflection(
     force_text: str,
@@ -346,8 +356,8 @@ def broach(width: str, rise: str, length: str, pitch: str, name: str, **common: 
 @force.command("straighten")
 @click.option("--section", type=click.Choice(["round", "tube", "rect"]), required=True)
 @click.option("--width", "--diameter", "width", required=True, help="Diameter, or width of a rectangle.")
-@click.option("--height", help="Of a rectangle, along the ram.")
-@click.option("--wall", help="Of a tube.")
+@click.option("--height", type=Measured("meter", 1e-5, 100.0), help="Of a rectangle, along the ram.")
+@click.option("--wall", type=Measured("meter", 1e-5, 100.0), help="Of a tube.")
 @click.option("--span", required=True, help="Between the supports.")
 @click.option("--yield", "yield_text", help="Yield strength.")
 @click.option("--material", "name", default="medium-carbon-steel", show_default=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 from serial.tools import list_ports
 
+from steadyram.cli._inputs import FOLDER
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.device import Device
 from steadyram.errors import BadInput, PortError, SteadyramError
@@ -18,6 +19,7 @@ from steadyram.install.package import build
 from steadyram.install.starting import wait_for_start
 from steadyram.link.client import Client
 from steadyram.link.transport import open_transport
+from steadyram.plain_file import make_folder, write_whole
 
 _BACK_S = 15.0
 
@@ -61,15 +63,22 @@ def _let_go(port: str) -> bool:
         device.close()
 
 
+# Native architectures that mpy-cross 1.28 compiles for.
+ARCHITECTURES = (
+    "x86", "x64", "armv6", "armv6m", "armv7m", "armv7em", "armv7emsp", "armv7emdp", "xtensa", "xtensawin", "rv32imc",
+    "rv64imc",
+)  # fmt: skip
+
+
 @click.command("install")
 @click.option("--port", metavar="PORT", envvar="STEADYRAM_PORT", help="The board's serial port.")
 @click.option("--force", is_flag=True, help="Replace a main.py on the board that is not steadyram's.")
 @click.option("--no-restart", is_flag=True, help="Leave the board at its interpreter's prompt.")
+@click.option("--out", type=FOLDER, help="Only compile, into this folder.")
 @click.option(
-    "--out", type=click.Path(file_okay=False, path_type=Path), help="Only compile, into this folder."
-)
-@click.option(
-    "--arch", help="With --out: native architecture as mpy-cross names it (default: bytecode only)."
+    "--arch",
+    type=click.Choice(ARCHITECTURES),
+    help="With --out: native architecture as mpy-cross names it (default: bytecode only).",
 )
 @json_option
 def install_command(
@@ -84,8 +93,8 @@ def install_command(
         package = build(arch)
         for name, data in package.files.items():
             target = out / package.folder / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(data)
+            make_folder(target.parent)
+            write_whole(target, data)
         sizes = sum(map(len, package.files.values()))
         if as_json:
             print_json({"folder": package.folder, "files": len(package.files), "size_bytes": sizes})

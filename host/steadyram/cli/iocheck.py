@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from steadyram.cli._inputs import Number
 from steadyram.cli._session import (
     connected,
     json_option,
@@ -34,7 +35,7 @@ class AtTheKeyboard:
 @port_options
 @json_option
 @click.option(
-    "--patience", type=click.FloatRange(1, 600), default=60, show_default=True, help="Seconds a step waits."
+    "--patience", type=Number(1, 600, "second"), default=60, show_default=True, help="Seconds a step waits."
 )
 def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: float) -> None:
     """Walk through inputs and outputs one by one. THE HYDRAULICS MUST BE ISOLATED: lock out the pump first.

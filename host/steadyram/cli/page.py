@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import click
 
+from steadyram.cli._inputs import FOLDER
 from steadyram.cli.cycles import store_option
 from steadyram.config import preferences
 from steadyram.errors import BadInput
@@ -30,13 +32,13 @@ from steadyram.link.discover import choose_port
 )
 @click.option(
     "--records",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     default=".",
     help="Folder for records of calibrations and of bend lists made at the page.  [default: here]",
 )
 @click.option(
     "--bends",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     default=".",
     help="Folder of bend lists (see `bend list`) that the page offers, and takes from a browser.  [default: here]",
 )
@@ -52,11 +54,14 @@ def page(port: str | None, store: Path, listen: str, token: str | None, records:
     from steadyram.page.serve import open_listener, serve
 
     host, number = _listen(listen)
+    if not bends.is_dir():
+        raise BadInput(f"{bends} is not a folder; give --bends the folder of bend lists.")
     access = Access.for_listening(host, token)
     units = preferences()
     chosen = choose_port(port)
-    with CycleStore(store) as opened:
-        listener = open_listener(host, number)
+    # First what can be refused: a refused page leaves no new store behind.
+    listener = open_listener(host, number)
+    with closing(listener), CycleStore(store) as opened:
         serve(chosen, listener, access, opened, units, records, bends, _ready)
 
 

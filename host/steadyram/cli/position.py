@@ -10,6 +10,7 @@ from typing import Any
 import click
 from rich.table import Table
 
+from steadyram.cli._inputs import PLACE
 from steadyram.cli._session import (
     connected,
     json_option,
@@ -42,7 +43,7 @@ _RESIDUAL_SHARE = 0.01
 
 _no_upload = click.option("--no-upload", is_flag=True, help="Write the record, change nothing on the device.")
 _out = click.option(
-    "--out", "target", type=click.Path(dir_okay=False, path_type=Path),
+    "--out", "target", type=PLACE,
     help="The record to write (JSON); default: named after the command and the day.",
 )  # fmt: skip
 

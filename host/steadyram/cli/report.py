@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from steadyram.cli._inputs import PLACE
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.cli.cycles import from_option, job_option, store_option, to_option, uid_option
 from steadyram.config import preferences
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     "target",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=PLACE,
     default="steadyram-report.html",
     show_default=True,
     help="The page to write.",

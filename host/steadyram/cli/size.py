@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from steadyram.cli._figures import in_words
+from steadyram.cli._inputs import PLACE, Measured
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
@@ -74,18 +75,30 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
 )
 @click.option(
     "--plot",
-    type=click.Path(path_type=Path),
+    type=PLACE,
     help="Write holdable force against setpoint (.png, .svg, .pdf).",
 )
 @click.option("--supply", default="24 V", show_default=True, help="Of the solenoids.")
 @click.option("--solenoid-power", default="30 W", show_default=True)
-@click.option("--cable", default="5 m", show_default=True, help="One way, to the solenoid.")
-@click.option("--sensor-cable", default="2 m", show_default=True, help="From transducer to board.")
+@click.option(
+    "--cable",
+    type=Measured("meter", 0.0, 1e3),
+    default="5 m",
+    show_default=True,
+    help="One way, to the solenoid.",
+)
+@click.option(
+    "--sensor-cable",
+    type=Measured("meter", 0.0, 1e3),
+    default="2 m",
+    show_default=True,
+    help="From transducer to board.",
+)
 @click.option("--bed-span", help="Between the bed's supports; default: the frame's stiffness alone.")
 @click.option("--bed-inertia", help="Second moment of area of the bed, e.g. '1500 cm^4'.")
-@click.option("--bed-modulus", default="200 GPa", show_default=True)
-@click.option("--part", help="Length of a part bent on the bed.")
-@click.option("--opening", help="Die opening of that bend.")
+@click.option("--bed-modulus", type=Measured("pascal", 1e8, 2e12), default="200 GPa", show_default=True)
+@click.option("--part", type=Measured("meter", 1e-5, 100.0), help="Length of a part bent on the bed.")
+@click.option("--opening", type=Measured("meter", 1e-5, 100.0), help="Die opening of that bend.")
 @click.option(
     "--unit",
     type=click.Choice(FORCE_UNITS),

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
+from steadyram.cli._inputs import Measured
 from steadyram.errors import BadInput
 from steadyram.units import parse, show
 
@@ -32,8 +33,16 @@ from steadyram.units import parse, show
     help="What ends a stroke; depth and first need a position sensor in the press file.",
 )
 @click.option("--target", default=None, metavar="DEPTH", help="Ram travel from the top, e.g. '5.30 mm'.")
-@click.option("--cycles", default=20, show_default=True, type=int, help="Parts to press.")
-@click.option("--seed", default=0, show_default=True, type=int, help="Seed of every random draw.")
+@click.option(
+    "--cycles", default=20, show_default=True, type=click.IntRange(1, 100_000), help="Parts to press."
+)
+@click.option(
+    "--seed",
+    default=0,
+    show_default=True,
+    type=click.IntRange(0, 2**31 - 1),
+    help="Seed of every random draw.",
+)
 @click.option(
     "--cutoff", default="learned", show_default=True, type=click.Choice(["learned", "threshold", "lead"])
 )
@@ -48,7 +57,13 @@ from steadyram.units import parse, show
     metavar="KEY=VALUE@CYCLE",
     help="Change a press-file key from a cycle on.",
 )
-@click.option("--dwell", default=None, metavar="TIME", help="Hold the force, e.g. '0.5 s'.")
+@click.option(
+    "--dwell",
+    type=Measured("second", 0.0, 600.0),
+    default=None,
+    metavar="TIME",
+    help="Hold the force, e.g. '0.5 s'.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def trial(
     press_file: str,

@@ -10,6 +10,8 @@ from typing import Literal
 
 import click
 
+from steadyram.cli._inputs import FOLDER
+
 
 @click.command("virtual")
 @click.option(
@@ -29,9 +31,7 @@ import click
     "--runtime", type=click.Choice(["micropython", "cpython"]), default="micropython", show_default=True,
     help="Interpreter that runs the firmware.",
 )  # fmt: skip
-@click.option(
-    "--state", type=click.Path(path_type=Path, file_okay=False), help="Folder that keeps the board's flash."
-)
+@click.option("--state", type=FOLDER, help="Folder that keeps the board's flash.")
 @click.option(
     "--operator", type=click.Choice(["auto", "none", "stdin"]), default="none", show_default=True,
     help="auto works through the active job's batch; stdin reads action lines (type help).",

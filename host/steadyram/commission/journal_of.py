@@ -12,6 +12,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.measurement import instrument_uncertainty
 from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.plain_file import refuse_place
 
 
 def record_of(found: Found, header: Header, noise_N: float) -> CalibrationRecord:
@@ -54,6 +55,7 @@ def write_journal(record: CalibrationRecord, path: Path) -> None:
         raise BadInput(
             f"{path} exists already; a calibration record is never overwritten, choose another name."
         )
+    refuse_place(path)
     _write_whole(record, path)
 
 

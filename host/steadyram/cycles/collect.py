@@ -60,11 +60,21 @@ class Collector:
     """Pulls every device of a configuration into the store until `stop`."""
 
     def __init__(
-        self, config: CollectConfig, store: CycleStore, *, broker: Broker | None = None, say: Say = print
+        self,
+        config: CollectConfig,
+        store: CycleStore,
+        *,
+        broker: Broker | None = None,
+        say: Say = print,
+        watched: list[Watched] | None = None,
     ) -> None:
-        """store and broker are closed by the caller; say: takes one line for people, from any thread."""
+        """Take what to collect from and into; nothing is opened before `start`.
+
+        store and broker are closed by the caller; say: takes one line for people, from any thread; watched: the
+        devices of the configuration where somebody else looks at their state, too.
+        """
         self.config = config
-        self.watched = [Watched(entry) for entry in config.device]
+        self.watched = [Watched(entry) for entry in config.device] if watched is None else watched
         self._store = store
         self._broker = broker
         self._say = say
@@ -87,7 +97,7 @@ class Collector:
         """Ask every thread to end, and wait for it: a pull that runs is finished or dropped whole."""
         self._stop.set()
         until = time.monotonic() + timeout_s
-        for thread in self._threads:
+        for thread in (each for each in self._threads if each.ident is not None):
             thread.join(max(0.0, until - time.monotonic()))
 
     def wait(self, seconds: float | None = None) -> bool:

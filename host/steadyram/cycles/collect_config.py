@@ -20,7 +20,9 @@ from typing import Annotated, Final
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
-from steadyram.errors import BadInput, UnitError
+from steadyram.errors import BadInput, PortError, UnitError
+from steadyram.link.discover import refuse_port
+from steadyram.plain_file import read_plain
 from steadyram.toml_text import parse_toml
 from steadyram.units import parse
 
@@ -92,6 +94,10 @@ class CollectConfig(_Strict):
     def _ports(cls, entries: tuple[DeviceEntry, ...]) -> tuple[DeviceEntry, ...]:
         ports = [entry.port for entry in entries]
         for port in ports:
+            try:
+                refuse_port(port)
+            except PortError as error:
+                raise ValueError(str(error)) from None
             if ports.count(port) > 1:
                 raise ValueError(f"names the port {port} twice")
         return entries
@@ -100,9 +106,10 @@ class CollectConfig(_Strict):
 def read_config(path: Path) -> CollectConfig:
     """Read a configuration. Raises BadInput with one sentence."""
     try:
-        if path.stat().st_size > _CONFIG_MOST:
+        raw = read_plain(path, _CONFIG_MOST)
+        if len(raw) > _CONFIG_MOST:
             raise BadInput(f"{path} is too large for a configuration.")
-        tables = parse_toml(path.read_text(encoding="utf-8"))
+        tables = parse_toml(raw.decode("utf-8"))
     except (OSError, ValueError) as error:
         raise BadInput(
             f"{path} cannot be read as a configuration ({error}); see 'steadyram collect -h'."

@@ -103,9 +103,10 @@ class Metrics:
 
         try:
             self._server = ThreadingHTTPServer(listen, Handler)
-        except OSError as error:
+        except (OSError, OverflowError) as error:
+            reason = getattr(error, "strerror", None) or error
             raise PortError(
-                f"The address {listen[0]}:{listen[1]} cannot be listened on ({error.strerror}); choose another."
+                f"The address {listen[0]}:{listen[1]} cannot be listened on ({reason}); choose another."
             ) from None
         self.port = int(self._server.server_address[1])
         self._thread = threading.Thread(target=self._server.serve_forever, name="metrics", daemon=True)

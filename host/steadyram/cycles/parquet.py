@@ -20,6 +20,7 @@ from typing import Any, Final
 from steadyram.cycles.store import CycleStore, StoredCycle, job_names
 from steadyram.errors import BadInput
 from steadyram.link.sets import job_crc
+from steadyram.plain_file import refuse_place
 
 _ROWS_AT_ONCE: Final = 5000
 _INTEGERS: Final = (
@@ -54,6 +55,7 @@ def write_parquet(
     except ImportError:
         raise BadInput("Parquet needs pyarrow; install it with pip install 'steadyram[shop]'.") from None
     schema = _schema(pa, traces)
+    refuse_place(target)
     temporary: str | None = None
     rows = 0
     try:

@@ -7,11 +7,13 @@ that several collectors may start at once.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
@@ -62,9 +64,15 @@ def open_engine(store: str | Path, *, create: bool) -> Engine:
     url = address(store)
     name = shown(store)
     if url.get_backend_name() == "sqlite":
-        if not create and not Path(url.database or "").is_file():
+        file = Path(url.database or "")
+        if not create and (not file.is_file() or file.stat().st_size == 0):
             raise BadInput(f"There is no cycle store at {name}; pull one first or name another with --store.")
-        engine = create_engine(url, connect_args={"timeout": _WAIT_S}, pool_size=8, max_overflow=24)
+        frozen = not create and _is_frozen(file)
+        engine = create_engine(
+            _frozen(file) if frozen else url, connect_args={"timeout": _WAIT_S}, pool_size=8, max_overflow=24
+        )
+        if frozen:
+            engine = engine.execution_options(steadyram_frozen=True)
         event.listen(engine, "connect", _quiet_driver)
     else:
         try:
@@ -103,6 +111,22 @@ def writing(engine: Engine) -> Connection:
     return engine.connect().execution_options(steadyram_writes=True)
 
 
+def _is_frozen(file: Path) -> bool:
+    """Return whether a file or its folder may not be written, so that the store can be read and no more."""
+    return not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
+
+
+def _frozen(file: Path) -> URL:
+    """Return the URL that reads a file where nothing may be written.
+
+    A write-ahead log beside it is read, too, where its index is there; without one the file is all there is.
+    """
+    waiting = file.with_name(file.name + "-wal")
+    whole = not waiting.exists() or waiting.stat().st_size == 0
+    query = {"uri": "true", "mode": "ro", **({"immutable": "1"} if whole else {})}
+    return URL.create("sqlite", database=f"file:{quote(str(file.absolute()))}", query=query)
+
+
 def _quiet_driver(connection: sqlite3.Connection, record: Any) -> None:
     # Transactions are begun by `_begin` alone; the driver's own habit would begin them too late.
     connection.isolation_level = None
@@ -122,6 +146,10 @@ def _prepare(engine: Engine, name: str) -> None:
     with engine.connect() as connection:
         if _revision(connection, name) == HEAD:
             return
+    if engine.get_execution_options().get("steadyram_frozen"):
+        raise BadInput(
+            f"{name} is of an older steadyram and read-only; make a copy that can be written and name that."
+        )
     with writing(engine) as connection, connection.begin():
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": SCHEMA_LOCK})
@@ -147,7 +175,8 @@ def _prepare_file(engine: Engine, name: str) -> None:
             raise BadInput(f"{name} is an SQLite file of something else; name another store with --store.")
         if version > _USER_VERSION:
             raise _newer(name)
-        cursor.execute("PRAGMA journal_mode = WAL")
+        if not engine.get_execution_options().get("steadyram_frozen"):
+            cursor.execute("PRAGMA journal_mode = WAL")
     finally:
         raw.close()
 

@@ -47,5 +47,21 @@ def _answers(name: str, opener: Callable[[str], Transport]) -> bool:
 
 
 def choose_port(given: str | None) -> str:
-    """The port to use: the option, else the environment variable, else the one found. Raises PortError."""
-    return given or os.environ.get(PORT_VARIABLE) or find_port()
+    """Return the port to use: the option, otherwise the environment variable, otherwise the one found.
+
+    Raises PortError where none is found, or where the one named is a URL that no port can have.
+    """
+    chosen = given or os.environ.get(PORT_VARIABLE) or find_port()
+    refuse_port(chosen)
+    return chosen
+
+
+def refuse_port(name: str) -> None:
+    """Refuse the URL of a socket that no host and port can be read from, and an empty name. Raises PortError."""
+    if not name.strip() or not name.isprintable():
+        raise PortError("The port has no name; give a serial port or socket://HOST:PORT.")
+    scheme, found, rest = name.partition("://")
+    if found and scheme == "socket":
+        host, _, number = rest.split("/")[0].rpartition(":")
+        if not host or not number.isascii() or not number.isdecimal() or not 0 < int(number) <= 65535:
+            raise PortError(f"The port '{name[:80]}' is not socket://HOST:PORT with a port from 1 to 65535.")

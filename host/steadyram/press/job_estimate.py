@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from steadyram.errors import BadInput
-from steadyram.plain_file import write_whole
+from steadyram.plain_file import read_plain, write_whole
 from steadyram.press.estimate import Estimate
 from steadyram.toml_text import parse_toml
 from steadyram.units import to_unit
@@ -25,7 +25,7 @@ def append_job(path: Path, estimate: Estimate, unit: str, name: str | None) -> s
     if not re.fullmatch(rf"[ !#-\[\]-~]{{1,{NAME_MAX}}}", job_name):
         raise BadInput(f"job name {job_name[:40]!r} must be 1 to {NAME_MAX} plain characters without quotes.")
     try:
-        before = path.read_text(encoding="utf-8") if path.exists() else ""
+        before = read_plain(path, 1_000_000).decode("utf-8") if path.exists() else ""
         jobs = parse_toml(before).get("job", [])
     except ValueError as error:
         raise BadInput(f"{path} is not a jobs file ({error}); give another name.") from None

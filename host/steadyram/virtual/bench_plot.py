@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from steadyram.plain_file import write_whole
 from steadyram.virtual.bench import Score
 
 
@@ -31,4 +33,6 @@ def draw(scores: Sequence[Score], path: str | Path) -> None:
     axes.grid(True, which="both", alpha=0.2)
     axes.legend(frameon=False)
     axes.set_title(f"{len(scores)} jobs on {len({s.press for s in scores})} virtual presses")
-    figure.savefig(path)
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=Path(path).suffix.removeprefix(".") or "png")
+    write_whole(Path(path), buffer.getvalue())
