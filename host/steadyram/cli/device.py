@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date, timedelta
 from pathlib import Path
@@ -250,6 +251,9 @@ def settings_push(
         if not as_json:
             _print_settings_difference(changes)
         pushed = False
+        warning = threshold_warning(values, preferences()) if values["strategy"] == 0 else ""
+        if warning:
+            err().print(plain(warning))
         if changes and not dry_run:
             if not yes:
                 with said_if_stopped(lambda: "Nothing was pushed; the device keeps its settings."):
@@ -275,6 +279,26 @@ def _left_alone(changes: list[tuple[str, int, int]]) -> str:
         f"The file holds other measured values than the device ({names}); those of the device stay in force. To "
         "measure anew run 'steadyram characterise' or 'steadyram position speeds'; to restore a backup give --measured."
     )
+
+
+def threshold_warning(settings: Mapping[str, int], units: Preferences) -> str:
+    """Say what a plain threshold does to every part: the overshoot to expect on a dead stop, by these settings.
+
+    What flows in from the setpoint on, in newtons: rise rate (N/s) times close lag, sensor lag and the 2 ms by which
+    the mean of four samples is late. A softer part goes over by less.
+    """
+    words = "Strategy 0 is a plain threshold: the valve closes at the setpoint, and every part goes over it. "
+    if not settings["char_valid"]:
+        return (
+            words
+            + "By how much is unknown: this press was not characterised. Strategy 1 learns to stop at it."
+        )
+    late_s = (settings["close_lag_us"] + settings["coast_us"] + settings["sensor_lag_us"] + 2000) / 1e6
+    low, high = (settings[key] * late_s for key in ("rate_low_n_s", "rate_high_n_s"))
+    over = units.force(low, 3)
+    if settings["changeover_n"]:
+        over += f" below the pump's changeover and {units.force(high, 3)} above it"
+    return words + f"Expect {over} too much on a dead stop. Strategy 1 learns to stop at the setpoint."
 
 
 def _print_settings_difference(changes: list[tuple[str, int, int]]) -> None:

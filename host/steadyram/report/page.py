@@ -123,6 +123,7 @@ def marks(record: CycleRecord) -> str:
     """What is out of the ordinary about a record, in a few words."""
     words = {
         "first": "first part",
+        "threshold": "plain threshold",
         "small": "setpoint below the smallest that can be held",
         "gap": "gap before it",
         "reset": "learning reset",

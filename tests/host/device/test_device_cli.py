@@ -126,6 +126,30 @@ def test_without_the_panels_button_a_push_is_refused(
     assert "hold the enable button" in capsys.readouterr().err
 
 
+def test_a_plain_threshold_is_pushed_with_the_overshoot_to_expect(
+    served: Served, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    file = tmp_path / "press.toml"
+    file.write_text("strategy = 0\n")
+    push = ("device", "settings", "push", str(file), "--dry-run", "--port", served.url)
+    assert run(*push) == 0
+    told = " ".join(capsys.readouterr().err.split())
+    assert "plain threshold" in told
+    assert "unknown: this press was not characterised" in told
+    # 400 kN/s for 30 ms to close, 3 ms of sensor and 2 ms of mean: 14 kN; a quarter of it above the changeover.
+    file.write_text(
+        "strategy = 0\nchar_valid = 1\nclose_lag_us = 30000\nsensor_lag_us = 3000\nrate_low_n_s = 400000\n"
+        "rate_high_n_s = 100000\nchangeover_n = 50000\n"
+    )
+    assert run(*push) == 0
+    told = " ".join(capsys.readouterr().err.split())
+    assert "14 kN below" in told.replace("14.0", "14")
+    assert "3.5 kN above" in told.replace("3.50", "3.5")
+    file.write_text("strategy = 1\n")
+    assert run(*push) == 0
+    assert "plain threshold" not in capsys.readouterr().err
+
+
 def test_settings_are_read_changed_and_pushed(
     served: Served, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
