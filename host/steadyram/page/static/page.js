@@ -144,9 +144,9 @@ function showView() {
 }
 function showModes(press, job) {
   const modes = [];
-  modes.push(press.cutoff ? ["Cutoff on", null] : ["CUTOFF OFF", "alarm"]);
-  if (press.armed_left_s) modes.push(["VALVE TEST ARMED", "alarm"]);
   if (press.unknown_words) modes.push([press.unknown_words, "alarm"]);
+  if (press.armed_left_s) modes.push([`VALVE TEST ARMED, up to ${force(press.armed_N)}, ${Math.ceil(press.armed_left_s)} s left`, "alarm"]);
+  modes.push(press.cutoff ? ["Cutoff on", null] : ["CUTOFF OFF", "alarm"]);
   if (press.threshold) modes.push(["PLAIN THRESHOLD: parts go over the set force", "warn"]);
   modes.push(press.latched ? ["RETURN LATCHED: the ram goes on up with the pedal released", "warn"] : ["Return while held", null]);
   if (!press.estop_ok) modes.push(["Emergency stop pressed", "alarm"]);
