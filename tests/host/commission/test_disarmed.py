@@ -56,6 +56,14 @@ def test_whatever_stops_it_nothing_stays_armed(press: VirtualPress, error: type[
     assert press.outputs & 7 == 0
 
 
+def test_what_is_armed_by_itself_is_disarmed_too(press: VirtualPress) -> None:
+    device = quick_setup.open_device(press)
+    with pytest.raises(KeyboardInterrupt), testing(device):
+        device.probe(cut_counts=9000)
+        raise KeyboardInterrupt
+    assert device.now().armed_s == 0
+
+
 def test_a_pedal_that_nobody_presses_leaves_nothing_armed(press: VirtualPress) -> None:
     device = quick_setup.open_device(press)
     with pytest.raises(CheckFailed), testing(device):
