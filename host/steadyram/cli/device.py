@@ -251,7 +251,8 @@ def settings_push(
         if not as_json:
             _print_settings_difference(changes)
         pushed = False
-        warning = threshold_warning(values, preferences()) if values["strategy"] == 0 else ""
+        known = {**tested.values, **(measured_wanted if measured else {})}
+        warning = threshold_warning(known, preferences()) if values["strategy"] == 0 else ""
         if warning:
             err().print(plain(warning))
         if changes and not dry_run:
@@ -281,22 +282,22 @@ def _left_alone(changes: list[tuple[str, int, int]]) -> str:
     )
 
 
-def threshold_warning(settings: Mapping[str, int], units: Preferences) -> str:
-    """Say what a plain threshold does to every part: the overshoot to expect on a dead stop, by these settings.
+def threshold_warning(measured: Mapping[str, int], units: Preferences) -> str:
+    """Say what a plain threshold does to every part: the overshoot to expect on a dead stop, as measured.
 
     What flows in from the setpoint on, in newtons: rise rate (N/s) times close lag, sensor lag and the 2 ms by which
     the mean of four samples is late. A softer part goes over by less.
     """
     words = "Strategy 0 is a plain threshold: the valve closes at the setpoint, and every part goes over it. "
-    if not settings["char_valid"]:
+    if not measured["char_valid"]:
         return (
             words
             + "By how much is unknown: this press was not characterised. Strategy 1 learns to stop at it."
         )
-    late_s = (settings["close_lag_us"] + settings["coast_us"] + settings["sensor_lag_us"] + 2000) / 1e6
-    low, high = (settings[key] * late_s for key in ("rate_low_n_s", "rate_high_n_s"))
+    late_s = (measured["close_lag_us"] + measured["coast_us"] + measured["sensor_lag_us"] + 2000) / 1e6
+    low, high = (measured[key] * late_s for key in ("rate_low_n_s", "rate_high_n_s"))
     over = units.force(low, 3)
-    if settings["changeover_n"]:
+    if measured["changeover_n"]:
         over += f" below the pump's changeover and {units.force(high, 3)} above it"
     return words + f"Expect {over} too much on a dead stop. Strategy 1 learns to stop at the setpoint."
 

@@ -169,8 +169,8 @@ def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
         return "no-calibration"
     if reading.job == 0:
         return "no-job"
-    values = in_force.settings.values
-    return "not-characterised" if values["strategy"] and not values["char_valid"] else None
+    learned = in_force.settings.values["strategy"] != 0
+    return "not-characterised" if learned and not in_force.measured.values["char_valid"] else None
 
 
 def _handling(reading: Reading, in_force: InForce | None) -> dict[str, Any] | None:

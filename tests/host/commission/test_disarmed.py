@@ -58,9 +58,14 @@ def test_whatever_stops_it_nothing_stays_armed(press: VirtualPress, error: type[
 
 def test_what_is_armed_by_itself_is_disarmed_too(press: VirtualPress) -> None:
     device = quick_setup.open_device(press)
-    with pytest.raises(KeyboardInterrupt), testing(device):
-        device.probe(cut_counts=9000)
-        raise KeyboardInterrupt
+
+    def armed_and_stopped() -> None:
+        with testing(device):
+            device.probe(cut_counts=9000)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        armed_and_stopped()
     assert device.now().armed_s == 0
 
 

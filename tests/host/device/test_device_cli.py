@@ -131,7 +131,7 @@ def test_a_plain_threshold_is_pushed_with_the_overshoot_to_expect(
 ) -> None:
     file = tmp_path / "press.toml"
     file.write_text("strategy = 0\n")
-    push = ("device", "settings", "push", str(file), "--dry-run", "--port", served.url)
+    push = ("device", "settings", "push", str(file), "--dry-run", "--measured", "--port", served.url)
     assert run(*push) == 0
     told = " ".join(capsys.readouterr().err.split())
     assert "plain threshold" in told

@@ -32,15 +32,17 @@ def press(
     settings: dict[str, int] | None = None,
     job: dict[str, int] | None = None,
     calibrated: bool = True,
+    characterised: bool = True,
     **told: str,
 ) -> dict[str, Any]:
     """The page's `press` for a reading that differs from one at rest by `told`."""
     known = definition()
     fields = {field.name: field.default for field in known.job} | {"setpoint_n": 5000} | (job or {})
-    values = {field.name: field.default for field in known.settings} | {"char_valid": 1} | (settings or {})
+    values = {field.name: field.default for field in known.settings} | (settings or {})
     calibration = {field.name: field.default for field in known.calibration} if calibrated else {}
     in_force = SimpleNamespace(
         settings=SimpleNamespace(values=values),
+        measured=SimpleNamespace(values={"char_valid": int(characterised)}),
         calibration=SimpleNamespace(values=calibration),
         jobs=SimpleNamespace(jobs=(DeviceJob(1, "nut", fields),)),
     )
@@ -104,7 +106,7 @@ def test_a_latched_return_is_told_as_the_control_core_decides_it(
 
 
 def test_a_plain_threshold_and_a_press_that_was_never_characterised_show_before_the_pedal() -> None:
-    assert press(settings={"strategy": 0, "char_valid": 0})["threshold"]
-    told = press(settings={"strategy": 1, "char_valid": 0})
+    assert press(settings={"strategy": 0}, characterised=False)["threshold"]
+    told = press(settings={"strategy": 1}, characterised=False)
     assert told["headline"] == WILL_REFUSE["not-characterised"]
     assert not told["threshold"]
