@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from steadyram.metrology.curve import Curve
+from steadyram.metrology.curve import Curve, resolution_variance_N2
 from steadyram.metrology.friction import Friction
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
@@ -43,7 +43,12 @@ def at_zero(record: CalibrationRecord, curve: Curve, friction: Friction | None) 
     resolution = next(
         (c.u for c in measurement_of(header).components(Newton(0.0)) if c.name == "reference resolution"), 0.0
     )
-    u = math.sqrt(curve.standard_uncertainty(0.0) ** 2 + u_friction**2 + step**2 / 12.0 + resolution**2)
+    # Carried to zero, what the reference's steps did to the curve grows as the curve's own scatter does.
+    runs = len({record.points[i].run for i in curve.rising})
+    coarse = 1.0 + resolution_variance_N2(record, runs) / float((curve.point_sd_N**2).mean())
+    u = math.sqrt(
+        coarse * curve.standard_uncertainty(0.0) ** 2 + u_friction**2 + step**2 / 12.0 + resolution**2
+    )
     significant = abs(found) > 2.0 * u and abs(found) > TELL_PART * float(curve.device.force_N.max())
     shown = f"{found / header.area_m2 / 1e5:+.2g} bar" if gauge else f"{found:+.3g} N"
     sentence = (

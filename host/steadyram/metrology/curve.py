@@ -18,6 +18,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial, round_for_device
 from steadyram.metrology.exact_fit import fit_polynomial
+from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
 
 Array = NDArray[np.float64]
@@ -75,8 +76,21 @@ class Curve:
         return (low + high) / 2
 
 
-def choose_degree(u: Array, force: Array, highest: int = 3) -> int:
-    """Lowest degree whose next power is not significant (F test at 1 %), two levels to spare."""
+def resolution_variance_N2(record: CalibrationRecord, runs: int) -> float:
+    """Return the variance (N^2) that the reference's resolution gives a polynomial's term.
+
+    A reference that is read in the same coarse steps errs alike in every run at a force, so the runs do not average
+    it: as seen by the scatter of single points it counts once for each run.
+    """
+    lines = measurement_of(record.header).components(Newton(0.0))
+    return runs * sum(line.u**2 for line in lines if line.name == "reference resolution")
+
+
+def choose_degree(u: Array, force: Array, highest: int = 3, floor_N2: float = 0.0) -> int:
+    """Return the lowest degree whose next power is not significant (F test at 1 %), two levels to spare.
+
+    floor_N2: the variance that a term is held against at least (N^2).
+    """
     levels = len({round(float(v), 4) for v in force})
     degree = 1
     while degree < highest and levels >= degree + 4 and len(u) >= degree + 4:
@@ -84,7 +98,7 @@ def choose_degree(u: Array, force: Array, highest: int = 3) -> int:
         more = fit_polynomial([float(v) for v in u], [float(v) for v in force], degree + 1)
         if more.residual_ss <= 0.0:
             break
-        ratio = (now.residual_ss - more.residual_ss) / (more.residual_ss / more.dof)
+        ratio = (now.residual_ss - more.residual_ss) / max(more.residual_ss / more.dof, floor_N2)
         if float(scipy.special.fdtrc(1, more.dof, max(0.0, ratio))) >= NEXT_POWER_P:
             break
         degree += 1
@@ -102,7 +116,10 @@ def fit_curve(record: CalibrationRecord, where: str, degree: int | None) -> Curv
     counts = np.asarray([points[i].counts for i in rising])
     zero = round(record.header.zero_counts)
     u = (counts - zero) / 65536.0
-    chosen = choose_degree(u, force) if degree is None else degree
+    runs = len({points[i].run for i in rising})
+    chosen = (
+        choose_degree(u, force, floor_N2=resolution_variance_N2(record, runs)) if degree is None else degree
+    )
     levels = len({round(float(v), 4) for v in force})
     if len(rising) <= chosen + 1 or levels <= chosen + 1:
         raise BadInput(

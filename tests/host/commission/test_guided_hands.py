@@ -36,13 +36,15 @@ class Obedient:
     def __init__(self, press: VirtualPress) -> None:
         self.press = press
         self.asked: list[str] = []
-        self.told_again = 0
+        self.told_again = self.reseated = 0
 
     def say(self, text: str) -> None:
         if obey(self.press, text):
             return
         if text.endswith("Again."):
             self.told_again += 1
+        elif "take the reference out, turn it by a third" in text:
+            self.reseated += 1
         else:
             raise AssertionError(text)
 
@@ -84,8 +86,16 @@ def test_a_prompted_person_calibrates_the_press(tmp_path: Path) -> None:
             counts_per_N=setup.counts_per_N,
             holds_load=True,
             slow_fitted=True,
+            runs=2,
         )
         record = record_of(found, header, 20.0)
+        assert {(p.run, p.direction) for p in record.points} == {
+            (run, way) for run in (1, 2) for way in ("rising", "falling")
+        }
+        assert person.reseated == 1
+        assert record.header.fluctuation_counts is not None
+        assert record.header.fluctuation_counts < 30.0
+        assert record.header.zero_return_counts == found.zero_after_counts - found.zero_before_counts
         fields = analyse(record, "it", monte_carlo=False).device.fields
         # Against the truth: the same readings and the force that was on the block.
         for point in found.points:

@@ -246,3 +246,20 @@ def test_zero_return_is_counted_from_the_zero_before_the_runs():
     found = analyse(record(head=head, noise=1.0), "x", monte_carlo=False)
     slope = AREA * RANGE / (0.8 * 65536 * 1.015)
     assert found.zero_error_percent == pytest.approx(100 * 40 * slope / 150e3, rel=0.01)
+
+
+def test_coarse_steps_of_a_gauge_make_neither_a_curve_nor_a_disagreement():
+    # A straight transducer against a gauge that is read in whole bars: each force is off alike in every run.
+    for start in range(8):
+        points = []
+        for number in (1, 2, 3):
+            for k in range(1, 7):
+                pressure = (21e3 * k + 300.0 * start + 600.0) / AREA
+                counts = ZERO + 0.8 * 65536 * pressure / RANGE + 2 * math.sin(k * number + start)
+                points.append(Point(run=number, reference=round(pressure / 1e5) * 1e5, counts=counts))
+        fine = {"what": "g", "serial": "1", "kind": "gauge", "expanded_percent": 0.1, "resolution": 1e5}
+        settings = {"reference": fine, "assumed_friction_N": 600.0, "assumed_friction_u_N": 50.0}
+        taken = CalibrationRecord(header=header(**settings), points=tuple(points))
+        found = analyse(taken, "x", monte_carlo=False)
+        assert found.curve.degree == 1, start
+        assert not found.zero_disagreement.significant, start
