@@ -131,10 +131,12 @@ class PlantChain(Chain):
         plant = self.plant
         plant._move_to(plant._u_at(force_N))
         plant.deficit = 0.0 if rising else 2.0 * plant.dead_band
+        plant.valves_touched()  # a plant at rest would not look at what was moved from outside
         return float(np.mean([plant.step() for _ in range(samples)]))
 
     def rest(self) -> float:
         self.plant.u, self.plant.deficit = 0.0, self.plant.dead_band
+        self.plant.valves_touched()
         return float(np.mean([self.plant.step() for _ in range(64)]))
 
 

@@ -185,11 +185,13 @@ class Unkind(Drawn):
         plant = self.plant
         plant._move_to(plant._u_at(force_N))
         plant.deficit = 0.0 if rising else 2.0 * plant.dead_band
+        plant.valves_touched()  # a plant at rest would not look at what was moved from outside
         return float(np.mean([plant.step() for _ in range(samples)]))
 
     def rest(self) -> float:
         plant = self.plant
         plant.u, plant.deficit = 0.0, plant.dead_band
+        plant.valves_touched()
         return float(np.mean([plant.step() for _ in range(SAMPLES)]))
 
 

@@ -5,19 +5,16 @@ The device runs the rising branch, reading to force (see `device_poly`).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
-from numpy.typing import NDArray
 
 from steadyram.metrology import classes, earned
 from steadyram.metrology.at_zero import ZeroDisagreement, at_zero
 from steadyram.metrology.budget import Budget, Component, combine
 from steadyram.metrology.checks import refuse_nonsense
-from steadyram.metrology.curve import Array, Curve, fit_curve
+from steadyram.metrology.curve import Curve, fit_curve
 from steadyram.metrology.device_poly import DevicePolynomial
 from steadyram.metrology.exact_fit import fit_polynomial
 from steadyram.metrology.friction import Friction, tell_apart
@@ -28,6 +25,7 @@ from steadyram.metrology.monte_carlo import TRIALS, MonteCarloCheck, check_budge
 from steadyram.metrology.nameplate import nameplate_ratio, nameplate_warning
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.runs import RunScatter, run_scatter
 
 # A reference whose own expanded uncertainty is more than this part of the force is told at that force.
 POOR_REFERENCE_PART = 0.05
@@ -92,9 +90,13 @@ class Analysis:
     e4_ok: bool | None
     e4_lacks: tuple[str, ...]
     outliers: tuple[str, ...]
-    run_effect_N: float
-    runs: int
+    run_scatter: RunScatter
     notes: tuple[str, ...]
+
+    @property
+    def runs(self) -> int:
+        """Number of rising runs."""
+        return self.run_scatter.runs
 
     @property
     def device(self) -> DevicePolynomial:
@@ -112,13 +114,23 @@ class Analysis:
 
     def reading_lines(self, force_N: float) -> list[Component]:
         """Lines of one device reading at a force; newtons."""
-        return reading_lines(self.record.header, self.curve, force_N)
+        return reading_lines(self.record.header, self.curve, force_N, self.run_scatter)
+
+    def lines_at(self, force_N: float) -> list[Component]:
+        """Every line at a force but what the runs differ in; newtons."""
+        header, curve, runs = self.record.header, self.curve, self.run_scatter
+        return [
+            *self.reference_lines(force_N),
+            *reading_lines(header, curve, force_N, runs),
+            *curve_lines(header, curve, force_N, runs),
+        ]
 
     def budget_at(self, force_N: float) -> Budget:
-        """Uncertainty of one device reading of rising force at `force_N` (N)."""
-        header = self.record.header
-        lines = curve_lines(header, self.curve, force_N, self.run_effect_N, self.runs)
-        return combine([*self.reference_lines(force_N), *self.reading_lines(force_N), *lines])
+        """Uncertainty of one device reading of rising force at `force_N` (N), in a stroke like the mean of many."""
+        lines, runs = self.lines_at(force_N), self.run_scatter
+        if runs.mean_N > 0.0:
+            lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t"))
+        return combine(lines)
 
     def inside(self, force_N: float) -> float:
         """Return the calibrated force nearest to `force_N`."""
@@ -144,7 +156,6 @@ def analyse(
     header, points = record.header, record.points
     curve = fit_curve(record, where, degree)
     force = np.asarray([record.force_N(points[i]) for i in curve.rising])
-    run_of = np.asarray([points[i].run for i in curve.rising])
     residual = force - curve.value(curve.u_points)
     friction = _friction(record, curve, float(force.max()))
     curve.device.fields["friction_n"] = round(max(0.0, _friction_N(record, friction)))
@@ -157,7 +168,8 @@ def analyse(
         else 100.0 * slope * header.zero_return_counts / float(force.max())
     )
     errors = level_errors(record, curve)
-    runs = len(set(run_of.tolist()))
+    scatter = run_scatter(record, curve)
+    runs = scatter.runs
     disagreement = at_zero(record, curve, friction)
     partial = Analysis(
         record=record,
@@ -180,8 +192,7 @@ def analyse(
             record.row(curve.rising[i])
             for i in outlying(curve.u_points, residual / curve.point_sd_N, curve.degree)
         ),
-        run_effect_N=_run_effect(residual, run_of),
-        runs=runs,
+        run_scatter=scatter,
         notes=(),
     )
     levels = _levels(partial, errors, f0, np.random.default_rng(seed) if monte_carlo else None, trials)
@@ -219,7 +230,7 @@ def _levels(
     rng: np.random.Generator | None,
     trials: int,
 ) -> tuple[Level, ...]:
-    curve, levels = partial.curve, []
+    curve, runs, levels = partial.curve, partial.run_scatter, []
     for e in errors:
         budget = partial.budget_at(e.force_N)
         a = 100.0 * partial.resolution_N / e.force_N
@@ -231,9 +242,9 @@ def _levels(
                 e.force_N,
                 curve.u_of_force(e.force_N),
                 curve.u_points,
-                curve.point_sd_N,
+                runs.part * curve.point_sd_N,
                 curve.degree,
-                curve.dof,
+                runs.within_dof,
                 rng,
                 trials,
             )
@@ -327,23 +338,3 @@ def _notes(found: Analysis) -> list[str]:
     if found.outliers:
         notes.append(f"out of line with the others: {', '.join(found.outliers)}; nothing was left out")
     return notes
-
-
-def _run_effect(residual: Array, run: NDArray[np.int_]) -> float:
-    """Standard uncertainty (N) of the mean curve from offsets between runs, 0 when not significant (5 %)."""
-    labels = sorted(set(run.tolist()))
-    if len(labels) < 2 or len(residual) <= len(labels):
-        return 0.0
-    groups = [residual[run == label] for label in labels]
-    if min(len(g) for g in groups) < 2:
-        return 0.0
-    within_ss = sum(float(((g - g.mean()) ** 2).sum()) for g in groups)
-    within = within_ss / (len(residual) - len(labels))
-    size = len(residual) / len(labels)
-    between = size * float(np.var([g.mean() for g in groups], ddof=1))
-    if (
-        within <= 0.0
-        or float(scipy.special.fdtrc(len(labels) - 1, len(residual) - len(labels), between / within)) > 0.05
-    ):
-        return 0.0
-    return math.sqrt(max(0.0, between - within) / size / len(labels))

@@ -10,35 +10,32 @@ from steadyram.metrology.budget import Component
 from steadyram.metrology.curve import Curve
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.record import Header
+from steadyram.metrology.runs import RunScatter
 
 
-def reading_lines(header: Header, curve: Curve, force_N: float) -> list[Component]:
-    """Lines of one reading: its scatter and the converter's step; newtons."""
+def reading_lines(header: Header, curve: Curve, force_N: float, runs: RunScatter) -> list[Component]:
+    """Lines of one reading: its scatter within a run and the converter's step; newtons."""
     u = curve.u_of_force(force_N)
     step = curve.slope_N_per_count(u) * header.counts_step / math.sqrt(12.0)
     return [
-        Component("repeatability of a reading", curve.scatter_N(u), "A", curve.dof, "t"),
+        Component("repeatability of a reading", runs.part * curve.scatter_N(u), "A", runs.within_dof, "t"),
         Component("converter step", step, "B", shape="rectangular"),
     ]
 
 
-def curve_lines(
-    header: Header, curve: Curve, force_N: float, run_effect_N: float, runs: int
-) -> list[Component]:
-    """Lines of the curve: its fit, its integers, the zero, the runs and the temperature; newtons."""
+def curve_lines(header: Header, curve: Curve, force_N: float, runs: RunScatter) -> list[Component]:
+    """Lines of the curve: its fit, its integers, the zero, the mean of the runs and the temperature; newtons."""
     u = curve.u_of_force(force_N)
     counts = curve.device.counts
     rounding = float(np.abs(device_force(curve.device.fields, counts) - curve.value(curve.u_points)).max())
     root3 = math.sqrt(3.0)
     lines = [
-        Component("curve", curve.standard_uncertainty(u), "A", curve.dof, "t"),
+        Component("curve", runs.part * curve.standard_uncertainty(u), "A", runs.within_dof, "t"),
         Component("device's integers", max(0.5, rounding) / root3, "B", shape="rectangular"),
     ]
     if header.zero_return_counts:
         zero = curve.slope_N_per_count(u) * abs(header.zero_return_counts)
         lines.append(Component("zero", zero / root3, "B", shape="rectangular"))
-    if run_effect_N > 0.0:
-        lines.append(Component("run to run", run_effect_N, "A", max(1, runs - 1), "t"))
     if header.temperature_percent_per_K and header.temperature_span_K:
         half = force_N * header.temperature_percent_per_K / 100.0 * header.temperature_span_K
         lines.append(Component("temperature", half / root3, "B", shape="rectangular"))

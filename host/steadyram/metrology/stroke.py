@@ -18,9 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import Budget, Component, combine
@@ -52,72 +50,25 @@ def scatter_of(settings: Mapping[str, int]) -> StrokeScatter:
     return StrokeScatter(measured("zero_wander_n"), measured("friction_scatter_n"))
 
 
-@dataclass(frozen=True)
-class RunScatter:
-    """Standard deviations (N) of the fitted residuals within a run and between the runs, with their dof."""
-
-    within_N: float
-    within_dof: int
-    between_N: float
-    between_dof: int
-
-
-def run_scatter(analysis: Analysis) -> RunScatter:
-    """Split the residuals of the rising points into runs (analysis of variance, one way; textbook)."""
-    curve, points = analysis.curve, analysis.record.points
-    residual = (curve.device.force_N - curve.value(curve.u_points)) / curve.point_sd_N
-    run = np.asarray([points[i].run for i in curve.rising])
-    labels = sorted(set(run.tolist()))
-    means = np.asarray([residual[run == label].mean() for label in labels])
-    centred = residual - means[np.searchsorted(labels, run)]
-    within_dof = max(1, len(residual) - curve.degree - len(labels))
-    within = float((centred**2).sum()) / within_dof
-    between = 0.0
-    if len(labels) > 1:
-        size = len(residual) / len(labels)
-        between = max(0.0, float(np.var(means, ddof=1)) - within / size)
-    # In units of the points' own standard deviations; their mean turns them into newtons.
-    scale = float(np.mean(curve.point_sd_N))
-    return RunScatter(
-        math.sqrt(within) * scale, within_dof, math.sqrt(between) * scale, max(1, len(labels) - 1)
-    )
-
-
 def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) -> Budget | None:
     """Return the uncertainty of one stroke's force at `force_N` (N), None where its scatter is unknown."""
-    runs, found = analysis.runs, run_scatter(analysis)
+    found = analysis.run_scatter
     if scatter.known:
         zero, friction = scatter.zero_wander_N or 0.0, scatter.friction_N or 0.0
         own = [
             Component("zero wander of a stroke", zero, "B"),
             Component("friction of a stroke", friction, "B"),
-            Component("zero and friction of the runs", math.hypot(zero, friction) / math.sqrt(runs), "B"),
-        ]
-    elif runs >= ENOUGH_RUNS:
-        between = found.between_N
-        own = [
-            Component("zero and friction of a stroke, from the runs", between, "A", found.between_dof, "t"),
             Component(
-                "zero and friction of the runs", between / math.sqrt(runs), "A", found.between_dof, "t"
+                "zero and friction of the runs", math.hypot(zero, friction) / math.sqrt(found.runs), "B"
             ),
         ]
+    elif found.runs >= ENOUGH_RUNS:
+        # One estimate for the stroke and for the mean of the runs, so one line: they are not two independent ones.
+        u = found.of_means_N * math.sqrt(1.0 + 1.0 / found.runs)
+        own = [Component("zero and friction of a stroke, from the runs", u, "A", found.means_dof, "t")]
     else:
         return None
-    total = float(np.mean(analysis.curve.point_sd_N))
-    part = found.within_N / total if total > 0.0 else 1.0
-    lines = [
-        _within(line, part, found.within_dof)
-        for line in analysis.budget_at(force_N).components
-        if line.name != "run to run"
-    ]
-    return combine([line for line in (*lines, *own) if line.u > 0.0])
-
-
-def _within(line: Component, part: float, dof: int) -> Component:
-    """A line that rests on the scatter of all points, for the scatter within a run alone."""
-    if line.name not in ("repeatability of a reading", "curve"):
-        return line
-    return replace(line, u=line.u * part, dof=dof)
+    return combine([line for line in (*analysis.lines_at(force_N), *own) if line.u > 0.0])
 
 
 def both_figures(analysis: Analysis, force_N: float, scatter: StrokeScatter, unit: str) -> str:

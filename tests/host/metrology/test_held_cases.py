@@ -47,9 +47,14 @@ class Hand:
         det = n * s2 - s1 * s1
         self.b0, self.b1 = (s2 * t0 - s1 * t1) / det, (n * t1 - s1 * t0) / det
         rest = [y - self.b0 - self.b1 * x for x, y in zip(self.u, self.f, strict=True)]
-        self.variance = sum(r * r for r in rest) / (n - 2)
+        # Within a run, and the variance of the mean of three runs.
+        each = [rest[i : i + len(FORCES)] for i in range(0, n, len(FORCES))]
+        means = [sum(run) / len(run) for run in each]
+        self.within = sum((r - m) ** 2 for run, m in zip(each, means, strict=True) for r in run) / (n - 4)
+        grand = sum(means) / 3
+        self.of_mean = sum((m - grand) ** 2 for m in means) / 2 / 3
         self.v00, self.v01, self.v11 = (
-            self.variance * s2 / det, -self.variance * s1 / det, self.variance * n / det,
+            self.within * s2 / det, -self.within * s1 / det, self.within * n / det,
         )  # fmt: skip
         c0, c1 = (math.floor(b + Q(1, 2)) for b in (self.b0, self.b1))
         # What whole numbers cost: a rounded shift at every calibration reading, against the exact curve.
@@ -70,7 +75,7 @@ class Hand:
     def reading(self, force: Q) -> dict[str, Q]:
         """Variances of one reading."""
         return {
-            "repeatability of a reading": self.variance,
+            "repeatability of a reading": self.within,
             "converter step": (self.b1 / 65536 * STEP) ** 2 / 12,
         }
 
@@ -80,6 +85,7 @@ class Hand:
         return {
             "curve": self.v00 + 2 * u * self.v01 + u * u * self.v11,
             "device's integers": max(Q(1, 2), self.rounding) ** 2 / 3,
+            "run to run": self.of_mean,
             "zero": (self.b1 / 65536 * (AFTER - ZERO)) ** 2 / 3,
             "temperature": (force * Q(2, 10_000) * 5) ** 2 / 3,
         }

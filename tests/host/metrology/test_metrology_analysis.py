@@ -119,9 +119,10 @@ def test_runs_that_differ_widen_the_budget():
     base = record(noise=1.0)
     shifted = [p.model_copy(update={"counts": p.counts + 15 * (p.run - 2)}) for p in base.points]
     found = analyse(base.model_copy(update={"points": tuple(shifted)}), "x")
-    assert found.run_effect_N > 20.0
+    assert found.run_scatter.mean_N > 20.0
     assert "run to run" in {c.name for c in found.levels[0].budget.components}
-    assert analyse(base, "x").run_effect_N == 0.0
+    assert analyse(base, "x").run_scatter.mean_N < 5.0
+    assert analyse(record(runs=1), "x", monte_carlo=False).run_scatter.mean_N == 0.0
 
 
 def test_reading_at_rest_gives_the_zero_error():

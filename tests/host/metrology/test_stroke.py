@@ -14,7 +14,7 @@ from steadyram.config import preferences
 from steadyram.cycles.store import Snapshot
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
-from steadyram.metrology.stroke import StrokeScatter, both_figures, run_scatter, scatter_of, stroke_budget
+from steadyram.metrology.stroke import StrokeScatter, both_figures, scatter_of, stroke_budget
 from steadyram.report.uncertainty import uncertainty_facts
 from steadyram.units import show
 
@@ -42,17 +42,21 @@ def test_lines_of_a_stroke_by_hand():
 def test_what_the_runs_scatter_in_stays_out_of_the_scatter_within_a_run():
     still, shifted = moved((0, 0, 0)), moved((-15, 0, 15))
     count = shifted.curve.slope_N_per_count(0.2)
-    a, b = run_scatter(still), run_scatter(shifted)
+    a, b = still.run_scatter, shifted.run_scatter
     assert b.within_N == pytest.approx(a.within_N, rel=0.05)
-    assert b.between_N == pytest.approx(15 * count, rel=0.05)
-    assert b.between_dof == 2
-    assert a.between_N < 2 * count
+    assert b.of_means_N == pytest.approx(15 * count, rel=0.05)
+    assert b.means_dof == 2
+    assert a.of_means_N < 2 * count
 
 
 def test_without_measured_scatter_three_runs_tell_it_and_one_does_not():
     three = stroke_budget(moved((-15, 0, 15)), 100e3, StrokeScatter())
     names = {c.name: c for c in three.components}
-    assert names["zero and friction of a stroke, from the runs"].dof == 2
+    line = names["zero and friction of a stroke, from the runs"]
+    assert line.dof == 2
+    # Of one stroke and of the mean of three: s sqrt(1 + 1/3), s of 15 counts.
+    count = moved((-15, 0, 15)).curve.slope_N_per_count(0.2)
+    assert line.u == pytest.approx(15 * count * math.sqrt(4 / 3), rel=0.05)
     assert three.coverage_factor > 2.0
     one = moved((0,), runs=1)
     assert stroke_budget(one, 100e3, StrokeScatter()) is None

@@ -1,0 +1,53 @@
+"""What the runs of a calibration scatter in: within a run, and from run to run (analysis of variance, one way).
+
+Each run is a stroke of its own, with its own zero and friction. Both move a whole run, so they do not average over
+its points. Kept apart, the scatter within a run is that of a reading, and the mean of the runs is known to the
+standard deviation of their means over the root of their number, whether or not they differ significantly: with few
+runs no test would tell (textbook).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from steadyram.metrology.curve import Curve
+from steadyram.metrology.record import CalibrationRecord
+
+
+@dataclass(frozen=True)
+class RunScatter:
+    """Standard deviations (N) within a run and of the runs' means, with their degrees of freedom.
+
+    part: of the scatter of all points, what is left within a run. With one run the means tell nothing: 0.
+    """
+
+    runs: int
+    within_N: float
+    within_dof: int
+    of_means_N: float
+    means_dof: int
+    part: float
+
+    @property
+    def mean_N(self) -> float:
+        """Standard uncertainty (N) of the mean of the runs."""
+        return self.of_means_N / math.sqrt(self.runs)
+
+
+def run_scatter(record: CalibrationRecord, curve: Curve) -> RunScatter:
+    """Split the residuals of the rising points into runs."""
+    residual = (curve.device.force_N - curve.value(curve.u_points)) / curve.point_sd_N
+    run = np.asarray([record.points[i].run for i in curve.rising])
+    labels = np.unique(run)
+    count = len(labels)
+    # In units of the points' own standard deviations; their mean turns them into newtons.
+    scale = float(np.mean(curve.point_sd_N))
+    if count == 1 or len(residual) - curve.degree - count < 1:
+        return RunScatter(count, scale, curve.dof, 0.0, 1, 1.0)
+    means = np.asarray([residual[run == label].mean() for label in labels])
+    dof = len(residual) - curve.degree - count
+    within = math.sqrt(float(((residual - means[np.searchsorted(labels, run)]) ** 2).sum()) / dof)
+    return RunScatter(count, within * scale, dof, scale * float(np.std(means, ddof=1)), count - 1, within)
