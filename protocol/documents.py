@@ -189,6 +189,10 @@ class CyclesPull(TypedDict):
     traces: Count
     changes: Count
     lost: Annotated[int, Field(ge=0, description="overwritten on the device before this pull")]
+    unreadable: Annotated[
+        list[tuple[int, int]],
+        Field(description="first and last number of records that are damaged in the device's flash"),
+    ]
     total: Count
     store: str
 

@@ -371,7 +371,10 @@ class Device:
             yield from records
 
     def log_chunks(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[list[CycleRecord]]:
-        """The same in lists of at most `chunk`, one request each."""
+        """Yield the same in lists of at most `chunk`, one request each, until the device's `next` passes its `last`.
+
+        A request that brings no row is no end: every record that it asked for may be unreadable in flash.
+        """
         at = start
         more = {"fields": len(self._protocol.record)} if self.identity().proto > 1 else {}
         while True:
@@ -383,7 +386,7 @@ class Device:
                     raise BadFrame("The device's log is out of order; pull it again.")
             if records:
                 yield records
-            if not records or following <= at or following > reply.integer("last"):
+            if following <= at or following > reply.integer("last"):
                 return
             at = following
 
@@ -464,7 +467,7 @@ class Device:
             reply = self.client.request("changes", {"from": at, "max": _LOG_CHUNK})
             found += [Change(integer_of(row, "seq"), dict(row)) for row in reply.rows]
             following = reply.integer("next")
-            if not reply.rows or following <= at or following > reply.integer("last"):
+            if following <= at or following > reply.integer("last"):
                 return found
             at = following
 

@@ -6,6 +6,7 @@ import errno
 import os
 import stat
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from steadyram.errors import BadInput
@@ -69,17 +70,26 @@ def make_folder(path: Path) -> None:
 
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write a plain file whole or not at all. Raises BadInput when the place cannot be written (`refuse_place`)."""
+    write_pieces(path, [content])
+
+
+def write_pieces(path: Path, pieces: Iterable[str | bytes]) -> None:
+    """Write the pieces of a plain file one after another, the whole file or nothing. Raises BadInput likewise."""
     refuse_place(path)
     temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as stream:
-            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
+            for piece in pieces:
+                stream.write(piece.encode("utf-8") if isinstance(piece, str) else piece)
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o644)
         os.replace(temporary, path)
+        temporary = None
     except OSError as error:
+        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None
+    finally:
+        # Also when a piece could not be had.
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)
-        raise BadInput(f"{path} cannot be written ({error.strerror}); choose another place.") from None

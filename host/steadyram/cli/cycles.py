@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +24,9 @@ from steadyram.cli._session import (
 from steadyram.cli._store import STORE_ADDRESS
 from steadyram.config import preferences
 from steadyram.errors import BadInput
-from steadyram.plain_file import write_whole
+from steadyram.plain_file import write_pieces
 
+_ROWS_A_TABLE = 300
 STORE_DEFAULT = "steadyram-cycles.db"
 
 # Marks that most records carry and that call for nobody's attention.
@@ -65,10 +68,12 @@ def cycles() -> None:
 def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bool, no_traces: bool) -> None:
     """Bring the store up to date; may be stopped at any moment and run again."""
     from steadyram.cycles.pull import pull as pull_into
+    from steadyram.cycles.pull import unreadable_in_words
     from steadyram.cycles.store import CycleStore
 
     with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
         result = pull_into(dev, into, traces=not no_traces, progress=progress)
+        total = into.count(result.uid)
     if as_json:
         print_json(
             {
@@ -77,14 +82,17 @@ def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bo
                 "traces": result.traces,
                 "changes": result.changes,
                 "lost": result.lost,
-                "total": result.total,
+                "unreadable": [list(gap) for gap in result.unreadable],
+                "total": total,
                 "store": into.path,
             }
         )
         return
     err().print(
-        f"{result.records} new records and {result.traces} traces; {into.path} now has {result.total} records."
+        f"{result.records} new records and {result.traces} traces; {into.path} now has {total} records."
     )
+    if result.unreadable:
+        err().print(unreadable_in_words(result))
     if result.lost:
         err().print(
             f"{result.lost} records were overwritten on the device before this pull; pull more often."
@@ -97,32 +105,58 @@ def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bo
 @job_option
 @from_option
 @to_option
+@click.option(
+    "--most",
+    type=click.IntRange(1, 10_000_000),
+    default=300,
+    show_default=True,
+    help="Show the newest so many.",
+)
 @json_option
-def list_(store: str | Path, uid: str | None, job: int | None, first: int, last: int, as_json: bool) -> None:
-    """List the records in the store."""
-    rows = _rows(store, uid, job, first, last)
-    if as_json:
-        print_json({"cycles": rows})
-        return
+def list_(
+    store: str | Path, uid: str | None, job: int | None, first: int, last: int, most: int, as_json: bool
+) -> None:
+    """List the newest records in the store."""
+    from steadyram.cycles.export import each_named, json_lines
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
+
+    with CycleStore(store, create=False) as opened:
+        chosen = choose_device(opened, uid)
+        start = opened.first_of_newest(chosen, most, first, last, job)
+        rows = each_named(opened, chosen, start, last, job)
+        if as_json:
+            for piece in json_lines(rows):
+                click.echo(piece, nl=False)
+        else:
+            _print_tables(rows)
+        older = opened.record_before(chosen, start, job)
+    if older is not None and older.seq >= first:
+        err().print(f"The newest {most} of them; --most has more shown, and cycles export takes all.")
+
+
+def _print_tables(rows: Iterator[dict[str, Any]]) -> None:
+    """Print records a few hundred at a time: one table of all would be held, and measured, whole."""
     units = preferences()
-    table = Table("no.", "job", "setpoint", "peak", "settled", "stop", "part", "marks")
-    for row in rows:
-        marks = [flag for flag in row["flags"] if flag not in _USUAL]
-        if "cutoff" not in row["flags"]:
-            marks.insert(0, "NO CUTOFF")
-        if row["fault"]:
-            marks.insert(0, row["fault"])
-        table.add_row(
-            str(row["seq"]),
-            plain(row["job_name"] or str(row["job"])),
-            units.force(row["setpoint_N"]),
-            units.force(row["peak_N"]),
-            units.force(row["settled_N"]),
-            row["stop"],
-            str(row["count"]),
-            " ".join(marks),
-        )
-    out().print(table)
+    while chunk := list(islice(rows, _ROWS_A_TABLE)):
+        table = Table("no.", "job", "setpoint", "peak", "settled", "stop", "part", "marks")
+        for row in chunk:
+            marks = [flag for flag in row["flags"] if flag not in _USUAL]
+            if "cutoff" not in row["flags"]:
+                marks.insert(0, "NO CUTOFF")
+            if row["fault"]:
+                marks.insert(0, row["fault"])
+            table.add_row(
+                str(row["seq"]),
+                plain(row["job_name"] or str(row["job"])),
+                units.force(row["setpoint_N"]),
+                units.force(row["peak_N"]),
+                units.force(row["settled_N"]),
+                row["stop"],
+                str(row["count"]),
+                " ".join(marks),
+            )
+        out().print(table)
 
 
 @cycles.command()
@@ -155,15 +189,32 @@ def export(
         return
     if traces:
         raise BadInput("Traces go into Parquet only; add --format parquet.")
-    from steadyram.cycles.export import as_csv, as_json_text
+    from steadyram.cycles.export import csv_lines, each_named, json_lines
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
 
-    rows = _rows(store, uid, job, first, last)
-    text = as_csv(rows) if form == "csv" else as_json_text(rows)
-    if target is None:
-        click.echo(text, nl=False)
-        return
-    write_whole(target, text)
-    err().print(f"{len(rows)} records are in {target}.")
+    with CycleStore(store, create=False) as opened:
+        counted = _Counted(each_named(opened, choose_device(opened, uid), first, last, job))
+        pieces = csv_lines(counted) if form == "csv" else json_lines(counted)
+        if target is None:
+            for piece in pieces:
+                click.echo(piece, nl=False)
+            return
+        write_pieces(target, pieces)
+    err().print(f"{counted.count} records are in {target}.")
+
+
+class _Counted:
+    """Records that are counted as they go by."""
+
+    def __init__(self, rows: Iterator[dict[str, Any]]) -> None:
+        self._rows = rows
+        self.count = 0
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        for row in self._rows:
+            self.count += 1
+            yield row
 
 
 def _export_parquet(
@@ -189,12 +240,3 @@ def _export_parquet(
             progress=lambda rows: progress("records", rows, max(total, rows)),
         )  # fmt: skip
     err().print(f"{written} records are in {target}.")
-
-
-def _rows(store: str | Path, uid: str | None, job: int | None, first: int, last: int) -> list[dict[str, Any]]:
-    from steadyram.cycles.export import named_cycles
-    from steadyram.cycles.select import choose_device
-    from steadyram.cycles.store import CycleStore
-
-    with CycleStore(store, create=False) as opened:
-        return named_cycles(opened, choose_device(opened, uid), first, last, job)

@@ -15,7 +15,7 @@ from typing import Final
 from steadyram.cycles.broker import Broker
 from steadyram.cycles.collect_config import CollectConfig, DeviceEntry
 from steadyram.cycles.messages import CycleMessage, Live, StateMessage
-from steadyram.cycles.pull import pull
+from steadyram.cycles.pull import pull, unreadable_in_words
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import DeviceRefusal, LinkError, SteadyramError
@@ -138,6 +138,8 @@ class Collector:
     def _serve(self, one: Watched, device: Device) -> None:
         identity = device.hello()
         one.uid = identity.uid
+        # Counted once: at a million records a count takes longer than a pull.
+        one.stored = self._store.count(one.uid)
         live_s = self.config.live
         device.events(True, live_s)
         self._pull(one, device, sets=True)
@@ -181,9 +183,11 @@ class Collector:
 
         result = pull(device, self._store, traces=self.config.traces, sets=sets, arrived=arrived)
         one.lost += result.lost
-        one.stored = result.total
+        one.stored += result.records
         if result.lost:
             self._say(f"{one.name}: {result.lost} records were overwritten on the device before this pull.")
+        if result.unreadable:
+            self._say(f"{one.name}: {unreadable_in_words(result)}")
 
     def _state(self, one: Watched, device: Device) -> None:
         one.reading = device.now()

@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from steadyram.cycles.store import CycleStore, StoredCycle, job_names
+from steadyram.cycles.store_schema import RECORD_COLUMNS
+from steadyram.link.records import CycleRecord
 from steadyram.link.sets import job_crc
 
 
@@ -18,6 +20,14 @@ def named_cycles(
     """Records of a device in SI values, with `uid` and `job_name` (None when not known), ready for JSON."""
     names = job_names(store.jobs_seen(uid), job_crc)
     return [_named(cycle, names) for cycle in store.cycles(uid, first, last, job)]
+
+
+def each_named(
+    store: CycleStore, uid: str, first: int = 0, last: int = 2**63 - 1, job: int | None = None
+) -> Iterator[dict[str, Any]]:
+    """Yield the same one by one, so that memory does not grow with the store."""
+    names = job_names(store.jobs_seen(uid), job_crc)
+    return (_named(cycle, names) for cycle in store.cycles(uid, first, last, job))
 
 
 def _named(cycle: StoredCycle, names: Mapping[tuple[int, int], str]) -> dict[str, Any]:
@@ -55,6 +65,39 @@ def _cell(value: Any) -> str:
     if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + text
     return text
+
+
+def csv_lines(cycles: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield the same lines one by one: the header has the fields that a record of the present protocol has."""
+    keys: list[str] = []
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    for row in cycles:
+        if not keys:
+            keys = list(dict.fromkeys([*row, *_every_key()]))
+            writer.writerow(keys)
+        writer.writerow([_cell(row.get(key)) for key in keys])
+        yield out.getvalue()
+        out.seek(0)
+        out.truncate()
+    if not keys:
+        yield "uid,seq\n"
+
+
+def _every_key() -> Iterator[str]:
+    """Keys of a record that has every field that the store has a column for."""
+    values = dict.fromkeys(RECORD_COLUMNS, 0)
+    return iter(CycleRecord(values).to_json())
+
+
+def json_lines(cycles: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield the text of one JSON document, {"cycles": [...]}, a record a line."""
+    yield '{"cycles": ['
+    between = "\n "
+    for row in cycles:
+        yield between + json.dumps(row, allow_nan=False)
+        between = ",\n "
+    yield "\n]}\n"
 
 
 def as_json_text(cycles: Iterable[Mapping[str, Any]]) -> str:

@@ -21,14 +21,33 @@ _MISSED_MOST: Final = 3
 
 @dataclass(frozen=True, slots=True)
 class PullResult:
-    """What a pull brought: numbers of new entries, and records that the device had overwritten before it."""
+    """What a pull brought: numbers of new entries, and which records did not come.
+
+    lost: records that the device had overwritten before it; unreadable: (first, last) numbers of records that the
+    device has and cannot read, among those that this pull asked for.
+    """
 
     uid: str
     records: int
     traces: int
     changes: int
     lost: int
-    total: int
+    unreadable: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def unreadable_count(self) -> int:
+        """Return how many records could not be read."""
+        return sum(last - first + 1 for first, last in self.unreadable)
+
+
+def unreadable_in_words(result: PullResult) -> str:
+    """Return a sentence that names the records which the device could not read."""
+    shown = [f"{a}" if a == b else f"{a} to {b}" for a, b in result.unreadable[:8]]
+    more = f" and {len(result.unreadable) - 8} more gaps" if len(result.unreadable) > 8 else ""
+    return (
+        f"{result.unreadable_count} records are damaged in the device's flash and did not come "
+        f"({', '.join(shown)}{more}); the others did."
+    )
 
 
 def pull(
@@ -57,7 +76,7 @@ def pull(
     identity = device.identity()
     reading = device.now()
     # Its newest known record is pulled again: if it differs, the log was begun anew and nothing may be mixed.
-    known = store.last_seq(identity.uid)
+    known, known_change = store.newest(identity.uid)
     if known >= max(reading.next_seq, 1):
         raise CheckFailed(
             f"The store has record {known} of device {identity.uid}, which has only come to "
@@ -67,33 +86,33 @@ def pull(
     start = max(known, reading.first_seq)
     total = max(0, reading.next_seq - start)
     new = done = 0
-    lost = 0
-    previous = known
+    # Numbers up to where the device's log begins were overwritten; a number left out above that cannot be read.
+    lost = max(0, reading.first_seq - known - 1) if known else 0
+    unreadable: list[tuple[int, int]] = []
+    previous = max(known, reading.first_seq - 1)
     for chunk in device.log_chunks(start):
-        if previous and chunk[0].seq > previous + 1:
-            lost += chunk[0].seq - previous - 1
+        for record in chunk:
+            if record.seq > previous + 1:
+                unreadable.append((previous + 1, record.seq - 1))
+            previous = max(previous, record.seq)
         new += store.add_cycles(identity, chunk, unix)
         if arrived is not None:
             fresh_ones = [record for record in chunk if record.seq > known]
             if fresh_ones:
                 arrived(fresh_ones)
-        previous = chunk[-1].seq
         done += len(chunk)
         if progress is not None:
             progress("records", done, max(total, done))
+    if reading.first_seq and reading.next_seq > previous + 1:
+        unreadable.append((previous + 1, reading.next_seq - 1))
     fresh = 0
     if traces:
-        fresh = _pull_points(
-            device.trace, store.add_traces, identity.uid, store.traces_wanted(identity.uid, reading.first_seq),
-            "traces", progress,
-        )  # fmt: skip
-        # Records without a position sensor have none and are not asked for.
-        _pull_points(
-            device.travel, store.add_travels, identity.uid, store.travels_wanted(identity.uid, reading.first_seq),
-            "travel", progress,
-        )  # fmt: skip
-    changes = store.add_changes(identity.uid, device.changes(store.last_change(identity.uid) + 1))
-    return PullResult(identity.uid, new, fresh, changes, lost, store.count(identity.uid))
+        # Records without a position sensor have no travel and are not asked for it.
+        forces, travels = store.points_wanted(identity.uid, reading.first_seq)
+        fresh = _pull_points(device.trace, store.add_traces, identity.uid, forces, "traces", progress)
+        _pull_points(device.travel, store.add_travels, identity.uid, travels, "travel", progress)
+    changes = store.add_changes(identity.uid, device.changes(known_change + 1))
+    return PullResult(identity.uid, new, fresh, changes, lost, tuple(unreadable))
 
 
 def _pull_points(

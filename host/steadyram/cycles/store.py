@@ -223,9 +223,12 @@ class CycleStore:
 
     def add_changes(self, uid: str, changes: Iterable[Change]) -> int:
         """Add entries of the record of changes; returns how many were new."""
+        given = list(changes)
+        if not given:
+            return 0
         new = 0
         with self._transaction() as db:
-            for change in changes:
+            for change in given:
                 row = {"uid": uid, "seq": change.seq, "fields": json.dumps(dict(change.fields))}
                 statement = self._insert(t.change).values(row).on_conflict_do_nothing()
                 new += len(db.execute(statement.returning(t.change.c.seq)).all())
@@ -275,6 +278,15 @@ class CycleStore:
         """Highest record number of a device, 0 when there is none."""
         return self._number(select(func.coalesce(func.max(t.cycle.c.seq), 0)).where(t.cycle.c.uid == uid))
 
+    def newest(self, uid: str) -> tuple[int, int]:
+        """Return the highest number of a device's records and of its changes, each 0 when there is none."""
+        with self.reading() as db:
+            return self._highest(db, t.cycle, uid), self._highest(db, t.change, uid)
+
+    def _highest(self, db: Connection, table: Table, uid: str) -> int:
+        query = select(func.coalesce(func.max(table.c.seq), 0)).where(table.c.uid == uid)
+        return int(db.execute(query).scalar() or 0)
+
     def last_change(self, uid: str) -> int:
         """Highest number in a device's record of changes, 0 when there is none."""
         return self._number(select(func.coalesce(func.max(t.change.c.seq), 0)).where(t.change.c.uid == uid))
@@ -296,6 +308,18 @@ class CycleStore:
                 for row in rows:
                     yield StoredCycle(uid, row.fw, _record(row))
 
+    def first_of_newest(
+        self, uid: str, most: int, first: int = 0, last: int = _ALL, job: int | None = None
+    ) -> int:
+        """Return the number from which on a device has `most` records or fewer, of one job or all; `first` if fewer."""
+        c = t.cycle.c
+        query = select(c.seq).where(c.uid == uid, c.seq.between(first, last)).order_by(c.seq.desc())
+        if job is not None:
+            query = query.where(c.job == job)
+        with self.reading() as db:
+            found = db.execute(query.offset(most - 1).limit(1)).scalar()
+        return first if found is None else int(found)
+
     def record_before(self, uid: str, seq: int, job: int | None = None) -> CycleRecord | None:
         """The newest record below number `seq`, of one job or of any; None when there is none."""
         c = t.cycle.c
@@ -308,14 +332,22 @@ class CycleStore:
 
     def traces_wanted(self, uid: str, first: int = 0) -> list[int]:
         """Numbers of records from `first` on whose trace is not in the store, newest first."""
-        return self._wanted(t.trace, uid, first, 0)
+        return self.points_wanted(uid, first)[0]
 
     def travels_wanted(self, uid: str, first: int = 0) -> list[int]:
         """The same for the ram's travel: of records that say that there is one."""
-        flags = (bit for bit, flag in definition().flags.items() if flag.name == "travel")
-        return self._wanted(t.travel, uid, first, 1 << next(flags))
+        return self.points_wanted(uid, first)[1]
 
-    def _wanted(self, table: Table, uid: str, first: int, flag: int) -> list[int]:
+    def points_wanted(self, uid: str, first: int = 0) -> tuple[list[int], list[int]]:
+        """Return both, traces and travels, in one transaction."""
+        flags = (bit for bit, flag in definition().flags.items() if flag.name == "travel")
+        with self.reading() as db:
+            return (
+                self._wanted(db, t.trace, uid, first, 0),
+                self._wanted(db, t.travel, uid, first, 1 << next(flags)),
+            )
+
+    def _wanted(self, db: Connection, table: Table, uid: str, first: int, flag: int) -> list[int]:
         c = t.cycle.c
         joined = t.cycle.outerjoin(table, and_(table.c.uid == c.uid, table.c.seq == c.seq))
         query = (
@@ -326,8 +358,7 @@ class CycleStore:
         )
         if flag:
             query = query.where(c.flags.bitwise_and(flag) != 0)
-        with self.reading() as db:
-            return [int(row[0]) for row in db.execute(query)]
+        return [int(row[0]) for row in db.execute(query)]
 
     def trace(self, uid: str, seq: int) -> Trace | None:
         """A record's trace, or None when there is none."""
