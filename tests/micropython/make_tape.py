@@ -158,6 +158,8 @@ class Day:
         press.run(0.1)
         operator.latch(latched)
         if latched:
+            # A selector that still moves as the pedal goes down leaves the return momentary.
+            press.run(0.1)
             operator.tap_retract()
         else:
             operator.press_retract()
