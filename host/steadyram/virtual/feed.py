@@ -17,7 +17,7 @@ class Feed:
     full, slow: share of each valve's flow at begin and end; ripple: amplitude as a share; rad_s: its frequency.
     """
 
-    __slots__ = ("_law", "begin_Q", "end_Q", "full", "rad_s", "ripple", "slow", "span")
+    __slots__ = ("_law", "full", "rad_s", "ripple", "slow", "span")
 
     def __init__(
         self,
@@ -28,7 +28,6 @@ class Feed:
         rad_s: float,
     ) -> None:
         self.span, self.full, self.slow, self.ripple, self.rad_s = span, full, slow, ripple, rad_s
-        self.begin_Q = self.end_Q = 0.0
         self._law = (0.0, 0.0, 0.0, 0.0)
 
     def part(self, offset: float, span: float) -> Feed:
@@ -60,8 +59,17 @@ class Feed:
             piece = min(left, (1.0 - at) / slope)
         begin = now + offset
         self._law = (pump * at, pump * slope, begin, piece)
-        self.begin_Q, self.end_Q = self._flow(0.0), self._flow(piece)
         return piece, self._volume(piece)
+
+    @property
+    def begin_Q(self) -> float:
+        """Flow at the begin of the last piece, m3/s."""
+        return self._flow(0.0)
+
+    @property
+    def end_Q(self) -> float:
+        """Flow at its end, m3/s."""
+        return self._flow(self._law[3])
 
     def _flow(self, t: float) -> float:
         q, slope, begin, _ = self._law

@@ -70,6 +70,9 @@ class Plant:
         self._busy = False
         self._resting = False
         self._shut = False
+        # Spools under way; something that a quick look at the events would miss.
+        self._sliding = False
+        self._touched = True
         self._cold_since_s = 0.0
         # Contacts that are to switch a coil: time, size of the spike, solenoid.
         self._contacts: list[tuple[float, float, Solenoid]] = []
@@ -104,7 +107,7 @@ class Plant:
         self.area = press.cylinder.area_m2
         self.oil_compliance = press.oil.trapped_volume / press.oil.bulk_modulus
         self._relief_Pa = press.pump.relief
-        self._busy = True
+        self._busy = self._touched = True
         self._stroke_figures()
         self.flow_low = press.pump.flow_m3_s(0.0)
         self.flow_high = press.pump.flow_m3_s(math.inf)
@@ -126,8 +129,14 @@ class Plant:
         self._wide = WideCodes(press.adc.bits, press.adc.wide_codes) if press.adc.wide_codes > 1.0 else None
         self._line_drop = t.line_drop / self.flow_low if self.flow_low > 0.0 else 0.0
         self._line: Matrix | None = None
+        self._line_figures = (0.0,) * 10
         if t.line_frequency is not None:
-            self._line = transition(t.line_frequency, t.line_damping, t.lag, STEP_S)
+            self._line = phi = transition(t.line_frequency, t.line_damping, t.lag, STEP_S)
+            w = 2.0 * math.pi * t.line_frequency * STEP_S
+            self._line_figures = (
+                2.0 * t.line_damping / w, 1.0 / w, t.lag / STEP_S,
+                phi[0][0], phi[0][1], phi[1][0], phi[1][1], phi[2][0], phi[2][1], phi[2][2],
+            )  # fmt: skip
         self._by_burst, self._coast_s = press.pump.burst, press.pump.coast_down
         self._holds, self._leak_down = press.valve.load_holding, press.valve.leak_down
         circuit = press.circuit
@@ -137,7 +146,7 @@ class Plant:
         if circuit.centre != "float":
             self._rod_stiffness = press.oil.bulk_modulus * press.cylinder.annulus_m2**2 / circuit.rod_volume
         # Nothing but force, pressure and the transducer's lag has to be followed while the oil is held.
-        self._plain = press.position is None and self._line is None and self._rod_stiffness == 0.0
+        self._plain = press.position is None and self._rod_stiffness == 0.0
         self._ripple = 0.0 if press.pump.burst else press.pump.ripple
         self._ripple_rad_s = 2.0 * math.pi * press.pump.ripple_frequency
 
@@ -219,7 +228,7 @@ class Plant:
         self._chart()
         self.u_max = self.u_contact
         self.force_max = 0.0
-        self._busy = True
+        self._busy = self._touched = True
 
     def released_angle_rad(self) -> float | None:
         """Bend angle (0 is flat) that the sheet on the die has once released; None when no sheet is on it.
@@ -301,7 +310,7 @@ class Plant:
         if valve.warm_up > 0.0:
             factor += valve.warm_up * math.exp(-(now - self._cold_since_s) / valve.warm_up_time)
         contact_s = solenoid.command(energised, now, factor)
-        self._busy = True
+        self._busy = self._touched = True
         size = self.press.transducer.switching_spike
         if size <= 0.0:
             return
@@ -318,7 +327,7 @@ class Plant:
 
     def valves_touched(self) -> None:
         """Look at the spools anew in the next step; call after changing a solenoid from outside."""
-        self._busy = True
+        self._busy = self._touched = True
 
     def step(self) -> int:
         """Advance one millisecond; return the ADC count on the 16-bit scale."""
@@ -358,7 +367,9 @@ class Plant:
             p1 = 0.0
         self.pressure_Pa = p1
         lag = self.lag_s
-        if lag > 0.0:
+        if self._line is not None:
+            self._line_whole(p0, p1)
+        elif lag > 0.0:
             shift = lag * (p1 - p0) / STEP_S
             self.sensed_Pa = p1 - shift + (self.sensed_Pa - p0 + shift) * self._decay
         else:
@@ -379,9 +390,19 @@ class Plant:
         return self.deficit == self.dead_band and self.force_N == 0.0
 
     def _busy_step(self, now: float, end: float) -> None:
-        """Take a millisecond in which valves switch, from one event to the next."""
+        """Take a millisecond in which valves may switch, from one event to the next."""
         solenoids = (self.extend, self.retract, self.slow)
         contacts = self._contacts
+        if not self._touched and not self._sliding:
+            nearest = contacts[0][0] if contacts else math.inf
+            for each in solenoids:
+                if each.pending and each.pending[0][0] < nearest:
+                    nearest = each.pending[0][0]
+            if nearest > end:
+                self._flow(now, STEP_S)
+                return
+        self._touched = False
+        self._sliding = any(each.moving for each in solenoids)
         while contacts and contacts[0][0] <= end:
             when, size, _ = contacts[0]
             # A new list: a snapshot may hold the old one.
@@ -391,9 +412,10 @@ class Plant:
         while True:
             due = [t for t in (each.due(end) for each in solenoids) if t is not None]
             when = min(due) if due else end
-            kink = now + min(each.kink_s() for each in solenoids)
-            if kink < when - 1e-12:
-                when = kink
+            if self._sliding:
+                kink = now + min(each.kink_s() for each in solenoids)
+                if kink < when - 1e-12:
+                    when = kink
             if when > now:
                 whole = whole and when == end
                 self._flow(now, STEP_S if whole else when - now)
@@ -403,9 +425,10 @@ class Plant:
                 now = when
             for each in solenoids:
                 each.advance(now)
+            self._sliding = any(each.moving for each in solenoids)
             if now >= end:
                 break
-        self._busy = bool(self._contacts) or any(each.pending or each.moving for each in solenoids)
+        self._busy = bool(self._contacts) or self._sliding or any(each.pending for each in solenoids)
         self._shut = not (self._flowing or any(each.open for each in solenoids))
 
     def _flow(self, now: float, dt: float) -> None:
@@ -413,7 +436,7 @@ class Plant:
         extend, slow, retract = self.extend, self.slow, self.retract
         extending = extend.spool and not extend.dead
         self._at_begin_Q = self._at_end_Q = 0.0
-        if self._busy and extend.slew_s > 0.0:
+        if self._sliding:
             self._slew(now, dt)
         elif extending or (slow.spool and not slow.dead):
             if self._by_burst:
@@ -457,13 +480,34 @@ class Plant:
 
     def _behind_line(self, p0: float, p1: float, dt: float) -> None:
         """Pass the pressure through line and transducer."""
+        if dt == STEP_S:
+            self._line_whole(p0, p1)
+            return
         t = self.press.transducer
         f = t.line_frequency
-        if f is None or self._line is None or dt <= 0.0:
+        if f is None or dt <= 0.0:
             return
-        phi = self._line if dt == STEP_S else transition(f, t.line_damping, t.lag, dt)
+        phi = transition(f, t.line_damping, t.lag, dt)
         self.line_state = line_step(self.line_state, p0, p1, dt, f, t.line_damping, t.lag, phi)
         self.sensed_Pa = self.line_state[2]
+
+    def _line_whole(self, p0: float, p1: float) -> None:
+        """`sensing.line_step` for a whole millisecond, its constants worked out before."""
+        a, b, c = self.line_state
+        behind_share, speed_share, late_share, m00, m01, m10, m11, m20, m21, m22 = self._line_figures
+        rise = p1 - p0
+        behind = behind_share * rise
+        speed = speed_share * rise
+        a -= p0 - behind
+        b -= speed
+        line = p1 - behind + m00 * a + m01 * b
+        rate = speed + m10 * a + m11 * b
+        if late_share > 0.0:
+            late = behind + late_share * rise
+            self.sensed_Pa = p1 - late + m20 * a + m21 * b + m22 * (c - p0 + late)
+        else:
+            self.sensed_Pa = line
+        self.line_state = (line, rate, self.sensed_Pa)
 
     def _unfed(self, now: float, dt: float) -> None:
         """No valve is open: a motor coasts down, or the oil is held."""
@@ -773,6 +817,6 @@ class Plant:
             self.slow.spool, self.slow.travel, slow,
         ) = state  # type: ignore[assignment]  # fmt: skip
         self.extend.pending, self.retract.pending, self.slow.pending = list(extend), list(retract), list(slow)  # type: ignore[call-overload]
-        self._busy = True
+        self._busy = self._touched = True
         if stroke != self._stroke:
             self._stroke_figures()

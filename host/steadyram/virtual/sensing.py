@@ -6,18 +6,32 @@ exactly.
 
 from __future__ import annotations
 
+import bisect
 import math
 
 # Textbook decay of what a coil's edge couples into a cable; common practice 1 to 2 ms in all, no single source.
 SPIKE_DECAY_S = 0.001
-_TERMS = 14
+_TERMS = 12
 
 Matrix = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
 
 
-def _times(a: Matrix, b: Matrix) -> Matrix:
-    rows = [tuple(r[0] * b[0][j] + r[1] * b[1][j] + r[2] * b[2][j] for j in range(3)) for r in a]
-    return (rows[0], rows[1], rows[2])  # type: ignore[return-value]
+# Entries 00, 01, 10, 11, 20, 21, 22; those above the third row's last are nothing: the line does not feel the sensor.
+_Packed = tuple[float, float, float, float, float, float, float]
+
+
+def _times(a: _Packed, b: _Packed) -> _Packed:
+    a00, a01, a10, a11, a20, a21, a22 = a
+    b00, b01, b10, b11, b20, b21, b22 = b
+    return (
+        a00 * b00 + a01 * b10,
+        a00 * b01 + a01 * b11,
+        a10 * b00 + a11 * b10,
+        a10 * b01 + a11 * b11,
+        a20 * b00 + a21 * b10 + a22 * b20,
+        a20 * b01 + a21 * b11 + a22 * b21,
+        a22 * b22,
+    )
 
 
 def transition(frequency_Hz: float, damping: float, lag_s: float, dt_s: float) -> Matrix:
@@ -32,17 +46,18 @@ def transition(frequency_Hz: float, damping: float, lag_s: float, dt_s: float) -
     largest = dt_s * max(w * (1.0 + 2.0 * damping), 2.0 * rate)
     halvings = max(0, math.ceil(math.log2(largest / 0.25))) if largest > 0.25 else 0
     h = dt_s / (1 << halvings)
-    m: Matrix = ((0.0, w * h, 0.0), (-w * h, -2.0 * damping * w * h, 0.0), (rate * h, 0.0, -rate * h))
-    one: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    total, power = one, one
+    m: _Packed = (0.0, w * h, -w * h, -2.0 * damping * w * h, rate * h, 0.0, -rate * h)
+    total = power = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0)
     for n in range(1, _TERMS):
-        power = _times(power, tuple(tuple(v / n for v in row) for row in m))  # type: ignore[arg-type]
-        total = tuple(  # type: ignore[assignment]
-            tuple(t + q for t, q in zip(tr, qr, strict=True)) for tr, qr in zip(total, power, strict=True)
-        )
+        c00, c01, c10, c11, c20, c21, c22 = _times(power, m)
+        power = (c00 / n, c01 / n, c10 / n, c11 / n, c20 / n, c21 / n, c22 / n)
+        t00, t01, t10, t11, t20, t21, t22 = total
+        p00, p01, p10, p11, p20, p21, p22 = power
+        total = (t00 + p00, t01 + p01, t10 + p10, t11 + p11, t20 + p20, t21 + p21, t22 + p22)
     for _ in range(halvings):
         total = _times(total, total)
-    return total
+    t00, t01, t10, t11, t20, t21, t22 = total
+    return ((t00, t01, 0.0), (t10, t11, 0.0), (t20, t21, t22))
 
 
 def line_step(
@@ -84,19 +99,15 @@ class WideCodes:
         self._width = width
         self._narrow = (codes - 4.0 * width) / (codes - 4.0)
         self._wide = [k * codes // 8 - 1 for k in (1, 3, 5, 7)]
-        extra = width - self._narrow
+        extra = self._extra = width - self._narrow
         # Where each wide code begins, in ideal steps.
         self._begins = [code * self._narrow + i * extra for i, code in enumerate(self._wide)]
         self._most = codes - 1
 
     def code(self, ideal: float) -> int:
         """Return the code for a position on the ideal scale (0 to the number of codes)."""
-        passed = 0
-        for begin, code in zip(self._begins, self._wide, strict=True):
-            if ideal < begin:
-                break
-            if ideal < begin + self._width:
-                return code
-            passed += 1
-        at = int((ideal - passed * (self._width - self._narrow)) / self._narrow)
+        begun = bisect.bisect_right(self._begins, ideal)
+        if begun and ideal < self._begins[begun - 1] + self._width:
+            return self._wide[begun - 1]
+        at = int((ideal - begun * self._extra) / self._narrow)
         return min(self._most, max(0, at))
