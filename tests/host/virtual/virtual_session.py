@@ -23,6 +23,10 @@ def run_session(
         heard: list[object] = []
         for _ in range(4):
             script.play(press, script.one_part(press))
+            if script.panel_state(press) == "fault" and press.plant.at_top:
+                # A pedal that bounces is a fault of its own; what was planned for later parts is to come, too.
+                press.clear_faults()
+                script.play(press, script.acknowledge(press))
             heard.append((press.display, press.plant.peak_N, press.plant.position_m))
         press.clear_faults()
         script.play(press, script.acknowledge(press))
