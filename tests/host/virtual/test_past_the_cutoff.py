@@ -290,3 +290,17 @@ def test_at_rest_panel_and_link_tell_the_same_force(press: TesterPress) -> None:
     figure = f"{reading.force_N / 1000:.2f} kN"
     assert figure in panel(press)
     assert reading.force_N == 0.0
+
+
+def test_healthy_parts_are_neither_refused_nor_stopped(tmp_path: Path) -> None:
+    """Seed 2101, 12 parts by a latched return: what the filters and refusals above must leave alone."""
+    with TesterPress(default_press(), 2101, "cpython", tmp_path) as press:
+        press.make_ready(SETPOINT_N)
+        press.operator.latch(True)
+        press.run(0.2)
+        for _ in range(12):
+            press.plant.peak_N = 0.0
+            press.part()
+            reading = press.device.now()
+            assert (reading.fault, reading.refusal, reading.stop) == (None, None, "setpoint")
+            assert press.plant.peak_N <= OVER * SETPOINT_N
