@@ -93,13 +93,17 @@ class Rig:
             fault=None,
             changes_left_s=600.0,
             next_seq=self._seq,
+            uptime_s=self.plant.time_s,
             mean_counts=float(np.mean(last)),
             spread_counts=max(last) - min(last),
         )
 
-    def probe(self, **what: int) -> None:
+    def probe(self, **what: float) -> None:
         """See Device.probe."""
-        self._probe = what
+        self._probe = {key: int(value) for key, value in what.items()}
+
+    def disarm(self) -> None:
+        """See Device.disarm."""
 
     def trace(self, seq: int) -> Any:
         """See Device.trace."""
@@ -119,7 +123,7 @@ class Rig:
 
     # ------------------------------------------------------------------ the stroke
     def _stroke(self) -> None:
-        p = self._probe
+        p = {"feed": 0, "cut_counts": 0, "pulse_ms": 0, "pulses": 0, "pause_ms": 0} | self._probe
         slow = bool(p["feed"])
         on, off = (not slow, False, slow), (False, False, False)
         samples: list[int] = list(self._recent[-16:])

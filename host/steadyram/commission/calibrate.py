@@ -149,10 +149,14 @@ def _up_and_down(
     keep: Keep,
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
-    # Touch the block, back off a hair, then come up in pulses.
-    probe_stroke(
-        device, hands, slow=slow, cut_counts=zero + 0.3 * low + 4 * noise, pause_ms=80, collect=False
-    )
+    # Touch the block, back off a hair, then come up in pulses. Seal friction is up to 4 % of capacity in free travel,
+    # half as much again at breakaway: what holds more than that stands on the block.
+    for _ in range(6):
+        probe_stroke(
+            device, hands, slow=slow, cut_counts=zero + 2.2 * low + 4 * noise, pause_ms=80, collect=False
+        )
+        if mean_counts(device, hands, 2) > zero + 1.4 * low:
+            break
     for _ in range(40):
         if mean_counts(device, hands, 2) < zero + 0.3 * low + 2 * noise:
             break

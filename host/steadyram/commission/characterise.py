@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -28,7 +28,7 @@ from steadyram.commission.corners import (
 from steadyram.commission.dynamics import Shape
 from steadyram.commission.friction import Travel, friction_of, read_travel
 from steadyram.commission.hands import Hands
-from steadyram.commission.lags import Lag, drift_ms, fit_begin, fit_drop, lag_of
+from steadyram.commission.lags import Lag, fit_begin, fit_drop, lag_of, slow_rise
 from steadyram.commission.measured import Characteristics
 from steadyram.commission.plausible import doubts_about, refuse_contradictions
 from steadyram.commission.pulse_response import UNKNOWN, PulseResponse, Series, find_response
@@ -45,15 +45,18 @@ _HIGH = 0.85
 _CAREFUL = 0.25
 _FULL_STEPS = 14
 _SLOW_STEPS = 8
+_LAST_STEPS = 6
 _PAUSE_MS = 100
 # Ramp between the two corners of a step, ms: enough for a slope, short enough for many steps in one climb.
 _RAMP_MS = 16.0
-_SLOW_RAMP_MS = 60.0
 _HOLD_S = 3.0
+_HYSTERESIS = 0.0005
+# Share of the capacity that the first stroke may pass its end by.
+_TOO_FAR = 0.6
 # Free travel that a stop on the way needs, ms.
 _WAY_MS = 120.0
 # Time constant taken for a transducer whose lag cannot be seen (1 to 5 ms: common practice, no source).
-_UNSEEN_TAU_MS = 2.0
+_UNSEEN_TAU_MS = 3.0
 
 
 @dataclass(frozen=True)
@@ -85,12 +88,12 @@ class _Test:
     def calibration_u(self) -> float:
         """Return the relative standard uncertainty of the calibration's slope.
 
-        Load cell 0.1 % and readings 0.2 %; and at each held point the ram sticks with up to some 0.6 of its friction
-        more or less than it runs with (breakaway 1.5 to 2 times running: common practice, no source), 0.3 over the
+        Load cell, readings, non-linearity 0.4 %; and at each held point the ram sticks with up to some 0.6 of its
+        friction more or less than it runs with (breakaway 1.5 to 2 times running: common practice, no source), 0.35 over the
         points.
         """
         friction = float(self.calibration.get("friction_n", 0))
-        return math.hypot(0.0022, 0.3 * friction / self.capacity_N)
+        return math.hypot(0.004, 0.35 * friction / self.capacity_N)
 
     def force(self, counts: Samples | float) -> Samples:
         """Turn mean readings into newtons by the calibration's polynomial."""
@@ -120,7 +123,9 @@ class _Test:
     def window(self, stroke: Stroke) -> Window:
         """Return a stroke's samples as times and forces."""
         t, counts = stroke.samples()
-        return Window(t, self.force(counts), stroke.cut_ms, self.leak_per_s / 1000.0)
+        return Window(
+            t, self.force(counts), stroke.cut_ms, self.leak_per_s / 1000.0, self.device.now().uptime_s
+        )
 
 
 @as_test
@@ -151,6 +156,7 @@ def characterise(
     progress(1, stages)
     if holds_load:
         _measure_leak(test)
+    lead = _find_lead(test) if holds_load and not burst else (0.3, 1.5)
     steps = _steps(test, slow=False, wanted=_FULL_STEPS) if holds_load and not burst else []
     progress(2, stages)
     if burst or not holds_load:
@@ -158,23 +164,23 @@ def characterise(
         hands.to_top()
         progress(stages, stages)
         return measured
-    _find_shape(test, steps)
+    _find_shape(test, steps, lead)
     rates = _rates(test)
-    corners = [c for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
-    ends = corners + [
-        c for a in test.approaches if (c := fit_end(a.window, test.shape, test.noise_N)) is not None
-    ]
-    if rates is None or len(ends) < 4:
+    opening, closing = _valve_lags(test, steps)
+    if rates is None or closing is None:
         raise CheckFailed(
             "The strokes against the block show no clear rise: check that the ram meets the block, the pump runs "
             "and the relief valve is set above the calibration's lowest points."
         )
-    opening = lag_of([c.begin_ms for c in corners if c.begin_ms is not None], test.shape_u_ms)
-    closing = lag_of([c.end_ms for c in ends], test.shape_u_ms)
     full = _pulses(test, False, opening, closing, rates)
     progress(3, stages)
     slow = _slow(test, rates) if slow_fitted else None
     progress(stages - 1, stages)
+    # Once more at the end: oil that has warmed up meanwhile has changed the lags.
+    steps += _steps(test, slow=False, wanted=_LAST_STEPS)
+    opening, closing = _valve_lags(test, steps)
+    assert closing is not None
+    corners = [c for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
     hands.to_top()
     measured = _collect(test, rates, opening, closing, full, slow, corners)
     refuse_contradictions(measured)
@@ -205,6 +211,12 @@ def _approaches(test: _Test) -> None:
             test.noise_N = max(1.0, noise_N(quiet), noise_N(window.force_N[-60:]))
             way_ms = _half_way_ms(test, window, rest)
         over = max(0.0, float(np.max(window.force_N[-40:])) - cut)
+        if number == 0 and over > _TOO_FAR * test.capacity_N:
+            raise CheckFailed(
+                f"A stroke that was to end at {cut / 1e3:.1f} kN went on to {(cut + over) / 1e3:.1f} kN before the "
+                "valve had closed, so neither lags nor rates can be seen apart; fit a slow-feed solenoid, restrict "
+                "the flow or choose a faster valve."
+            )
         if number % 2 == 0:
             high = max(
                 _CAREFUL * test.capacity_N, min(_HIGH * test.capacity_N, 0.92 * test.capacity_N - 1.3 * over)
@@ -268,7 +280,7 @@ def _steps(test: _Test, *, slow: bool, wanted: int) -> list[Window]:
             test.stroke(touch, slow=slow)
         for _ in range(wanted):
             here = test.here_N()
-            step = max(8.0 * test.noise_N, rate * (_SLOW_RAMP_MS if slow else _RAMP_MS))
+            step = max(8.0 * test.noise_N, rate * _RAMP_MS)
             if here + step + overshoot > 0.9 * test.capacity_N or len(windows) >= wanted:
                 break
             window = test.stroke(here + step, slow=slow)
@@ -287,19 +299,26 @@ def _steps(test: _Test, *, slow: bool, wanted: int) -> list[Window]:
 
 
 # ---------------------------------------------------------------------- evaluation
-def _find_shape(test: _Test, steps: list[Window]) -> None:
-    """Find the corners' common shape from the steps; without enough of them it stays what is common."""
-    if len(steps) < 4:
-        return
-    lead, lead_u = 0.3, 1.5
+def _find_lead(test: _Test) -> tuple[float, float]:
+    """Find the line's drop from approaches that stood on their way; as ms of rise, with its standard error."""
     seen = [(travel, rise) for rise, travel in (_rise_of(test, a) for a in test.approaches)]
     drops = [t.free_N - t.held_N for t, _ in seen if t.free_N is not None and t.held_N is not None]
     rates = [r.low for _, r in seen if r is not None]
-    if len(drops) >= 3 and rates:
-        drop, sd = spread(drops)
-        rate = float(np.median(rates))
-        lead, lead_u = max(0.0, drop / rate), max(0.1, 1.5 * sd / math.sqrt(len(drops)) / rate)
-    test.shape, test.shape_u_ms = fit_shape(steps, test.shape, test.noise_N, (lead, lead_u))
+    if len(drops) < 3 or not rates:
+        return 0.3, 1.5
+    drop, sd = spread(drops)
+    rate = float(np.median(rates))
+    lead = max(0.0, drop / rate)
+    test.shape = replace(test.shape, lead_ms=lead)
+    # A transducer's hysteresis (0.02 to 0.1 % of its range: common practice, no source) is in the step, too.
+    play = _HYSTERESIS * 0.8 * test.calibration["c1_n"]
+    return lead, math.hypot(1.5 * sd / math.sqrt(len(drops)), play) / rate + 0.03 * lead
+
+
+def _find_shape(test: _Test, steps: list[Window], lead: tuple[float, float]) -> None:
+    """Find the corners' common shape from the steps; without enough of them it stays what is common."""
+    if len(steps) >= 4:
+        test.shape, test.shape_u_ms = fit_shape(steps, test.shape, test.noise_N, lead)
 
 
 def _contact_seen(window: Window, rest: float) -> float:
@@ -325,7 +344,7 @@ def _rise_of(test: _Test, approach: Approach) -> tuple[Rise | None, Travel]:
     free = travel.free_N if travel.free_N is not None else start
     # Above running friction by as much again, the breakaway's share: only what lies higher is the block's rise.
     floor = max(0.5 * abs(free - rest), 6.0 * test.noise_N, 0.005 * test.capacity_N)
-    return fit_rise(window, test.shape, free, test.noise_N, floor), travel
+    return fit_rise(window, test.shape, free, test.noise_N, floor, approach.held_N), travel
 
 
 def _opening_seen(t: Samples, y: Samples, rest: float, noise: float, contact_ms: float) -> float:
@@ -342,7 +361,22 @@ def _rates(test: _Test) -> Rates | None:
     test.travels = [travel for _, travel in seen]
     rises = [rise for rise, _ in seen if rise is not None]
     # A level is off by how much this stroke's friction differs from that of the calibration's.
-    return together(rises, test.calibration_u, 0.2 * test.calibration.get("friction_n", 0))
+    return together(rises, test.calibration_u, 0.35 * test.calibration.get("friction_n", 0), test.shape_u_ms)
+
+
+def _valve_lags(test: _Test, steps: list[Window]) -> tuple[Lag | None, Lag | None]:
+    """Return the full feed's opening and closing lag, from all strokes that show them."""
+    seen = [(w.at_s, c) for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
+    begins = [(at, c.begin_ms) for at, c in seen if c.begin_ms is not None]
+    ends = [(at, c.end_ms) for at, c in seen]
+    for approach in test.approaches:
+        corner = fit_end(approach.window, test.shape, test.noise_N)
+        if corner is not None:
+            ends.append((approach.window.at_s, corner.end_ms))
+    return (
+        lag_of([v for _, v in begins], test.shape_u_ms, [at for at, _ in begins]),
+        lag_of([v for _, v in ends], test.shape_u_ms, [at for at, _ in ends]),
+    )
 
 
 # ---------------------------------------------------------------------- pulses
@@ -392,7 +426,9 @@ def _pulses(
         flow = ((force[-1][1] - force[0][0]) / n + leaked) / rate
         noise = test.noise_N / 4.0 * math.sqrt(2.0) / n / rate
         own = float(np.std([b - a for a, b in force], ddof=1)) / rate if n > 3 else jitter
-        return Series(width, n, flow, math.hypot(noise, own / math.sqrt(n)))
+        # The seals may hold back, or have let go of, a part of the breakaway when the last pulse ends.
+        stuck = 0.15 * float(test.calibration.get("friction_n", 0)) / n / rate
+        return Series(width, n, flow, math.hypot(noise, own / math.sqrt(n), stuck))
 
     u_one = math.hypot(u_rate, 2.0 * rates.stroke_sd)
     return find_response(run, dead_ms=dead, slew_ms=test.shape.slew_ms, u_rate=u_one)
@@ -408,20 +444,41 @@ class _Slow:
 
 
 def _slow(test: _Test, rates: Rates) -> _Slow:
-    """The slow feed's lags, rise rate and pulses."""
-    steps = _steps(test, slow=True, wanted=_SLOW_STEPS)
-    corners = [c for w in steps if (c := fit_corners(w, test.shape, test.noise_N)) is not None]
-    if len(corners) < 4:
+    """The slow feed's lags, rise rate and pulses, from long strokes: short ones hang in what the seals hold back."""
+    touch = max(0.06 * test.capacity_N, 20.0 * test.noise_N)
+    lines: list[tuple[float, float]] = []
+    begins: list[tuple[float, float]] = []
+    ends: list[tuple[float, float]] = []
+    friction = float(test.calibration.get("friction_n", 0))
+    for number in range(_SLOW_STEPS):
+        if number % 2 == 0:
+            test.hands.to_top()
+            test.stroke(touch)
+        here = test.here_N()
+        step = max(0.08 * test.capacity_N, 3.0 * friction)
+        if here + step > 0.92 * test.capacity_N:
+            here = _ease_off(test, touch)
+        window = test.stroke(here + step, slow=True)
+        line = slow_rise(window)
+        if line is None:
+            continue
+        lines.append((window.at_s, line))
+        begin = fit_begin(window, test.shape, test.noise_N)
+        if begin is not None:
+            begins.append((window.at_s, begin[0]))
+        end = fit_end(window, test.shape, test.noise_N, min(200.0, window.cut_ms / 2))
+        if end is not None:
+            ends.append((window.at_s, end.end_ms))
+    if len(lines) < 4 or len(ends) < 3:
         raise CheckFailed(
             "The slow feed's strokes against the block show no clear rise; check its solenoid and its throttle."
         )
-    rate, sd = spread([c.rate for c in corners])
-    # All steps are those of one stroke from the top, so its flow is in all of them.
-    u_rate = math.hypot(
-        2.4 * sd / math.sqrt(len(corners)) / rate, 2.0 * rates.stroke_sd, 2.0 * test.calibration_u
-    )
-    opening = lag_of([c.begin_ms for c in corners if c.begin_ms is not None], test.shape_u_ms)
-    closing = lag_of([c.end_ms for c in corners], test.shape_u_ms)
+    rate, sd = spread([value for _, value in lines])
+    # Two strokes each share the flow of one stroke from the top.
+    u_rate = math.hypot(3.2 * sd / math.sqrt(len(lines) / 2) / rate, 2.0 * test.calibration_u)
+    u_rate = math.hypot(u_rate, rates.stroke_sd)
+    opening = lag_of([v for _, v in begins], test.shape_u_ms, [at for at, _ in begins])
+    closing = lag_of([v for _, v in ends], test.shape_u_ms, [at for at, _ in ends])
     return _Slow(opening, closing, rate, u_rate, _pulses(test, True, opening, closing, rates, rate))
 
 
@@ -440,7 +497,7 @@ def _collect(
     opens = opening if opening is not None else closing
     friction = friction_of(test.travels, test.noise_N, test.shape.delay_ms, None)
     noise_u = test.noise_N * 0.15
-    drift = drift_ms([c.end_ms for c in corners])
+    drift = closing.drift_ms
     pooled = [lag for lag in (opening, closing) if lag is not None]
     jitter2 = sum((lag.n - 1) * lag.sd_ms**2 for lag in pooled) / max(1, sum(lag.n - 1 for lag in pooled))
     rate = float(np.median([c.rate for c in corners])) if corners else rates.high
@@ -464,6 +521,8 @@ def _collect(
         strokes=test.strokes,
         open_lag_u_s=None if opening is None else opening.u_ms / 1e3,
         close_lag_u_s=closing.u_ms / 1e3,
+        jitter_u_s=math.sqrt(jitter2 / max(1, sum(lag.n for lag in pooled)) * 2.0 + own) / 1e3
+        + 0.2 * math.sqrt(jitter2) / 1e3,
         sensor_lag_u_s=2.0 * test.shape_u_ms / 1e3,
         rate_low_u=rates.u_low,
         rate_high_u=rates.u_high,

@@ -19,21 +19,22 @@ from steadyram.commission.dynamics import Shape
 
 Samples = NDArray[np.float64]
 _OUT_MADS = 6.0
-# Standard error of the sensor's delay where no corner shows it, ms: a rectangle from 0 to 7 ms (common practice).
-UNSEEN_DELAY_U_MS = 2.0
+# Standard error of the sensor's delay where no corner shows it, ms: transducer and line together 1 to 11 ms (common
+# practice, no source).
+UNSEEN_DELAY_U_MS = 2.5
 # Standard deviation from a median absolute deviation, normal noise.
 _MAD_SD = 1.4826
 
 
 @dataclass(frozen=True)
 class Window:
-    """One stroke, ready to be fitted: times in ms after the command on, forces in newtons as indicated."""
+    """One stroke, ready to be fitted: times in ms after the command on, forces in newtons as indicated; at_s: when."""
 
     time_ms: Samples
     force_N: Samples
     cut_ms: float
     leak_per_ms: float = 0.0
-    ends: bool = True
+    at_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def fit_end(window: Window, shape: Shape, noise: float, before_ms: float = 40.0)
     rate = float(np.polyfit(t[rising], y[rising], 1)[0])
     top = float(np.median(y[t > t[-1] - 30.0]))
     here = float(np.mean(y[rising][-4:]))
-    if rate <= 0 or rate * 20.0 < 4.0 * noise or top - here < 2.0 * noise:
+    if rate <= 0 or rate * before_ms < 8.0 * noise or top - here < noise:
         return None
 
     def model(p: Samples) -> Samples:
@@ -176,7 +177,8 @@ def fit_shape(
     """Find the corners' shape that several ends of flow share; also return the standard error of its delay, ms.
 
     The delay of the sensor and the valve's lag can be told apart by the corner's form alone, so weak priors say what
-    transducers, spools and lines are like (tau 1 to 5 ms, slew below 20 ms, line 20 to 100 Hz with damping 0.2 to 0.7,
+    transducers, spools and lines are like (tau 1 to 5 ms, with a line that
+    does not swing 1 to 8 ms; slew below 20 ms, line 20 to 100 Hz with damping 0.2 to 0.7,
     common practice, no source). A line must earn its two figures (Schwarz's criterion).
 
     lead: what is known of the line's drop (ms of rise, standard error).
@@ -242,7 +244,7 @@ def _shape_of(
     pooled: _Pooled, first: Shape, line: bool, lead: tuple[float, float]
 ) -> tuple[float, Shape, float]:
     """Fit one shape to pooled ends; return twice the cost, the shape and its delay's standard error."""
-    start = [max(first.tau_ms, 0.5), max(first.slew_ms, 4.0), 0.0, 0.0, 1.0, lead[0]]
+    start = [max(first.tau_ms, 1.5), max(first.slew_ms, 4.0), 0.0, 0.0, 1.0, lead[0]]
     start += [np.log(45.0), np.log(0.4)] if line else []
 
     def shape_of(p: Samples) -> Shape:
@@ -254,7 +256,13 @@ def _shape_of(
     def off(p: Samples) -> Samples:
         shape = shape_of(p)
         curve = p[3] + p[4] * shape.remaining(pooled.time_ms - p[2] + shape.delay_ms)
-        prior = [(p[0] - 2.5) / 1.5, p[1] / 10.0, p[2] / 3.0, p[3] / 1.0, (p[4] - 1.0) / 0.05]
+        prior = [
+            (p[0] - (2.5 if line else 4.0)) / (1.5 if line else 2.2),
+            p[1] / 10.0,
+            p[2] / 3.0,
+            p[3] / 1.0,
+            (p[4] - 1.0) / 0.05,
+        ]
         prior += [(p[5] - lead[0]) / lead[1]]
         if line:
             prior += [(p[6] - np.log(45.0)) / 0.6, (p[7] - np.log(0.4)) / 0.5]
@@ -277,4 +285,4 @@ def _shape_of(
     # Residuals of neighbours hang together where the form is only nearly right: the error is widened by their size.
     chi = max(1.0, cost / max(1, len(pooled.time_ms) - len(p)))
     error = float(np.sqrt(max(0.0, float(grad @ cov @ grad)) * chi))
-    return cost, shape, min(UNSEEN_DELAY_U_MS, max(0.3, 1.5 * error))
+    return cost, shape, float(np.hypot(min(UNSEEN_DELAY_U_MS, max(1.0, 2.0 * error)), lead[1]))

@@ -13,6 +13,7 @@ from steadyram.commission.corners import spread
 
 Samples = NDArray[np.float64]
 _LEAST_TRAVEL_MS = 25.0
+_STROKE_SHARE = 0.12
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,8 @@ def friction_of(
         sd = float(np.sqrt(max(0.0, sd**2 - 2.0 * (wander or 0.0) ** 2 - (noise_N / 4.0) ** 2)))
         of_mean = float(np.hypot(sd, 1.5 * (wander or 0.0)))
         u_running = float(scipy.stats.t.ppf(0.975, m - 1)) * of_mean / np.sqrt(m) + 0.1 * noise_N
+        # A handful of strokes may agree by luck: friction differs by 10 to 20 % between strokes (common practice).
+        u_running = max(u_running, 2.0 * _STROKE_SHARE * running / float(np.sqrt(m)))
         if runs is ran:
             u_running = max(u_running, 0.7 * running)
         scatter, u_scatter = sd, _sd_uncertainty(max(sd, noise_N / 4.0), m)

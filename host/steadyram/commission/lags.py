@@ -14,46 +14,50 @@ from steadyram.commission.dynamics import Shape
 
 @dataclass(frozen=True)
 class Lag:
-    """Milliseconds: mean, standard deviation of one actuation, expanded uncertainty (95 %) of the mean; n of them."""
+    """Milliseconds: mean, standard deviation of one actuation, expanded uncertainty (95 %) of the mean; n of them.
+
+    drift_ms: from the first to the last, 0 where it is within the scatter.
+    """
 
     mean_ms: float
     sd_ms: float
     u_ms: float
     n: int
+    drift_ms: float = 0.0
 
 
-def lag_of(values_ms: Sequence[float], delay_u_ms: float) -> Lag | None:
+def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] | None = None) -> Lag | None:
     """Combine actuations; None without three of them.
 
-    delay_u_ms: standard error of the sensor's delay, which shifts all of them alike. A drift along the test (oil that
-    warms up) is in the uncertainty: the mean is that of the later half.
+    delay_u_ms: standard error of the sensor's delay, which shifts all of them alike; at_s: when each of them was. Oil
+    that warms up lets them drift: the lag is that at the last of them, by a straight line through all.
     """
-    if len(values_ms) < 3:
+    values = np.asarray(values_ms, dtype=np.float64)
+    if len(values) < 3:
         return None
-    _, sd_all = spread(values_ms)
-    mean, sd = spread(values_ms)
-    n = len(values_ms)
-    drift = drift_ms(values_ms)
-    if drift:
-        later = list(values_ms)[n // 2 :]
-        mean, sd = spread(later)
-        n = len(later)
-        sd = min(sd, sd_all)
-    t = float(scipy.stats.t.ppf(0.975, max(1, n - 1)))
-    u = float(np.sqrt((t * sd / np.sqrt(n)) ** 2 + (2.0 * delay_u_ms) ** 2 + (drift / 2) ** 2))
-    return Lag(mean, sd, u, len(values_ms))
-
-
-def drift_ms(values_ms: Sequence[float]) -> float:
-    """Return how far the values drift from first to last, ms; 0 where it is within their scatter (Student, 1 %)."""
-    n = len(values_ms)
-    if n < 8:
-        return 0.0
-    line = scipy.stats.theilslopes(
-        np.asarray(values_ms, dtype=np.float64), np.arange(n, dtype=np.float64), 0.99
-    )
-    low, high = float(line.low_slope), float(line.high_slope)
-    return float(line.slope) * (n - 1) if low > 0 or high < 0 else 0.0
+    times = np.arange(len(values), dtype=np.float64) if at_s is None else np.asarray(at_s, dtype=np.float64)
+    if len(values) >= 8 and float(np.ptp(times)) > 0:
+        slope, base = _steady(times, values)
+        off = values - base - slope * times
+        kept = np.abs(off) <= 5.0 * 1.4826 * float(np.median(np.abs(off))) + 1e-9
+        values, times = values[kept], times[kept]
+        line = scipy.stats.linregress(times, values)
+        n, end = len(values), float(times.max())
+        sd = float(np.sqrt(np.sum((values - line.intercept - line.slope * times) ** 2) / (n - 2)))
+        away = (end - float(times.mean())) ** 2 / float(np.sum((times - times.mean()) ** 2))
+        error = sd * float(np.sqrt(1.0 / n + away))
+        drift = float(line.slope) * float(np.ptp(times))
+        sure = abs(float(line.slope)) > 3.0 * float(line.stderr)
+        mean = float(line.intercept + line.slope * end)
+        t = float(scipy.stats.t.ppf(0.975, n - 2))
+        # The oil warms up along an exponential, not along a line.
+        bend = 0.15 * abs(drift)
+        u = float(np.sqrt((t * error) ** 2 + (2.0 * delay_u_ms) ** 2 + bend**2))
+        return Lag(mean, sd, u, n, drift if sure else 0.0)
+    mean, sd = spread(values)
+    n = len(values)
+    t = float(scipy.stats.t.ppf(0.975, n - 1))
+    return Lag(mean, sd, float(np.hypot(t * sd / np.sqrt(n), 2.0 * delay_u_ms)), n, 0.0)
 
 
 def fit_drop(window: Window, noise: float) -> float | None:
@@ -100,3 +104,21 @@ def fit_begin(window: Window, shape: Shape, noise: float) -> tuple[float, float]
         return None
     begin = (level - base) / slope - shape.delay_ms
     return (begin, slope) if 0 < begin < t[-1] else None
+
+
+def slow_rise(window: Window) -> float | None:
+    """Rise rate of a long slow stroke, newtons a ms, between a third and the end of it; None where it does not rise."""
+    t, y = window.time_ms, window.force_N
+    rising = t <= window.cut_ms
+    t, y = t[rising], y[rising]
+    if len(t) < 20:
+        return None
+    low, high = float(np.median(y[:5])), float(np.median(y[-5:]))
+    above = np.flatnonzero(y < low + 0.35 * (high - low))
+    used = slice(int(above[-1]) + 1 if len(above) else 0, None)
+    t, y = t[used], y[used]
+    if len(t) < 8:
+        return None
+    every = max(1, len(t) // 200)
+    slope, _ = _steady(t[::every], y[::every])
+    return slope if slope > 0 else None

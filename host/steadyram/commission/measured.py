@@ -44,6 +44,7 @@ class Characteristics:
     lag_u_s: float | None = None
     lag_drift_s: float | None = None
     sensor_lag_u_s: float | None = None
+    jitter_u_s: float | None = None
     rate_low_u: float | None = None
     rate_high_u: float | None = None
     rate_slow_u: float | None = None

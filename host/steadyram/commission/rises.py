@@ -8,7 +8,7 @@ each stroke the two-rate model must be better than the one-rate model beyond wha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -23,6 +23,7 @@ Samples = NDArray[np.float64]
 _SAME_RATE = 0.92
 _LEAST_SAMPLES = 6
 _MOST_SAMPLES = 150
+_UNSEEN_MS = 8.0
 
 
 @dataclass(frozen=True)
@@ -60,10 +61,13 @@ class Rates:
     stroke_sd: float = 0.01
 
 
-def fit_rise(window: Window, shape: Shape, free_N: float, noise: float, floor_N: float) -> Rise | None:
+def fit_rise(
+    window: Window, shape: Shape, free_N: float, noise: float, floor_N: float, held_N: float | None = None
+) -> Rise | None:
     """Fit one and two rates to a stroke's rise between contact and the command to close.
 
-    free_N: reading in free travel; floor_N: what lies within this of it may still be friction or the block's bedding.
+    free_N: reading in free travel; floor_N: what lies within this of it may still be friction or the block's bedding;
+    held_N: reading in free travel without flow.
     """
     t, y = window.time_ms, window.force_N
     up = t <= window.cut_ms + 2.0
@@ -73,14 +77,15 @@ def fit_rise(window: Window, shape: Shape, free_N: float, noise: float, floor_N:
     first = int(below[-1]) + 1 if len(below) else 0
     if len(t) - first < _LEAST_SAMPLES or float(np.max(y[-3:])) < bottom + 10.0 * noise:
         return None
-    edge = shape.without_slew()
+    # Nothing of the flow changes at contact, so the line's drop is in both levels; at the changeover it falls.
+    edge = replace(shape, slew_ms=0.0)
     early = slice(first, min(len(t), first + 5))
     steep = float(np.polyfit(t[early], y[early], 1)[0])
     if steep <= 0:
         return None
-    contact = float(t[first]) - (float(y[first]) - free_N) / steep - edge.delay_ms
+    contact = float(t[first]) - (float(y[first]) - free_N) / steep - edge.delay_ms - edge.lead_ms
     # A little of the free travel belongs to the fit: it holds contact where it is.
-    used = t > contact + edge.delay_ms - 15.0
+    used = t > contact + edge.delay_ms + edge.lead_ms - 15.0
     ts, ys = t[used], y[used]
     if len(ts) > 2 * _MOST_SAMPLES:
         # Pairs of neighbours: half the samples, the same information.
@@ -107,7 +112,8 @@ def fit_rise(window: Window, shape: Shape, free_N: float, noise: float, floor_N:
         return Rise(p[1], p[1], None, 0.0, len(ts), *seen, p[0])
     before = one[0] if one is not None else np.inf
     gain = (before - cost) / max(cost / max(1, len(ts) - 5), 1e-12)
-    return Rise(p[1], p[3], free_N + p[1] * (p[2] - p[0]), gain, len(ts), *seen, p[0])
+    level = free_N if held_N is None else held_N
+    return Rise(p[1], p[3], level + p[1] * (p[2] - p[0]), gain, len(ts), *seen, p[0])
 
 
 def _turns(t: Samples, y: Samples, *, first_ms: float, free_N: float) -> list[float]:
@@ -130,8 +136,10 @@ def _fit(
     two = len(start) == 4
     scale = [1.0, start[1], 1.0, start[1]][: len(start)]
 
+    meets = replace(edge, lead_ms=0.0)
+
     def off(p: Samples) -> Samples:
-        curve = free_N + p[1] * edge.ramp(t - p[0])
+        curve = free_N + p[1] * meets.ramp(t - p[0])
         if two:
             curve = curve + (p[3] - p[1]) * edge.ramp(t - p[2])
         return np.asarray((curve - y) / noise, dtype=np.float64)
@@ -143,14 +151,18 @@ def _fit(
     return 2.0 * float(found.cost), p
 
 
-def together(rises: Sequence[Rise], calibration_u: float, level_u_N: float) -> Rates | None:
+def together(
+    rises: Sequence[Rise], calibration_u: float, level_u_N: float, delay_u_ms: float = 0.0
+) -> Rates | None:
     """Combine the strokes' rises; None without two of them.
 
-    calibration_u: relative standard uncertainty of the calibration's slope; level_u_N: standard uncertainty of a level.
+    calibration_u: relative standard uncertainty of the calibration's slope; level_u_N: standard uncertainty of a level;
+    delay_u_ms: of the sensor's delay, which matters where a stage lasts a few milliseconds only.
     """
     if len(rises) < 2:
         return None
-    seen_to = float(max(r.high_N for r in rises))
+    # A change in the last few milliseconds before the command to close cannot be seen.
+    seen_to = float(max(r.high_N - _UNSEEN_MS * r.high for r in rises))
     seen_from = float(np.median([r.low_N for r in rises]))
     turned = [r for r in rises if r.turn_N is not None and r.high < _SAME_RATE * r.low]
     # F test with two more figures; residuals of neighbours hang together, so a quarter of the samples count.
@@ -168,6 +180,8 @@ def together(rises: Sequence[Rise], calibration_u: float, level_u_N: float) -> R
             _relative(low, low_sd, n + len(only_low), calibration_u),
             _relative(high, high_sd, n, calibration_u),
         )
+        u_low = float(np.hypot(u_low, 2.0 * delay_u_ms * low / max(turn - seen_from, 1.0)))
+        u_high = float(np.hypot(u_high, 2.0 * delay_u_ms * high / max(seen_to - turn, 1.0)))
         agreed = len([r for r in able if r in sure]) > 0.6 * len(able)
         if agreed and apart and high * (1 + u_high) < low * (1 - min(0.9, u_low)):
             why = f"{n} of {len(able)} strokes show two rates and agree on where they meet"
@@ -177,6 +191,7 @@ def together(rises: Sequence[Rise], calibration_u: float, level_u_N: float) -> R
     one = [_single(r) for r in rises]
     rate, sd = spread(one)
     u = _relative(rate, sd, len(one), calibration_u)
+    u = float(np.hypot(u, 2.0 * delay_u_ms * rate / max(seen_to - seen_from, 1.0)))
     if not turned or len(turned) <= 0.3 * len(rises):
         why = f"one rate from {seen_from / 1e3:.3g} to {seen_to / 1e3:.3g} kN in {len(rises) - len(turned)} strokes"
         return Rates(rate, rate, u, u, None, None, 1, seen_to, seen_from, why, sd / rate)
