@@ -13,8 +13,8 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from steadyram.bending.run_record import RunRecord
-from steadyram.commission.capability import Feed
-from steadyram.commission.characterise import Characteristics
+from steadyram.commission.capability import Feed, Holds
+from steadyram.commission.measured import Characteristics
 from steadyram.install.finding import Finding
 from steadyram.install.iocheck import Checked
 from steadyram.link.records import Identity, Reading
@@ -387,6 +387,7 @@ class Characterise(TypedDict):
     measured: Characteristics
     settings: Settings
     feeds: list[Feed]
+    setpoints: list[Holds]
     cautions: list[str]
 
 

@@ -27,7 +27,7 @@ from steadyram.cli._session import (
 )
 from steadyram.cli.calibration import print_analysis, upload_values
 from steadyram.commission.calibrate import calibrate as run_calibration
-from steadyram.commission.capability import TOLERANCE, Feed, cautions, feeds
+from steadyram.commission.capability import TOLERANCE, Feed, can_hold, cautions, feeds, wide_code_forces_N
 from steadyram.commission.characterise import Characteristics
 from steadyram.commission.characterise import characterise as run_characterisation
 from steadyram.commission.hands import Hands
@@ -48,12 +48,13 @@ from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import worth_of_reference
 from steadyram.metrology.csv_record import default_unit, reference_factor
+from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.record import Header
 from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
-from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, show
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
 
 F = TypeVar("F", bound=Callable[..., Any])
 # Rising runs of each procedure.
@@ -220,8 +221,6 @@ def _calibration_left(target: Path) -> str:
 
 
 def _print_points(points: Any, fields: dict[str, int]) -> None:
-    from steadyram.metrology.device_poly import device_force
-
     units = preferences()
     table = Table("direction", "reference", "reading (counts)", "residual of the curve", title="Points")
     for point in points:
@@ -259,6 +258,10 @@ def _same_press(header: Header, press: Installed) -> None:
     help="The record to write (JSON); default: characterisation-DATE.json.",
 )  # fmt: skip
 @click.option("--no-upload", is_flag=True, help="Measure and write the record, change no setting.")
+@click.option(
+    "--setpoint", "setpoints", multiple=True, metavar="FORCE",
+    help="Say whether this setpoint can be held, e.g. '0.9 tonf'; may be given several times.",
+)  # fmt: skip
 @hands_option
 @port_options
 @keep_option
@@ -266,6 +269,7 @@ def _same_press(header: Header, press: Installed) -> None:
 def characterise(
     target: Path | None,
     no_upload: bool,
+    setpoints: tuple[str, ...],
     hands_url: str | None,
     port: str | None,
     wire_log: Path | None,
@@ -274,6 +278,9 @@ def characterise(
 ) -> None:
     """The dead-stop test: measure lags, jitter, rise rates and leak on a block; say what the press can hold."""
     now = datetime.now(UTC)
+    asked = [parse(text, "newton", what="--setpoint") for text in setpoints]
+    if any(not force > 0 for force in asked):
+        raise BadInput("A --setpoint is not above zero; give a force such as '0.9 tonf'.")
     target = target if target is not None else Path(f"characterisation-{now:%Y-%m-%d}.json")
     left = ["No setting was changed on the device and no record was written."]
     with said_if_stopped(lambda: left[0]), connected(port, wire_log) as device:
@@ -298,6 +305,11 @@ def characterise(
             )
             ways = feeds(measured, press.capacity_N, N_per_count * press.counts_step)
             notes = cautions(measured, ways)
+            step_N = N_per_count * press.counts_step
+            wide = wide_code_forces_N(
+                lambda counts: float(device_force(calibration, [counts])[0]), press.counts_step
+            )
+            held = can_hold(measured, asked, press.capacity_N, step_N, wide)
             identity = device.identity()
             document = {
                 "made": now.isoformat(timespec="seconds"),
@@ -308,6 +320,7 @@ def characterise(
                 "measured": measured.to_json(),
                 "settings": measured.settings(),
                 "feeds": [asdict(way) for way in ways],
+                "setpoints": [asdict(each) for each in held],
                 "cautions": notes,
             }
             write_whole(target, json.dumps(document, indent=1, allow_nan=False) + "\n")
@@ -320,6 +333,8 @@ def characterise(
     _print_characteristics(measured, ways)
     for note in notes:
         click.echo(f"- {note}")
+    for each in held:
+        click.echo(each.sentence)
     uploaded = "not uploaded" if no_upload else "in force on the device"
     click.echo(f"The record is {target}; its settings are {uploaded}.", err=True)
 
@@ -342,19 +357,38 @@ def put_in_force(
         keep_sets(device, store, [state])
 
 
+def _timed(value_s: float | None, u_s: float | None) -> str:
+    """Show a time in ms with its uncertainty (95 %)."""
+    if value_s is None:
+        return "unknown"
+    return f"{1000 * value_s:.1f} ms" + ("" if u_s is None else f" ± {1000 * u_s:.1f}")
+
+
+def _force_of(value_N: float | None, unknown: str = "unknown") -> str:
+    """Show a force in the user's unit, or that it was not found."""
+    return unknown if value_N is None else preferences().force(value_N, 3)
+
+
 def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
     units = preferences()
     table = Table("measured on the block", "", title=f"Dead-stop test, {measured.strokes} strokes")
     rows = [
-        ("command on to first flow", f"{1000 * measured.open_lag_s:.1f} ms"),
-        ("command off to end of flow", f"{1000 * measured.close_lag_s:.1f} ms"),
-        ("scatter of one actuation", f"{1000 * measured.jitter_s:.2f} ms"),
-        ("lag of the transducer", f"{1000 * measured.sensor_lag_s:.1f} ms"),
+        ("command on to full flow, as if at once", _timed(measured.open_lag_s, measured.open_lag_u_s)),
+        ("command off to end of flow", _timed(measured.close_lag_s, measured.close_lag_u_s)),
+        ("scatter of one actuation", _timed(measured.jitter_s, measured.jitter_u_s)),
+        ("lag of the pressure reading", _timed(measured.sensor_lag_s, measured.sensor_lag_u_s)),
+        ("a pulse loses of its width", _timed(measured.pulse_dead_s, measured.pulse_dead_u_s)),
+        ("shortest pulse that moves anything", _timed(measured.pulse_least_s, measured.pulse_least_u_s)),
         ("noise of one sample", units.force(measured.noise_N, 3)),
         ("leak-down", f"{100 * measured.leak_per_s:.2f} % a second"),
+        ("seal friction", _force_of(measured.friction_N)),
+        ("zero wanders from stroke to stroke", _force_of(measured.zero_wander_N)),
+        ("pump changes over at", _force_of(measured.changeover_N, "not found")),
     ]
-    if measured.changeover_N is not None:
-        rows.append(("pump changes over at", units.force(measured.changeover_N, 3)))
+    if measured.rate_slow_N_per_s > 0:
+        dead, least = measured.slow_pulse_dead_s, measured.slow_pulse_least_s
+        rows.append(("slow feed: a pulse loses", _timed(dead, measured.slow_pulse_dead_u_s)))
+        rows.append(("slow feed: shortest pulse", _timed(least, measured.slow_pulse_least_u_s)))
     for row in rows:
         table.add_row(*row)
     out().print(table)

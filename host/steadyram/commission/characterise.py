@@ -89,8 +89,8 @@ class _Test:
         """Return the relative standard uncertainty of the calibration's slope.
 
         Load cell, readings, non-linearity 0.4 %; and at each held point the ram sticks with up to some 0.6 of its
-        friction more or less than it runs with (breakaway 1.5 to 2 times running: common practice, no source), 0.35 over the
-        points.
+        friction more or less than it runs with (breakaway 1.5 to 2 times running: common practice, no source),
+        0.35 over the points.
         """
         friction = float(self.calibration.get("friction_n", 0))
         return math.hypot(0.004, 0.35 * friction / self.capacity_N)
