@@ -47,8 +47,11 @@ function connect() {
     mcu.adc.sampleAlarm.schedule(2000);
   };
   for (let gpio = 0; gpio < 30; gpio++) mcu.gpio[gpio].setInputValue(true);
+  // A pin that is driven reads as it is driven.
+  for (const gpio of pins.outputs) mcu.gpio[gpio].setInputValue(false);
   for (const gpio of pins.outputs)
-    mcu.gpio[gpio].addListener(() => {
+    mcu.gpio[gpio].addListener((level) => {
+      mcu.gpio[gpio].setInputValue(level === 1);
       const next = chip.outputs();
       if (next !== word) edges.push([Math.round(chip.now() / 1000), next]);
       word = next;
