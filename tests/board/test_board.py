@@ -81,7 +81,11 @@ def callback_and_heap_keep_their_bounds(steps, told):
 
 
 def part_is_the_virtual_press_s(files, folder, peak_N, record):
-    """The same part on the same press without a board: within a step of the converter, and the same record."""
+    """The same part on the same press without a board: within two steps of the converter, and the same record.
+
+    Planning a pulse takes a board longer than the millisecond that it has on the virtual press, so a pulse there comes
+    out up to a millisecond shorter, and there are more of them: their number and the time they take are not compared.
+    """
     for path, data in files.items():
         file = folder / "files" / path.lstrip("/")
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -92,12 +96,12 @@ def part_is_the_virtual_press_s(files, folder, peak_N, record):
         same = next(iter(device.log(0))).values
         model = press.plant.press
     step_N = 16 * model.cylinder.area_m2 * model.transducer.range / 52428
-    assert abs(peak_N - virtual_N) <= step_N
-    for name in ("seq", "job", "job_crc", "setpoint_n", "stop", "fault", "count", "pulses", "cal_serial"):
+    assert abs(peak_N - virtual_N) <= 2 * step_N
+    for name in ("seq", "job", "job_crc", "setpoint_n", "stop", "fault", "count", "cal_serial"):
         assert record[name] == same[name], name
     for name in ("peak_n", "settled_n"):
         assert abs(record[name] - same[name]) <= 2 * step_N, name
-    assert abs(record["duration_ms"] - same["duration_ms"]) <= 3
+    assert abs(record["contact_ms"] - same["contact_ms"]) <= 3
 
 
 def newer(text="", version="9.9.9"):

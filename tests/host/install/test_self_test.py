@@ -55,7 +55,7 @@ def test_good_board_has_nothing_bad_and_a_file_to_send():
     ("told", "word"),
     [
         ({"step_us": 701}, "mean"),
-        ({"longest_us": 4001}, "longest"),
+        ({"longest_us": 6001}, "longest"),
         ({"late_us": 3001}, "late"),
         ({"core_mv": 1100}, "voltage"),
         ({"keeper_ms": 21}, "without steps"),
