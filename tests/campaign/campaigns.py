@@ -218,6 +218,14 @@ CAMPAIGNS = (
         covered,
     ),
     Campaign(
+        "drawn_presses",
+        "night",
+        "drawn_presses",
+        ("--draw", "18", "--seed", "1"),
+        ("core", "plant", "commissioning"),
+        lambda raw: dict(raw["figures"]),
+    ),
+    Campaign(
         "damaged_lines",
         "short",
         "damaged_lines",

@@ -29,6 +29,7 @@ CODE: dict[str, tuple[str, ...]] = {
         "host/steadyram/virtual/feed.py",
         "host/steadyram/virtual/sensing.py",
         "host/steadyram/virtual/noise.py",
+        "host/steadyram/virtual/drawn_press.py",
         "host/steadyram/virtual/work.py",
         "host/steadyram/virtual/press.py",
         "host/steadyram/virtual/faults.py",
