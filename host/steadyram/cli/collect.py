@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from contextlib import ExitStack
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 import click
 
-from steadyram.cli._inputs import Number
+from steadyram.cli._inputs import PLACE, Number
 from steadyram.cli._session import err, plain, print_json
 from steadyram.cli._store import STORE_ADDRESS
 
@@ -33,6 +34,12 @@ from steadyram.cli._store import STORE_ADDRESS
     type=Number(0, 3.2e8, "second"),
     help="Stop by itself after so long, e.g. 90 or '8 h'.",
 )
+@click.option(
+    "--token-file",
+    type=PLACE,
+    help="File with the secret for --metrics beyond this computer, made if it is not there; given as a bearer token. "
+    "Or the secret itself in STEADYRAM_PAGE_TOKEN.",
+)
 @click.option("--topics", is_flag=True, help="Print the broker's topics and their JSON Schemas, and stop.")
 def collect(
     config_file: Path | None,
@@ -41,6 +48,7 @@ def collect(
     broker: str | None,
     metrics: str | None,
     seconds: float | None,
+    token_file: Path | None,
     topics: bool,
 ) -> None:
     """Pull every device's records as they come; devices, store and broker may go and come back.
@@ -84,7 +92,7 @@ def collect(
             from steadyram.cycles.collect_metrics import Metrics
 
             host, _, number = config.metrics.listen.rpartition(":")
-            served = Metrics(watched, (host.strip("[]"), int(number)))
+            served = Metrics(watched, (host.strip("[]"), int(number)), _token(host.strip("[]"), token_file))
             stack.callback(served.close)
             say(f"metrics at http://{host}:{served.port}/metrics")
         link = None
@@ -104,6 +112,14 @@ def collect(
         collector.start()
         collector.wait(seconds)
     say("stopped")
+
+
+def _token(host: str, file: Path | None) -> str | None:
+    """Return what a reader of the metrics must give: nothing on loopback without a token. Raises BadInput."""
+    from steadyram.page.access import Access, token_of_file
+
+    token = os.environ.get("STEADYRAM_PAGE_TOKEN") or None
+    return Access.for_listening(host, token if file is None else token_of_file(file)).token
 
 
 def _from_environment(name: str) -> bool:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from contextlib import closing
 from pathlib import Path
 
 import click
 
-from steadyram.cli._inputs import FOLDER
+from steadyram.cli._inputs import FOLDER, PLACE
 from steadyram.cli.cycles import store_option
 from steadyram.config import preferences
 from steadyram.errors import BadInput
@@ -26,9 +27,10 @@ from steadyram.link.discover import choose_port
     "--listen", default="127.0.0.1:8600", show_default=True, help="HOST:PORT; port 0 has a free one picked."
 )
 @click.option(
-    "--token",
-    envvar="STEADYRAM_PAGE_TOKEN",
-    help="Secret that a browser must give; required when others on the network can reach the page.",
+    "--token-file",
+    type=PLACE,
+    help="File with the secret that a browser must give, made if it is not there (or the secret itself in "
+    "STEADYRAM_PAGE_TOKEN); required when others on the network can reach the page.",
 )
 @click.option(
     "--records",
@@ -42,7 +44,9 @@ from steadyram.link.discover import choose_port
     default=".",
     help="Folder of bend lists (see `bend list`) that the page offers, and takes from a browser.  [default: here]",
 )
-def page(port: str | None, store: Path, listen: str, token: str | None, records: Path, bends: Path) -> None:
+def page(
+    port: str | None, store: Path, listen: str, token_file: Path | None, records: Path, bends: Path
+) -> None:
     """Serve a page for a tablet by the press: live force, last parts, guided calibration, first part, bend lists.
 
     Reading needs nothing on this computer and the token beyond it. Changes need the panel's enable button,
@@ -50,12 +54,16 @@ def page(port: str | None, store: Path, listen: str, token: str | None, records:
     The token crosses the network in the clear: keep the page inside the shop's own network.
     """
     from steadyram.cycles.store import CycleStore
-    from steadyram.page.access import Access
+    from steadyram.page.access import Access, token_of_file
     from steadyram.page.serve import open_listener, serve
 
     host, number = _listen(listen)
     if not bends.is_dir():
         raise BadInput(f"{bends} is not a folder; give --bends the folder of bend lists.")
+    # Not an option of its own: what is on the command line every user of this computer can list.
+    token = os.environ.get("STEADYRAM_PAGE_TOKEN") or None
+    if token_file is not None:
+        token = token_of_file(token_file)
     access = Access.for_listening(host, token)
     units = preferences()
     chosen = choose_port(port)

@@ -7,10 +7,11 @@ carries the same for those who want each change pushed.
 
 from __future__ import annotations
 
+import hmac
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any
+from typing import Any, Final
 
 from steadyram.cycles.collect import Watched
 from steadyram.errors import BadInput, PortError
@@ -70,11 +71,42 @@ class _Exposed:
         yield faults
 
 
+# A reader asks every few seconds; one that says nothing is let go.
+_REQUEST_S: Final = 5.0
+_READERS_MOST: Final = 16
+
+
+class _Bounded(ThreadingHTTPServer):
+    """A server with a bounded number of threads: who comes when all are busy is closed at once."""
+
+    def __init__(self, *given: Any) -> None:
+        self._free = threading.BoundedSemaphore(_READERS_MOST)
+        super().__init__(*given)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        if not self._free.acquire(blocking=False):
+            self.shutdown_request(request)
+            return
+        super().process_request(request, client_address)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self._free.release()
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Say nothing: whoever broke off knows."""
+
+
 class Metrics:
     """Serves the text at /metrics until closed."""
 
-    def __init__(self, watched: Sequence[Watched], listen: tuple[str, int]) -> None:
-        """Raises PortError when the address is taken, BadInput without the library."""
+    def __init__(self, watched: Sequence[Watched], listen: tuple[str, int], token: str | None = None) -> None:
+        """Serve from now on; token: what `Authorization: Bearer` must carry (RFC 6750), None asks for nothing.
+
+        Raises PortError when the address is taken, BadInput without the library.
+        """
         try:
             from prometheus_client import CollectorRegistry
             from prometheus_client.openmetrics import exposition
@@ -87,7 +119,18 @@ class Metrics:
         registry.register(_Exposed(watched))
 
         class Handler(BaseHTTPRequestHandler):
+            timeout = _REQUEST_S
+
             def do_GET(self) -> None:
+                given = self.headers.get("Authorization", "")
+                if token is not None and not hmac.compare_digest(
+                    given.encode("utf-8", "replace"), f"Bearer {token}".encode()
+                ):
+                    self.send_response(401)
+                    self.send_header("WWW-Authenticate", 'Bearer realm="steadyram"')
+                    self.send_header("Content-Length", "0")
+                    self.end_headers()
+                    return
                 if self.path.split("?")[0] != "/metrics":
                     self.send_error(404)
                     return
@@ -102,7 +145,7 @@ class Metrics:
                 return None
 
         try:
-            self._server = ThreadingHTTPServer(listen, Handler)
+            self._server = _Bounded(listen, Handler)
         except (OSError, OverflowError) as error:
             reason = getattr(error, "strerror", None) or error
             raise PortError(

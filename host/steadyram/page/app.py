@@ -5,19 +5,21 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import time
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qs
 
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from steadyram.page.access import COOKIE, Access
+from steadyram.page.guard import WrongTokens
 from steadyram.page.hub import Hub
 
 _STATIC: Final = Path(__file__).parent / "static"
@@ -41,6 +43,11 @@ _HEADERS: Final = (
 # The largest order is a bend list's file; a form with a token is far smaller.
 _ORDER_MOST: Final = 130_000
 _WRONG_TOKEN_S: Final = 0.5
+# A form with a token: bytes, and seconds that it may take to come.
+_FORM_MOST: Final = 2048
+_FORM_S: Final = 5.0
+# Pages that are open at once.
+_PAGES_MOST: Final = 40
 # A page takes six seconds of silence for a lost line; the keeper may be busy for longer than that.
 _HERE_S: Final = 2.0
 _HERE: Final = json.dumps({"kind": "here"})
@@ -65,11 +72,17 @@ class _Guarded:
         await self._app(scope, receive, sending)
 
 
+def _address(request: Request) -> str:
+    return request.client.host if request.client is not None else ""
+
+
 def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -> ASGIApp:
     """Return the application. order: takes what a page asks for and a function for its answer, from this loop.
 
     framed: pages of the same address may show it in a frame; nobody else may in either case.
     """
+
+    tries = WrongTokens(time.monotonic)
 
     @contextlib.asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
@@ -79,9 +92,9 @@ def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -
     async def page(request: Request) -> Response:
         given = request.query_params.get("token")
         if given is not None and access.token is not None:
-            return await _enter(given)
+            return await _enter(request, given)
         if not access.may_enter(request):
-            return _stranger()
+            return _stranger(request)
         return FileResponse(_STATIC / "page.html", media_type="text/html; charset=utf-8")
 
     async def file(request: Request) -> Response:
@@ -90,29 +103,47 @@ def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -
             return PlainTextResponse("There is nothing here.\n", 404)
         # The form that asks for the token needs its looks; scripts are for those who are in.
         if not name.endswith((".css", ".svg")) and not access.may_enter(request):
-            return _stranger()
+            return _stranger(request)
         return FileResponse(_STATIC / name, media_type=_FILES[name])
 
     async def enter(request: Request) -> Response:
-        body = (await request.body())[:_ORDER_MOST].decode("utf-8", "replace")
-        return await _enter(parse_qs(body).get("token", [""])[0])
+        if access.token is None or tries.refused(_address(request)):
+            return _stranger(request)
+        body = b""
+        try:
+            async with asyncio.timeout(_FORM_S):
+                async for piece in request.stream():
+                    body += piece
+                    if len(body) > _FORM_MOST:
+                        return PlainTextResponse("That is no token.\n", 413, {"connection": "close"})
+        except (TimeoutError, ClientDisconnect):
+            return PlainTextResponse("The form did not come.\n", 408, {"connection": "close"})
+        return await _enter(request, parse_qs(body.decode("utf-8", "replace")).get("token", [""])[0])
 
-    async def _enter(token: str) -> Response:
+    async def _enter(request: Request, token: str) -> Response:
+        if tries.refused(_address(request)):
+            return _stranger(request)
         if not access.right(token):
+            tries.wrong(_address(request))
             await asyncio.sleep(_WRONG_TOKEN_S)
-            return _stranger()
+            return _stranger(request)
         answer = RedirectResponse("/", 303)
         answer.set_cookie(COOKIE, access.cookie, httponly=True, samesite="strict", max_age=30 * 86_400)
         return answer
 
-    def _stranger() -> Response:
+    def _stranger(request: Request) -> Response:
         if access.token is None:
             return PlainTextResponse("This page is for this computer only; open it as 127.0.0.1.\n", 403)
+        if tries.refused(_address(request)):
+            return PlainTextResponse("Too many wrong tokens; wait a minute.\n", 429, {"retry-after": "60"})
         return FileResponse(_STATIC / "enter.html", 401, media_type="text/html; charset=utf-8")
 
     async def live(socket: WebSocket) -> None:
         if not access.may_enter(socket) or not access.own_page(socket):
             await socket.close(4403)
+            return
+        if hub.pages >= _PAGES_MOST:
+            await socket.close(1013)
             return
         await socket.accept()
         client = hub.join()

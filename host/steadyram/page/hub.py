@@ -33,6 +33,11 @@ class Hub:
         self._points: list[list[float]] = []
         self._lock = threading.Lock()
 
+    @property
+    def pages(self) -> int:
+        """Return how many pages are open."""
+        return len(self._clients)
+
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Deliver in this loop from now on."""
         self._loop = loop

@@ -17,6 +17,7 @@ from steadyram.cycles.store import CycleStore
 from steadyram.errors import PortError
 from steadyram.page.access import Access
 from steadyram.page.app import build_app
+from steadyram.page.guard import Waiting, guarded_http
 from steadyram.page.hub import Hub
 from steadyram.page.keeper import Keeper
 from steadyram.page.words import CAUTION
@@ -71,6 +72,7 @@ def serve(
         log_level="warning",
         access_log=False,
         server_header=False,
+        http=guarded_http(Waiting()),
         ws="websockets-sansio",
         ws_max_size=262_144,
         timeout_graceful_shutdown=2,

@@ -92,17 +92,19 @@ def test_beyond_loopback_a_token_is_required(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    Path("short").write_text("aaaaaaaaaaaa")
+    Path("short").chmod(0o600)
     for more, words in (
         (["--listen", "0.0.0.0:0"], "give --token"),
         (["--listen", "[::]:0"], "give --token"),
-        (["--listen", "0.0.0.0:0", "--token", "short"], "longer"),
+        (["--listen", "0.0.0.0:0", "--token-file", "short"], "guessed"),
         (["--listen", "nonsense"], "HOST:PORT"),
     ):
         with pytest.raises(SystemExit) as stop:
             main(["page", "--port", NOWHERE, *more])
         assert stop.value.code == 2
         assert words in capsys.readouterr().err
-    assert list(tmp_path.iterdir()) == []
+    assert [path.name for path in tmp_path.iterdir()] == ["short"]
     with pytest.raises(BadInput):
         Access.for_listening("192.168.1.7", None)
     assert Access.for_listening("::1", None).token is None
@@ -142,8 +144,10 @@ def test_a_page_hears_from_a_server_that_has_nothing_to_tell() -> None:
 
 
 def test_with_a_token_nothing_is_told_without_it(tmp_path: Path) -> None:
-    token = "a-long-shop-secret"
-    with page_process(NOWHERE, tmp_path, "--token", token) as url:
+    with page_process(NOWHERE, tmp_path, "--token-file", str(tmp_path / "token")) as url:
+        token = (tmp_path / "token").read_text().strip()
+        assert len(token) == 32
+        assert (tmp_path / "token").stat().st_mode & 0o077 == 0
         status, _, body = fetch(url)
         assert status == 401
         assert "needs the token" in body
