@@ -140,6 +140,7 @@ FAULT_READING_STILL = const(34)
 FAULT_OIL_LIMIT = const(35)
 FAULT_READING_SLOW = const(36)
 FAULT_CUTOUT_OPEN = const(37)
+FAULT_COMMISSIONING_DOUBTFUL = const(38)
 FAULT_NAMES = Words("""\
 
 sensor-low
@@ -178,7 +179,8 @@ manifest-bad
 reading-still
 oil-limit
 reading-slow
-cutout-open""")
+cutout-open
+commissioning-doubtful""")
 
 # refusals of extend
 REFUSAL_NONE = const(0)
@@ -250,7 +252,8 @@ the manifest of stored sets is missing: check settings, jobs and calibration, th
 pressure reading does not follow the stroke: port blocked, gauge valve shut, pump off or valve not opening
 more oil let in than the ram's stroke takes: relief valve open, leak, or pressure port blocked
 reading still rises after the valve has closed: snubber clogging, or air in the pressure line
-the independent pressure cutout has opened: find out why before you reset it""")
+the independent pressure cutout has opened: find out why before you reset it
+force rises twice as steeply as on the block: run characterise again before the next part""")
 REFUSAL_TEXTS = Words("""\
 extend is not refused
 this job requires the cutoff and the cutoff selector is off

@@ -85,6 +85,9 @@ CUTOUT = 69  # 1 = an independent pressure cutout is fitted
 CUTOUT_MS = 70  # its monitor contact has been open for so long
 CUTOUT_KNOWN = 71  # it was acknowledged open: the return may let the pressure off
 
-RING = 72  # 64 samples
-FORCES = 136  # 32 forces
-CELLS = 168
+STEEP_N = 72  # rise in 16 ms that the dead-stop test leaves no room for
+STEEP_MS = 73  # it has been above that for so long
+
+RING = 74  # 64 samples
+FORCES = 138  # 32 forces
+CELLS = 170

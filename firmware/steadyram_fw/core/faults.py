@@ -58,6 +58,8 @@ from .cells import (
     SPREAD16,
     STAY,
     STAY_MS,
+    STEEP_MS,
+    STEEP_N,
     STEP_C,
     SUM16,
     TOP_SWITCH,
@@ -70,6 +72,8 @@ from .sense import FULL_MS
 SENSOR_BAD_MS = 5
 CUTOUT_OPEN_MS = 1  # the contact is filtered already
 OVER_MOST_MS = 4
+# A jump (a spike, a ram that breaks away) is in the rise over 16 ms for so long; what is steep for longer is a slope.
+STEEP_MOST_MS = 24
 # Without a dead-stop test the valve's lags are unknown: longer than any that the settings admit is no use.
 UNKNOWN_CLOSE_MS = 400
 UNKNOWN_OPEN_MS = 200
@@ -296,6 +300,13 @@ def readings(c, inputs, told, found):
         return t.FAULT_SLOPE_IMPOSSIBLE
     if slope < -jump_c and told >> 8 == t.STATE_ADVANCE and c[ON_MS] > c[QUIET_MS]:
         return t.FAULT_SLOPE_IMPOSSIBLE
+    if c[KIND] == FEEDING and c[PROBING] == 0 and c[RISE16] > c[STEEP_N]:
+        steep_ms = c[STEEP_MS] + 1
+        c[STEEP_MS] = steep_ms
+        if steep_ms >= STEEP_MOST_MS:
+            return t.FAULT_COMMISSIONING_DOUBTFUL
+    else:
+        c[STEEP_MS] = 0
     if c[ROUGH16] > c[NOISY16]:
         return t.FAULT_SENSOR_NOISY
     still_ms = c[FROZEN_MS]
@@ -361,6 +372,8 @@ class Guard:
             rate_c = _counts16(max(p.low16, p.high16) >> 4, c1) >> 4
             c[JUMP_C] = min(BEYOND, (span >> 8) + ((8 * sd16) >> 4) + 3 * rate_c)
             c[RISE_N] = min(1 << 29, 3 * max(p.low16, p.high16) + 8 * p.noise_n + (p.overforce_n >> 6))
+            # Nothing is stiffer than the block of the dead-stop test: twice its rate says that the test was wrong.
+            c[STEEP_N] = min(1 << 29, 2 * max(p.low16, p.high16) + 8 * p.noise_n + (p.overforce_n >> 8))
             c[NOISY16] = min(BEYOND, max(span >> 8, 6 * step, sd16) << 4)
             # Twice the valve's time (the cutoff follows a valve that late), its jitter, the sensor, sixteen samples.
             c[QUIET_MS] = ((2 * self._close16 + 8 * p.jitter16 + 4 * p.sensor16) >> 4) + 20
@@ -370,6 +383,7 @@ class Guard:
             sd16 = step << 4
             c[JUMP_C] = span >> 5
             c[RISE_N] = 1 << 29
+            c[STEEP_N] = 1 << 29
             c[NOISY16] = (span >> 6) << 4
             c[QUIET_MS] = UNKNOWN_CLOSE_MS
             c[OPEN_MS] = UNKNOWN_OPEN_MS
@@ -418,6 +432,7 @@ class Guard:
         """A fault was acknowledged: what was counted against the press is dropped."""
         c = self._c
         c[OVER_KNOWN] = 1 if c[OVER_MS] > 0 else 0
+        c[STEEP_MS] = 0
         c[CUTOUT_KNOWN] = 1 if c[CUTOUT_MS] > 0 else 0
         c[BAD_MS] = 0
         c[OVER_MS] = 0

@@ -58,6 +58,7 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
     "reading-still": "Look whether the gauge moves: pump, extend valve, gauge valve, snubber, pressure port.",
     "oil-limit": "Look at the gauge: relief valve open, leak, or a blocked pressure port.",
     "reading-slow": "Clean or replace the snubber, bleed the pressure line, then run characterise again.",
+    "commissioning-doubtful": "Run the dead-stop test again (characterise) before the next part.",
     "cutout-open": "Find out what raised the pressure. Let it off with retract, then reset the cutout.",
     "over-capacity": "Lower the set force, or correct the press's settings.",
 }
