@@ -1,6 +1,7 @@
 """Write the files that are made from `definition.toml`, or check that they are current.
 
-python protocol/generate.py            writes firmware/steadyram_fw/tables.py, protocol/REFERENCE.md and FAULTS.md
+python protocol/generate.py            writes firmware/steadyram_fw/tables.py and, in protocol/, REFERENCE.md, FAULTS.md
+                                       and HAZARDS.md
 python protocol/generate.py --check    changes nothing; exit 1 and a sentence when one is stale
 """
 
@@ -14,6 +15,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 from faults_page import faults_page  # noqa: E402
+from hazards_page import hazards_page  # noqa: E402
 from reference_page import reference  # noqa: E402
 
 DEFINITION = HERE / "definition.toml"
@@ -21,6 +23,8 @@ VECTORS = HERE / "vectors.toml"
 TABLES = HERE.parent / "firmware" / "steadyram_fw" / "tables.py"
 REFERENCE = HERE / "REFERENCE.md"
 FAULTS = HERE / "FAULTS.md"
+HAZARDS_TABLE = HERE / "hazards.toml"
+HAZARDS = HERE / "HAZARDS.md"
 
 HEAD = '''"""Made by protocol/generate.py from protocol/definition.toml: change those, not this file."""
 
@@ -222,6 +226,7 @@ def main(argv: list[str]) -> int:
         (TABLES, tables(definition)),
         (REFERENCE, reference(definition, vectors)),
         (FAULTS, faults_page(definition)),
+        (HAZARDS, hazards_page(tomllib.loads(HAZARDS_TABLE.read_text(encoding="utf-8")))),
     )
     for path, text in made:
         if path.exists() and path.read_text(encoding="utf-8") == text:

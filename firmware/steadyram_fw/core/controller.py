@@ -661,7 +661,11 @@ class Controller:
             cut.mode = MODE_THRESHOLD
             cut.feed = 0
             cut.width_ms = 0
-        if cut.width_ms:
+        if self._with_cutoff and cut.mode >= MODE_FIRST and mean_force(self.cells) > self._touch_n:
+            # The ram is on the part already: the force that is there decides what comes next, if anything.
+            cut.width_ms = 0
+            self._close()
+        elif cut.width_ms:
             self._start_pulse()
         else:
             self._start_feed()

@@ -139,22 +139,23 @@ def look(c, told, mean16, force):
             c[WAITED_MS] = waited_ms
             if waited_ms > c[GRACE_MS]:
                 return t.FAULT_READING_STILL
-    if force > c[TOUCH_N]:
-        level = c[LEVEL]
-        if c[CONTACT16] < 0:
+    level = c[LEVEL]
+    if c[CONTACT16] < 0:
+        if force > c[TOUCH_N]:
             c[CONTACT16] = oil16
             c[PASSED16] = oil16
-        elif level < 16:
-            if force >= c[NEXT_N]:
-                c[LEVEL] = level + 1
-                c[PASSED16] = oil16
-                next16 = c[NEXT16] + c[LEVEL16]
-                c[NEXT16] = next16
-                c[NEXT_N] = next16 >> 4
-            elif feeding and oil16 - c[PASSED16] > c[ALLOW16 + level]:
-                return OVERDUE
-    elif feeding and c[CONTACT16] < 0 and oil16 > c[LATEST16]:
-        return OVERDUE
+        elif feeding and oil16 > c[LATEST16]:
+            return OVERDUE
+    elif level < 16:
+        # Also where the reading has fallen away again: the part is still there.
+        if force >= c[NEXT_N]:
+            c[LEVEL] = level + 1
+            c[PASSED16] = oil16
+            next16 = c[NEXT16] + c[LEVEL16]
+            c[NEXT16] = next16
+            c[NEXT_N] = next16 >> 4
+        elif feeding and oil16 - c[PASSED16] > c[ALLOW16 + level]:
+            return OVERDUE
     return 0
 
 
