@@ -4,24 +4,24 @@ from __future__ import annotations
 
 HEAD = """# Hazards
 
-Made from `hazards.toml`. Every thing that exists, crossed with {guides} guide words ({cells} cells). A cell has a row with its
-detection and figure, or says in few words why it cannot be. steadyram is not a safety-rated control: the rows say what
-it notices, and what remains is bounded by the hardware that the residual names. Guards, relief valve, emergency stop and
-two-hand control are judged apart, and local codes come first.
+Made from `hazards.toml`. Every thing that exists, crossed with {guides} guide words ({cells} cells). A cell has a row with
+its detection and figure, or says in few words why it cannot be. steadyram is not a safety-rated control: the rows say
+what it notices, and what remains is bounded by the hardware that the residual names. Guards, relief valve, emergency
+stop and two-hand control are judged apart, and local codes come first.
 
-The campaign `tests/campaign/hazards.py` injects the rows without a test of their own in {phases} phases, singly, in pairs by
-a covering array and at random, and judges by the plant's truth:
+The campaign `tests/campaign/hazards.py` injects the rows without a test of their own in {phases} phases, singly, in pairs
+by a covering array and at random, and judges by the plant's truth:
 
-1. No valve is energised without a pedal newly pressed since the last reset, fault, acknowledgement or end of stroke. A latched
-   return is the one exception: upwards, and not in handling.
+1. No valve is energised without a pedal newly pressed since the last reset, fault, acknowledgement or end of stroke. A
+   latched return is the one exception: upwards, and not in handling.
 2. After a latched fault no feed is energised until it is acknowledged by a button that is held and released.
 3. With the cutoff on, the true force on the work stays within the row's figure, in times the setpoint.
 4. What the device shows is true, or it says that it is not known.
 5. Nothing that was stored is replaced by a default or an older copy in silence.
 6. A record exists for every stroke that energised a feed.
 
-Figures hold for a learned job that requires the cutoff, with a setpoint an eighth of capacity; smaller setpoints fare worse in
-proportion. Rows above 1.1 are the residual risks.
+Figures hold for a learned job that requires the cutoff, with a setpoint an eighth of capacity; smaller setpoints fare
+worse in proportion. Rows above 1.1 are the residual risks.
 
 """
 
@@ -44,11 +44,8 @@ def check(d: dict) -> list[str]:
         for guide in d["guides"]:
             if (name, guide) not in rows and guide not in d["class"][kind]:
                 wrong.append(f"{name}, {guide}: neither a row nor a reason")
-    wrong += [
-        f"{key} is of no thing or guide word"
-        for key in rows
-        if key[0] not in things or key[1] not in d["guides"]
-    ]
+    known = {(name, guide) for name in things for guide in d["guides"]}
+    wrong += [f"{key} is of no thing or guide word" for key in rows if key not in known]
     return wrong
 
 

@@ -122,7 +122,7 @@ def singles(seed: int, presses: Iterable[str], step: int = 1) -> list[dict[str, 
 
 
 def pairs(seed: int, presses: Iterable[str], step: int = 1) -> list[dict[str, Any]]:
-    """Cover every pair of hazards of two things, and of a hazard and a phase, with as few strokes as the library finds."""
+    """Cover every pair of hazards of two things, and of a hazard and a phase, in as few cases as the library finds."""
     things: dict[str, list[str]] = {}
     for hazard in INJECT:
         things.setdefault(hazard.split(":")[0], [""]).append(hazard)

@@ -157,7 +157,7 @@ def _late(factor: float) -> Bring:
 
 
 def _armed(rig: Rig, draw: random.Random) -> None:
-    """A valve test armed and its host gone, then the changes closed: the firmware's services disarm, the core is left."""
+    """A valve test armed and its host gone: the firmware's services would disarm it, the core alone is left."""
     rig.core.arm_probe(0, 65534, 0, 0, 0, rig.setpoint)
 
 

@@ -81,6 +81,7 @@ class Rig:
         for _ in range(LEARN):
             self.cycle()
         self.kept = array("i", self.learned)
+        self._stale()
         self.judged = True
 
     # ------------------------------------------------------------------ time
