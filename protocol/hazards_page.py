@@ -4,13 +4,13 @@ from __future__ import annotations
 
 HEAD = """# Hazards
 
-Made from `hazards.toml`. Every thing that exists, crossed with {guides} guide words ({cells} cells). A cell has a row with
-its detection and figure, or says in few words why it cannot be. steadyram is not a safety-rated control: the rows say
-what it notices, and what remains is bounded by the hardware that the residual names. Guards, relief valve, emergency
-stop and two-hand control are judged apart, and local codes come first.
+Made from `hazards.toml`. Every thing that exists, crossed with {guides} guide words ({cells} cells). A cell has a row
+with its detection and figure, or says in few words why it cannot be. steadyram is not a safety-rated control: the rows
+say what it notices, and what remains is bounded by the hardware that the residual names. Guards, relief valve,
+emergency stop and two-hand control are judged apart, and local codes come first.
 
-The campaign `tests/campaign/hazards.py` injects the rows without a test of their own in {phases} phases, singly, in pairs
-by a covering array and at random, and judges by the plant's truth:
+The campaign `tests/campaign/hazards.py` injects the rows without a test of their own in {phases} phases, singly, in
+pairs by a covering array and at random, and judges by the plant's truth:
 
 1. No valve is energised without a pedal newly pressed since the last reset, fault, acknowledgement or end of stroke. A
    latched return is the one exception: upwards, and not in handling.

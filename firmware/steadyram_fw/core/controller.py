@@ -299,7 +299,7 @@ class Controller:
         return c[LOW] < self.counts < c[HIGH] and self.fault not in UNKNOWN_FORCE
 
     def _handling_limit(self):
-        """Force at which a handling stroke ends: three deviations below the ceiling, which so is never passed; 0 where
+        """Force at which a handling stroke ends: three deviations below the ceiling; 0 where
         no ceiling is set or this press cannot hold one so low."""
         spread = self.holdable_n() // 39
         ceiling = self.settings[t.S_HANDLING_N]

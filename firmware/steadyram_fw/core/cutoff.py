@@ -3,7 +3,7 @@
 Under is recoverable, over is scrap. A stroke is a continuous feed that ends early enough for whatever may come,
 then short pulses (or the slow feed) that close in from below, each sized from what is known:
 
-* nothing known (first part): a pulse, or a feed, that could not pass the setpoint even if the ram met a dead
+* nothing known (first part): a pulse, or a feed, sized not to pass the setpoint even if the ram met a dead
   stop in it;
 * learned and the rise is slow against the valve (`LEAD`): full feed to the end, closed by force + rate * lag;
 * learned and the knee outruns the valve (`PLAN`): full feed up to a position from which parts' scatter and the

@@ -155,7 +155,7 @@ def approach(c):
 
 
 def safe16(c, force):
-    """Longest flow, t16, that cannot pass the setpoint by more than the band even on a dead stop."""
+    """Longest flow, t16, that on a dead stop passes the setpoint by no more than the band, 1.5 s.d. of jitter left."""
     p = c.p
     jit = p.jitter16
     dead = p.dead16(force)

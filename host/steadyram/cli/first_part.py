@@ -20,7 +20,7 @@ from steadyram.plain_file import write_whole
 from steadyram.units import parse
 
 _HOW = (
-    "Put the part in and stand clear. Press and hold the pedal: the ram comes up in steps that cannot pass the job's "
+    "Put the part in and stand clear. Press and hold the pedal: the ram comes up in steps sized not to pass the job's "
     "force. Let go when the part looks right; press again if it needs more. Guards, relief valve, emergency stop and "
     "two-hand control stay in force; steadyram replaces none of them."
 )

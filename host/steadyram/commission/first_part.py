@@ -1,6 +1,6 @@
 """The first part of a job: press until it looks right, then propose the setpoint its signature shows.
 
-With the job's estimate as the ceiling the device comes up in steps that could not pass it even on a dead stop;
+With the job's estimate as the ceiling the device comes up in steps sized not to pass it even on a dead stop;
 the operator lets go when the part looks right, looks, and may press on. Two proposals come from the stroke: the
 force at which it settled (what a flattening die asks for), and the knee, where a clinched or swaged part became
 flush, with a margin.
