@@ -254,6 +254,7 @@ CAMPAIGNS = (
         collected,
         seed="none",
     ),
+    Campaign("page_load", "short", "page_load", ("--seconds", "60"), ("page",), scalars),
     Campaign("bending", "short", "bending", ("--runs", "100"), ("bending",), bending),
     Campaign(
         "detection",

@@ -41,6 +41,7 @@ CODE: dict[str, tuple[str, ...]] = {
     "commissioning": ("host/steadyram/commission",),
     "link": ("host/steadyram/link",),
     "metrology": ("host/steadyram/metrology",),
+    "page": ("host/steadyram/page",),
     "records": ("host/steadyram/cycles",),
 }
 ALWAYS = ("core", "services", "plant")
