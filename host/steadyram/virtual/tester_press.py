@@ -6,11 +6,19 @@ from functools import cached_property
 from typing import Any
 
 from steadyram.device import Device
+from steadyram.link.definition import definition
 from steadyram.units import parse
 from steadyram.virtual import quick_setup, script
 from steadyram.virtual.press import VirtualPress
+from steadyram_fw import tables
 
 _STORY_MOST = 40
+# A person's foot off a pedal, and how often the core is looked at while a stroke is under way.
+_LET_GO_S, _LOOK_S = 0.25, 0.02
+_FEED = tables.OUT_EXTEND | tables.OUT_SLOW
+_UNDER_WAY = frozenset(
+    {tables.STATE_STARTING, tables.STATE_ADVANCE, tables.STATE_SETTLE, tables.STATE_NUDGE, tables.STATE_DWELL}
+)
 
 
 class TesterPress(VirtualPress):
@@ -39,22 +47,59 @@ class TesterPress(VirtualPress):
         """Hold the panel's enable button unless changes are open."""
         quick_setup.open_changes(self)
 
-    def stroke(self, timeout_s: float = 20.0) -> None:
-        """Hold the extend pedal until the panel says that the stroke is over; the pedal stays held."""
+    def stroke(self, timeout_s: float = 20.0) -> str:
+        """Hold the extend pedal until the stroke is over, and return how it ended; the pedal stays held.
+
+        A pedal that is held is let go first. Returned is the stop reason ("setpoint", "short", "over" ...), "fault", or
+        "refused" where extend is refused (cutoff off, no job, ...). Looked at is the control core, every 20 ms, not
+        the panel, whose words are those of before until it is drawn again.
+        Raises AssertionError when the stroke is not over after `timeout_s`, or the power is gone.
+        """
+        if self.operator.extend_held or self.operator.retract_held:
+            self.operator.release_extend()
+            self.operator.release_retract()
+            self.run(_LET_GO_S)
+        ended = self._ended(timeout_s)
+        # The panel is drawn a little later than the core decides; whoever reads it next reads this stroke's end.
+        self.run_until(lambda p: script.panel_state(p) in ("done", "fault", "refused"), 0.5)
+        return ended
+
+    def _ended(self, timeout_s: float) -> str:
+        began = self.time_s
         self.operator.press_extend()
-        over = ("done", "fault", "refused")
-        if not self.run_until(lambda p: script.panel_state(p) in over, timeout_s):
-            raise AssertionError(
-                f"the stroke was not over after {timeout_s:g} s; the panel shows:\n{self.display}"
-            )
+        while self.time_s - began < timeout_s:
+            self.run(_LOOK_S)
+            core = self.core_state()
+            if core is None:
+                raise AssertionError("the power went during the stroke")
+            if core.state == tables.STATE_FAULT:
+                return "fault"
+            if core.state == tables.STATE_REFUSED:
+                return "refused"
+            fed = bool(self.on_times(_FEED, began))
+            if fed and not self.outputs & _FEED and core.state not in _UNDER_WAY:
+                return definition().stops[core.stop].name
+        raise AssertionError(
+            f"the stroke was not over after {timeout_s:g} s; the panel shows:\n{self.display}"
+        )
 
     def back_to_top(self) -> None:
         """Feet off, then hold retract until the top switch closes."""
         script.play(self, script.to_top(self))
 
-    def part(self) -> None:
-        """One part as a person makes it: load it, press until done, send the ram up."""
-        script.play(self, script.one_part(self))
+    def part(self) -> str:
+        """Make one part as a person does: load it, press until done, send the ram up; return how the stroke ended."""
+        if not self.plant.at_top:
+            self.back_to_top()
+        self.operator.load_part()
+        self.run(_LET_GO_S)
+        ended = self.stroke()
+        self.run(_LET_GO_S)
+        if ended == "fault":
+            self.operator.release_extend()
+        else:
+            self.back_to_top()
+        return ended
 
     def acknowledge(self) -> None:
         """Feet off, push the acknowledge button and release it."""

@@ -77,3 +77,32 @@ def test_no_stroke_and_unfinished_stroke_fail() -> None:
 def test_an_unknown_happening_fails_with_those_that_were() -> None:
     with pytest.raises(AssertionError, match="press-retract"):
         STROKE.time_of("lunch")
+
+
+def test_off_at_that_instant_is_not_enough() -> None:
+    """Extend was off when the switch opened and came on 200 ms later, with nobody at the pedal."""
+    log = [(1.0, EXTEND), (1.1, 0), (1.3, EXTEND)]
+    with pytest.raises(AssertionError, match="energised 200 ms after let-go"):
+        Told(log, [(1.1, "let-go")], 1.5).assert_extend_off_within(50, after="let-go")
+    # A stroke that a person began later is another matter.
+    Told([*log, (1.4, 0)], [(1.1, "let-go"), (1.25, "press-extend")], 1.5).assert_extend_off_within(
+        50, after="let-go"
+    )
+
+
+def test_three_strokes_are_not_one() -> None:
+    log = [
+        (1.0, EXTEND),
+        (1.1, 0),
+        (1.2, EXTEND),
+        (1.21, 0),
+        (2.0, EXTEND),
+        (2.1, 0),
+        (3.0, EXTEND),
+        (3.1, 0),
+    ]
+    presses = [(0.9, "press-extend"), (1.9, "press-extend"), (2.9, "press-extend")]
+    with pytest.raises(AssertionError, match="for 3 strokes"):
+        Told(log, presses, 4.0).assert_extended_once(since=0.5)
+    # The pulse at 1.2 s belongs to the first.
+    Told(log[:4], presses[:1], 4.0).assert_extended_once(since=0.5)

@@ -140,3 +140,150 @@ def test_press_file_by_ini_is_found_beside_the_ini(pytester: pytest.Pytester) ->
     pytester.makeini("[pytest]\nsteadyram_press = mine.toml\nsteadyram_runtime = cpython\n")
     pytester.makepyfile("def test_it(virtual_press):\n    assert virtual_press.plant.press.name == 'mine'\n")
     pytester.runpytest_inprocess().assert_outcomes(passed=1)
+
+
+# What a stranger wrote from the reference page alone; relative press file, types, strokes one after another, refusals.
+STRANGER = """
+import pytest
+
+pytestmark = pytest.mark.virtual_press(press="presses/mine.toml", runtime="cpython", seed=11)
+
+def test_1_how_a_stroke_ended_is_returned(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.operator.load_part()
+    assert virtual_press.stroke() in ("setpoint", "short", "over")
+
+def test_2_a_second_stroke_after_back_to_top_is_made(virtual_press, device):
+    virtual_press.make_ready("20 kN")
+    for count in (1, 2, 3):
+        virtual_press.operator.load_part()
+        assert virtual_press.stroke() in ("setpoint", "short", "over")
+        virtual_press.back_to_top()
+        virtual_press.run(0.5)
+        assert device.now().count == count
+
+def test_3_a_stroke_after_retract_was_held_at_the_top(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.operator.press_retract()
+    virtual_press.run(1.0)
+    virtual_press.operator.load_part()
+    assert virtual_press.stroke() in ("setpoint", "short", "over")
+
+def test_4_with_the_cutoff_off_a_job_that_needs_it_is_refused(virtual_press):
+    virtual_press.make_ready("20 kN", job={"cutoff_required": 1})
+    virtual_press.operator.cutoff_on = False
+    virtual_press.run(0.5)
+    assert virtual_press.stroke() == "refused"
+    virtual_press.assert_stays_off(since="press-extend")
+
+def test_5_parts(virtual_press, device):
+    virtual_press.make_ready("20 kN", job={"batch": 5})
+    assert {virtual_press.part() for _ in range(2)} <= {"setpoint", "short", "over"}
+    assert device.now().count == 2
+
+@pytest.mark.virtual_press(fault="sensor-open@1:rise")
+def test_6_a_fault_is_returned(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.cycle = 0
+    virtual_press.operator.load_part()
+    assert virtual_press.stroke() == "fault"
+    assert virtual_press.panel_state == "fault"
+
+def test_7_two_strokes_are_not_one(virtual_press):
+    virtual_press.make_ready("20 kN")
+    start = virtual_press.time_s
+    virtual_press.part()
+    virtual_press.assert_extended_once(since=start)
+    virtual_press.part()
+    with pytest.raises(AssertionError, match="2 strokes"):
+        virtual_press.assert_extended_once(since=start)
+
+def test_8_no_job_is_refused(virtual_press):
+    virtual_press.run(0.5)
+    assert virtual_press.stroke() == "refused"
+
+def test_9_the_emergency_stop_in_mid_stroke(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.operator.load_part()
+    virtual_press.operator.press_extend()
+    assert virtual_press.run_until(lambda press: press.plant.force_N > 1000, timeout_s=10)
+    virtual_press.operator.push_estop()
+    virtual_press.run(0.3)
+    virtual_press.assert_all_off_within(5, after="estop-pushed")
+
+def test_10_power_comes_back(virtual_press, device):
+    virtual_press.make_ready("20 kN")
+    virtual_press.part()
+    virtual_press.power_cut()
+    virtual_press.run(0.2)
+    virtual_press.power_up()
+    virtual_press.run(3.0)
+    assert virtual_press.part() in ("setpoint", "short", "over")
+    assert [record.seq for record in device.log()] == [1, 2]
+
+def test_11_acknowledge_a_fault_and_go_on(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.operator.push_estop()
+    virtual_press.run(0.5)
+    virtual_press.operator.pull_estop()
+    virtual_press.run(0.5)
+    virtual_press.acknowledge()
+    virtual_press.run(0.5)
+    assert virtual_press.part() in ("setpoint", "short", "over")
+
+def test_12_the_true_force_is_told(virtual_press):
+    virtual_press.make_ready("20 kN")
+    virtual_press.operator.load_part()
+    virtual_press.stroke()
+    assert 15_000 < virtual_press.plant.force_N < 26_000
+"""
+
+
+def test_twelve_tests_of_a_stranger(pytester: pytest.Pytester) -> None:
+    folder = pytester.path / "sub"
+    (folder / "presses").mkdir(parents=True)
+    (folder / "test_stranger.py").write_text(STRANGER)
+    press = Path(__file__).parents[2] / "presses" / "workshop-20.toml"
+    (folder / "presses" / "mine.toml").write_text(press.read_text())
+    result = pytester.runpytest_subprocess("sub", "--strict-markers")
+    result.assert_outcomes(passed=12)
+
+
+def test_the_story_of_a_failed_test_is_in_the_junit_file(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(
+        """
+        import pytest
+
+        @pytest.mark.virtual_press(runtime="cpython")
+        def test_fails(virtual_press):
+            virtual_press.run(0.2)
+            assert False
+        """
+    )
+    pytester.runpytest_subprocess("--junitxml=out.xml").assert_outcomes(failed=1)
+    told = {p.get("name"): p.get("value") for p in ET.parse(pytester.path / "out.xml").iter("property")}
+    assert "power-up" in str(told["steadyram_story"])
+
+
+def test_micropython_that_was_asked_for_is_not_replaced_in_silence(pytester: pytest.Pytester) -> None:
+    pytester.makeconftest(
+        """
+        from steadyram.virtual import runtime
+        runtime.find_micropython = lambda: None
+        """
+    )
+    pytester.makepyfile(
+        """
+        import pytest
+
+        @pytest.mark.virtual_press(runtime="micropython")
+        def test_asked(virtual_press):
+            pass
+
+        def test_whatever_there_is(virtual_press):
+            assert str(virtual_press.runtime).startswith("CPython")
+        """
+    )
+    result = pytester.runpytest_subprocess()
+    result.assert_outcomes(passed=1, errors=1)
+    result.stdout.fnmatch_lines(["*asks for runtime='micropython'*"])
