@@ -190,6 +190,17 @@ def covered(raw: Figures) -> Figures:
     return found
 
 
+def stroke_coverages(raw: Figures) -> Figures:
+    """Return the coverages of each model."""
+    return {
+        f"{model}.{key}": value
+        for model, each in raw.items()
+        if isinstance(each, dict)
+        for key, value in each.items()
+        if key == "runs" or key.endswith("_coverage")
+    }
+
+
 def link(raw: Figures) -> Figures:
     """Return the totals, the slowest answer and the memory of the process at the half and at the end."""
     rows = raw["by_minute"]
@@ -208,7 +219,18 @@ def soaked(raw: Figures) -> Figures:
     return scalars(raw)
 
 
+OWN_MODELS = ("s_shape", "hysteresis_loops", "wide_codes", "zero_wander", "everything")
+
 CAMPAIGNS = (
+    Campaign(
+        "stroke_coverage",
+        "short",
+        "stroke_coverage",
+        ("--runs", "500", "--seed", "20261128", "--models", *OWN_MODELS),
+        ("metrology", "plant"),
+        stroke_coverages,
+        seed="20261128",
+    ),
     Campaign(
         "calibration_coverage",
         "short",

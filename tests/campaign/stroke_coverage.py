@@ -180,6 +180,9 @@ class Unkind(Drawn):
             plant._stroke_figures()
             plant._stroke = stroke
         plant.deficit = plant.dead_band
+        plant.valves_touched()
+        for _ in range(10):  # the transducer's loop closes where there is no pressure
+            plant.step()
 
     def counts(self, force_N: float, rising: bool, samples: int) -> float:
         plant = self.plant

@@ -13,10 +13,15 @@ def standards(analysis: Analysis, unit: str) -> list[str]:
         kept = "kept" if analysis.e4_ok else "not kept"
         said.append(f"ASTM E4, one per cent at every force and between runs: {kept}.")
     if analysis.llf is not None:
+        top = analysis.levels[-1].force_N
+        starts = [
+            f"class {name} from {show(start, 'newton', unit)}"
+            if start <= top
+            else f"class {name} not reached within the range"
+            for name, start in (("A", analysis.llf.class_a_from), ("AA", analysis.llf.class_aa_from))
+        ]
         said.append(
-            f"ASTM E74 lower limit factor {analysis.llf.llf:.4g} N; class A from "
-            f"{show(analysis.llf.class_a_from, 'newton', unit)}, class AA from "
-            f"{show(analysis.llf.class_aa_from, 'newton', unit)}."
+            f"ASTM E74 lower limit factor {show(analysis.llf.llf, 'newton', unit, 3)}; {', '.join(starts)}."
         )
     return said
 
