@@ -21,7 +21,7 @@ Samples = NDArray[np.float64]
 _OUT_MADS = 6.0
 # Standard error of the sensor's delay where no corner shows it, ms: transducer and line together 1 to 11 ms (common
 # practice, no source).
-UNSEEN_DELAY_U_MS = 2.5
+UNSEEN_DELAY_U_MS = 3.0
 # Standard deviation from a median absolute deviation, normal noise.
 _MAD_SD = 1.4826
 
@@ -285,4 +285,4 @@ def _shape_of(
     # Residuals of neighbours hang together where the form is only nearly right: the error is widened by their size.
     chi = max(1.0, cost / max(1, len(pooled.time_ms) - len(p)))
     error = float(np.sqrt(max(0.0, float(grad @ cov @ grad)) * chi))
-    return cost, shape, float(np.hypot(min(UNSEEN_DELAY_U_MS, max(1.0, 2.0 * error)), lead[1]))
+    return cost, shape, float(np.hypot(min(UNSEEN_DELAY_U_MS, max(1.8, 2.0 * error)), lead[1]))

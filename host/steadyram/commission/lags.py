@@ -16,7 +16,8 @@ from steadyram.commission.dynamics import Shape
 class Lag:
     """Milliseconds: mean, standard deviation of one actuation, expanded uncertainty (95 %) of the mean; n of them.
 
-    drift_ms: from the first to the last, 0 where it is within the scatter.
+    drift_ms: from the first to the last, 0 where it is within the scatter; with_sensor_u_ms: uncertainty of this lag and
+    the sensor's together, which is smaller: what is taken for the one is missing in the other.
     """
 
     mean_ms: float
@@ -24,6 +25,7 @@ class Lag:
     u_ms: float
     n: int
     drift_ms: float = 0.0
+    with_sensor_u_ms: float = 0.0
 
 
 def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] | None = None) -> Lag | None:
@@ -53,11 +55,12 @@ def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] 
         # The oil warms up along an exponential, not along a line.
         bend = 0.15 * abs(drift)
         u = float(np.sqrt((t * error) ** 2 + (2.0 * delay_u_ms) ** 2 + bend**2))
-        return Lag(mean, sd, u, n, drift if sure else 0.0)
+        return Lag(mean, sd, u, n, drift if sure else 0.0, float(np.hypot(t * error, bend)))
     mean, sd = spread(values)
     n = len(values)
     t = float(scipy.stats.t.ppf(0.975, n - 1))
-    return Lag(mean, sd, float(np.hypot(t * sd / np.sqrt(n), 2.0 * delay_u_ms)), n, 0.0)
+    of_mean = float(t * sd / np.sqrt(n))
+    return Lag(mean, sd, float(np.hypot(of_mean, 2.0 * delay_u_ms)), n, 0.0, of_mean)
 
 
 def fit_drop(window: Window, noise: float) -> float | None:

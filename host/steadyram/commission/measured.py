@@ -17,6 +17,7 @@ class Characteristics:
 
     *_u_s, *_u_N: expanded uncertainty (95 %) in the unit of the figure; *_u: relative. stages: of the pump, None where
     it cannot be told; the rates then are the steepest seen. seen_from_N, seen_to_N: forces that the rises cover.
+    lag_u_s: of a valve's lag and the sensor's together.
     lags are those of equivalent full flow: a flow that builds up counts as if it came at once.
     """
 

@@ -133,7 +133,7 @@ def _read(seen: dict[int, Series], low: int, high: int, slew_ms: float, u_rate: 
             chi = float(np.sum(weights * (values - dead) ** 2)) / (len(wide) - 1)
             inner *= math.sqrt(max(1.0, chi))
         scale = u_rate * float(np.sum(weights * np.array([s.flow_ms for s in wide])) / np.sum(weights))
-        u_dead = math.hypot(2.2 * inner, scale) + 0.25
+        u_dead = math.hypot(2.6 * inner, scale) + 0.5
     limit: Literal["relay", "spool"] | None = None
     if low > 0:
         limit = (
