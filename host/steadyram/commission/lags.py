@@ -16,8 +16,8 @@ from steadyram.commission.dynamics import Shape
 class Lag:
     """Milliseconds: mean, standard deviation of one actuation, expanded uncertainty (95 %) of the mean; n of them.
 
-    drift_ms: from the first to the last, 0 where it is within the scatter; with_sensor_u_ms: uncertainty of this lag and
-    the sensor's together, which is smaller: what is taken for the one is missing in the other.
+    drift_ms: from the first to the last, 0 where it is within the scatter; with_sensor_u_ms: uncertainty of this lag
+    and the sensor's together, which is smaller: what is taken for the one is missing in the other.
     """
 
     mean_ms: float
