@@ -48,11 +48,11 @@ _FORM_MOST: Final = 2048
 _FORM_S: Final = 5.0
 # Pages that are open at once.
 _PAGES_MOST: Final = 40
-# A page takes six seconds of silence for a lost line; the keeper may be busy for longer than that.
-_HERE_S: Final = 2.0
+# A page gives a line up that is silent for a second and a half; the press's thread may be busy for longer than that.
+_HERE_S: Final = 0.5
 _HERE: Final = json.dumps({"kind": "here"})
 
-Order = Callable[[dict[str, Any], Callable[[bool, str], None]], None]
+Order = Callable[[dict[str, Any], Callable[..., None]], None]
 
 
 class _Guarded:
@@ -176,8 +176,8 @@ def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -
             if not answers.full():
                 answers.put_nowait(reply)
 
-        def done(worked: bool, said: str) -> None:
-            reply = json.dumps({"kind": "answer", "id": number, "ok": worked, "text": said})
+        def done(worked: bool, said: str, trace: dict[str, Any] | None = None) -> None:
+            reply = json.dumps({"kind": "answer", "id": number, "ok": worked, "text": said, "trace": trace})
             if not loop.is_closed():
                 loop.call_soon_threadsafe(put, reply)
 

@@ -68,7 +68,7 @@ class Order:
     """Something a page asked for; `done` gets whether it worked, and a sentence."""
 
     content: dict[str, Any]
-    done: Callable[[bool, str], None]
+    done: Callable[..., None]
 
 
 @dataclass
@@ -122,6 +122,8 @@ class Keeper:
         self._said: dict[int, str] = {}
         self._stroke_from_ms: int | None = None
         self._live_seen_s = 0.0
+        # The state of the live readings is another than that of the last whole one: read it at once.
+        self._state_moved = False
         self._uptime_s = -1.0
         self._sets_stale = True
         self._pull_wanted = True
@@ -143,7 +145,7 @@ class Keeper:
             self.guide.stop()
         self._thread.join(10.0)
 
-    def order(self, content: dict[str, Any], done: Callable[[bool, str], None]) -> None:
+    def order(self, content: dict[str, Any], done: Callable[..., None]) -> None:
         """Hand in an order. Answers to a guided procedure go past the queue, for it is the queue that waits."""
         guide = self.guide
         if guide is not None and content.get("do") == "answer":
@@ -203,7 +205,8 @@ class Keeper:
             while not self._stop.is_set():
                 device.next_event(0.05)
                 now_s = time.monotonic()
-                if now_s - read_s >= _READ_EVERY_S:
+                if now_s - read_s >= _READ_EVERY_S or self._state_moved:
+                    self._state_moved = False
                     self._read(device)
                     read_s = now_s
                     if now_s - self._live_seen_s > _SILENT_S:
@@ -317,6 +320,7 @@ class Keeper:
         state = name_of(definition().states, integer_of(event.fields, "state"))
         at_ms = integer_of(event.fields, "ms")
         force_N = float_if_known(event.fields, "force_n")
+        self._state_moved |= self.reading is not None and state != self.reading.state
         pressing = state in _LIVE_STATES
         if pressing and self._stroke_from_ms is None:
             self._stroke_from_ms = at_ms
@@ -346,9 +350,14 @@ class Keeper:
             except SteadyramError as error:
                 order.done(False, str(error))
             else:
-                order.done(True, said)
+                # A trace that one page asked for is for that page alone.
+                if isinstance(said, str):
+                    order.done(True, said)
+                else:
+                    order.done(True, "", said)
 
-    def _do(self, content: dict[str, Any], device: Device | None) -> str:
+    def _do(self, content: dict[str, Any], device: Device | None) -> str | dict[str, Any]:
+        """Do what a page asks for; returns the sentence of the answer, or the trace asked for."""
         order = orders.read_order(content)
         if isinstance(order, orders.Word):
             self._word(order)
@@ -357,8 +366,7 @@ class Keeper:
             trace = self.store.trace(self.uid, order.seq)
             if trace is None or not trace.unit_N:
                 raise BadInput(f"Record {order.seq} has no force trace.")
-            self.hub.publish("trace", seq=order.seq, dt_s=trace.dt_s, force_N=trace.force_N())
-            return ""
+            return {"seq": order.seq, "dt_s": trace.dt_s, "force_N": trace.force_N()}
         if isinstance(order, orders.UploadBends | orders.BendLists):
             return self._bend_lists(order)
         if device is None:

@@ -10,6 +10,7 @@ from steadyram.link.records import DeviceJob, Reading
 from steadyram.page.shown import fault_text, refusal_text
 from steadyram.page.words import (
     ACKNOWLEDGE,
+    AT_THE_TOP,
     CUTOFF_OFF_MOVING,
     CUTOFF_OFF_READY,
     FAULT_REMEDIES,
@@ -80,6 +81,8 @@ def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> d
         remedy = REFUSAL_REMEDIES.get(reading.refusal, "")
         if reading.state != "refused":
             look = "warn"
+    elif reading.state == "refused" and reading.top and reading.refusal is None:
+        headline, look = AT_THE_TOP, "calm"
     elif reading.state == "done":
         stop, look = STOPS.get(reading.stop, (reading.stop, "warn"))
         headline = f"{stop[:1].upper()}{stop[1:]}. Let go of the pedal"

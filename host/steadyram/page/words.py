@@ -65,6 +65,8 @@ FAULT_REMEDIES: Final[dict[str, str]] = {
 ACKNOWLEDGE: Final = (
     "Then feet off the pedals, push the panel's knob (acknowledge) for a second and release it."
 )
+# A pedal is held although the ram is up and nothing is refused.
+AT_THE_TOP: Final = "Ram at the top. Release the pedals"
 # What a figure that is missing means, and what is armed.
 PRESSURE_NOT_KNOWN: Final = "Pressure not known: treat the press as loaded"
 NOT_CALIBRATED_LOADED: Final = "Force not known, not calibrated: treat the press as loaded"

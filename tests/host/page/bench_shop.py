@@ -133,6 +133,7 @@ class Cable:
         self._whole = threading.Event()
         self._whole.set()
         self._ends: list[socket.socket] = []
+        self._swallowing = False
         self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
         threading.Thread(target=self._accept, daemon=True).start()
 
@@ -154,14 +155,18 @@ class Cable:
             for one, other in ((near, far), (far, near)):
                 threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
 
-    @staticmethod
-    def _carry(source: socket.socket, sink: socket.socket) -> None:
+    def _carry(self, source: socket.socket, sink: socket.socket) -> None:
         with contextlib.suppress(OSError):
             while data := source.recv(65536):
-                sink.sendall(data)
+                if not self._swallowing:
+                    sink.sendall(data)
         for end in (source, sink):
             with contextlib.suppress(OSError):
                 end.shutdown(socket.SHUT_RDWR)
+
+    def swallow(self, on: bool) -> None:
+        """Let every byte vanish while both ends think that the line stands, or carry again."""
+        self._swallowing = on
 
     def cut(self) -> None:
         """Pull the plug."""
@@ -185,6 +190,13 @@ class Cable:
 @contextlib.contextmanager
 def page_process(port: str, folder: Path, *more: str) -> Iterator[str]:
     """`steadyram page` as a person starts it; gives the page's address."""
+    with page_and_process(port, folder, *more) as (url, _):
+        yield url
+
+
+@contextlib.contextmanager
+def page_and_process(port: str, folder: Path, *more: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """The same, with the process that serves it."""
     command = [
         sys.executable, "-m", "steadyram", "page", "--port", port, "--store", str(folder / "cycles.db"),
         "--records", str(folder), "--listen", "127.0.0.1:0", *more,
@@ -196,7 +208,7 @@ def page_process(port: str, folder: Path, *more: str) -> Iterator[str]:
         assert process.stdout is not None
         line = process.stdout.readline()
         assert line.startswith("ready http://"), (folder / "page.log").read_text()
-        yield line.split()[1]
+        yield line.split()[1], process
     finally:
         process.send_signal(signal.SIGTERM)
         try:

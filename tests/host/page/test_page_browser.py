@@ -128,6 +128,7 @@ def test_faults_and_refusals_are_said_in_plain_words(
     with page_process(cable.url, tmp_path) as url:
         page = open_page(browser, url)
         shop.hands.do("cutoff off")
+        shop.hands.do("wait 0.3")
         shop.hands.do("press extend")
         assert wait_for(lambda: page.inner_text("#headline") == "Will not press")
         assert "requires the cutoff" in page.inner_text("#detail")

@@ -3,7 +3,7 @@
 const $ = (id) => document.getElementById(id);
 const now = {
   hello: null, view: null, rows: [], band: null, teaching: 0, trace: null, live: null, stroke: null, socket: null,
-  next: 1, seen: 0, away: false,
+  next: 1, seen: 0, away: false, liveAt: 0, stale: false, chosen: null,
 };
 const MARKS = { calm: "●", moving: "▼", good: "✓", warn: "!", alarm: "✕" };
 
@@ -37,17 +37,43 @@ function make(name, attributes = {}, ...children) {
 }
 
 // ------------------------------------------------------------------ the line to the server
+// How old the newest reading may be, in milliseconds: while the ram works, and at rest. The server sends something at
+// least twice a second, so a line that is silent for longer than SILENT_MS is given up and opened anew.
+const AGE_MS = { moving: 500, rest: 2000 };
+const SILENT_MS = 1500;
+const MOVING = new Set(["advance", "settle", "nudge", "dwell", "return"]);
 function connect() {
   const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
   now.socket = socket;
+  now.seen = performance.now();
   socket.addEventListener("message", (event) => {
-    now.seen = Date.now();
+    if (now.socket !== socket) return;
+    now.seen = performance.now();
     const told = JSON.parse(event.data);
     (TAKE[told.kind] || (() => {}))(told);
   });
-  socket.addEventListener("open", () => { now.seen = Date.now(); showLink(); });
-  socket.addEventListener("close", () => { now.socket = null; showLink(); showForce(); setTimeout(connect, 1000); });
+  socket.addEventListener("open", () => { if (now.socket === socket) { now.seen = performance.now(); showLink(); } });
+  socket.addEventListener("close", () => drop(socket));
 }
+// A socket whose line swallows everything takes long to close: it is left behind at once.
+function drop(socket) {
+  if (now.socket !== socket) return;
+  now.socket = null;
+  socket.close();
+  look();
+  setTimeout(connect, 1000);
+}
+function connected() { return Boolean(now.socket) && now.socket.readyState === WebSocket.OPEN; }
+// What is shown is of this moment only where the page, its server and the press have all just been heard.
+function look() {
+  if (now.socket && performance.now() - now.seen > (connected() ? SILENT_MS : 6000)) { drop(now.socket); return; }
+  const limit = MOVING.has(now.live?.state) ? AGE_MS.moving : AGE_MS.rest;
+  const stale = !connected() || (now.view?.link === "connected" && performance.now() - now.liveAt > limit);
+  if (stale === now.stale && !stale) return;
+  now.stale = stale;
+  if (now.view) showView(); else showLink();
+}
+setInterval(look, 100);
 function order(content) {
   if (!now.socket || now.socket.readyState !== WebSocket.OPEN) { toast("This page has lost the computer by the press; nothing was changed."); return; }
   const id = now.next++;
@@ -75,6 +101,8 @@ const TAKE = {
   points(told) { if (!now.trace || told.points.length) { now.stroke = now.stroke || []; if (!now.stroke.length) now.stroke = told.points; showChart(); } },
   live(told) {
     now.live = told;
+    now.liveAt = performance.now();
+    if (now.stale) look();
     if (told.t_s !== null && told.force_N !== null && now.stroke) { now.stroke.push([told.t_s, told.force_N]); showChart(); }
     showForce();
   },
@@ -84,16 +112,20 @@ const TAKE = {
     showChart();
   },
   bends(told) { Bend.lists = told.lists; if (now.view) Bend.setup(now.view); },
-  answer(told) { toast(told.text); },
+  answer(told) {
+    toast(told.text);
+    // A trace that this tablet asked for; the next stroke takes its place.
+    if (told.trace && !now.stroke) { now.trace = told.trace; showChart(); }
+  },
 };
 
 // ------------------------------------------------------------------ the press
 function showLink() {
   const view = now.view, note = $("link-note");
   let text = "";
-  if (!now.socket || now.socket.readyState !== WebSocket.OPEN) text = "This page has lost the computer by the press and keeps trying. What is shown is old.";
+  if (!connected()) text = "This page has lost the computer by the press and keeps trying. What is shown is old.";
   else if (view && view.link === "halted") text = `${view.link_words} ${view.trouble}`;
-  const old = Boolean(text) || Boolean(view && view.link !== "connected");
+  const old = Boolean(text) || now.stale || Boolean(view && view.link !== "connected");
   note.hidden = !text;
   put(note, text);
   document.body.classList.toggle("old", old);
@@ -101,18 +133,22 @@ function showLink() {
 function showView() {
   const view = now.view, press = view.press;
   showLink();
-  const lost = view.link !== "connected";
+  const away = view.link !== "connected";
+  const lost = away || now.stale;
+  const age = Math.round((performance.now() - now.liveAt) / 1000);
+  const since = away ? `No connection to the press since ${clock(view.since_unix)}`
+    : connected() ? `No reading from the press for ${Math.max(1, age)} s` : "No connection to the computer by the press";
   const strip = $("strip");
   if (press) {
     const look = lost ? "warn" : press.look;
     strip.dataset.look = look;
     put($("mark"), lost ? "?" : MARKS[look]);
-    put($("headline"), lost ? `No connection to the press since ${clock(view.since_unix)}` : press.headline);
+    put($("headline"), lost ? since : press.headline);
     // The whole box is read out, so that a fault comes with what it is and what to do about it.
     $("state-box").setAttribute("role", look === "alarm" ? "alert" : "status");
     put($("detail"), lost ? "" : press.detail);
-    put($("remedy"), lost ? view.link_words : press.remedy);
-    document.title = `${lost ? "no connection" : press.headline} · steadyram`;
+    put($("remedy"), away ? view.link_words : lost ? "What is shown is old. Treat the press as loaded and moving." : press.remedy);
+    document.title = `${lost ? "no reading" : press.headline} · steadyram`;
     put($("setpoint"), press.setpoint_N ? force(press.setpoint_N) : "none");
     const job = view.jobs.find((each) => each.slot === press.job);
     put($("job"), job ? job.name : press.job ? `number ${press.job}` : "none chosen");
@@ -170,7 +206,7 @@ function showForce() {
   const view = now.view;
   if (!view || !view.press || !now.hello) return;
   const live = now.live || view.press, set = view.press.setpoint_N;
-  if (view.link !== "connected" || !now.socket) {
+  if (view.link !== "connected" || now.stale || !connected()) {
     // An old force must never pass for the one under the ram.
     put($("force"), "–");
     put($("strip-force"), "");
@@ -425,7 +461,6 @@ $("answer").addEventListener("submit", (event) => {
 });
 $("stop-guide").addEventListener("click", () => ask(STOP_WORDS[$("guide-title").textContent][1], "Stop it", () => order({ do: "stop" })));
 addEventListener("resize", showChart);
-setInterval(() => { if (now.socket && now.seen && Date.now() - now.seen > 6000) now.socket.close(); }, 2000);
 keys();
 Bend.begin();
 go("press");
