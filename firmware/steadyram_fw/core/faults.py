@@ -94,6 +94,12 @@ FOREVER = 1048576  # counters stop about here, long before they leave 31 bits
 
 BEYOND = 16777216  # a threshold in counts that no reading reaches: a cell has no room for more
 
+# The RP2040 has four converter codes some nine steps wide: 511, 1535, 2559 and 3583 of 12 bits (the chip's erratum,
+# from memory); on the scale of 16 bits a step is 16.
+WIDE_STEP = 16
+WIDE_MASK = 1023 << 4
+WIDE_CODE = 511 << 4
+
 NOTHING = 0
 FEEDING = 1
 RETRACTING = 2
@@ -311,7 +317,9 @@ def readings(c, inputs, told, found):
         return t.FAULT_SENSOR_NOISY
     still_ms = c[FROZEN_MS]
     if still_ms and c[SAME] >= still_ms:
-        return t.FAULT_SENSOR_FROZEN
+        # On a code that is several steps wide a healthy reading stays for as long as the force does.
+        if c[STEP_C] != WIDE_STEP or counts & WIDE_MASK != WIDE_CODE:
+            return t.FAULT_SENSOR_FROZEN
     return found
 
 
