@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
+from functools import cache
 from pathlib import Path
 
 HEAD = Path(__file__).resolve().parent / "reference_head.md"
+KEYS = Path(__file__).resolve().parent / "reply_keys.toml"
 
 
 def reference(d: dict, vectors: dict) -> str:
@@ -70,6 +73,7 @@ def reference(d: dict, vectors: dict) -> str:
             [(f"`{c['name']}`", str(c["close_ms"]), str(c["open_ms"]), c["text"]) for c in d["contact"]],
         )
     )
+    out.append(_words(d))
     for title, key in (
         ("States", "state"),
         ("Stop reasons", "stop"),
@@ -105,11 +109,57 @@ def _verb(verb: dict, example: dict | None) -> str:
         out += _table(("argument", "takes", ""), rows) + "\n"
     if "rows" in verb:
         out += f"Rows: {verb['rows']}.\n\n"
-    out += "Reply: " + (", ".join(f"`{key}`" for key in verb["reply"]) or "nothing more") + ".\n"
+    if verb["reply"]:
+        out += _table(
+            ("reply", "meaning"), [(f"`{key}`", meaning(verb["name"], key)) for key in verb["reply"]]
+        )
+    else:
+        out += "Reply: nothing more.\n"
     if example is not None:
         lines = ["> " + example["send"], *("< " + line for line in example["answer"])]
         out += "\n```\n" + "\n".join(lines) + "\n```\n"
     return out
+
+
+def meaning(verb: str, key: str) -> str:
+    """Return what a key of a verb's reply means. Raises SystemExit where reply_keys.toml does not say."""
+    keys = reply_keys()
+    found = keys.get(verb, {}).get(key) or keys["all"].get(key)
+    if not found:
+        raise SystemExit(f"{KEYS.name}: nothing says what `{key}` in the reply to `{verb}` means")
+    return str(found)
+
+
+@cache
+def reply_keys() -> dict:
+    """Return the meanings of reply keys by verb, those of all verbs under "all"."""
+    return tomllib.loads(KEYS.read_text(encoding="utf-8"))
+
+
+def _words(d: dict) -> str:
+    """Return the bits of the input and the output word."""
+    contacts = {each["name"]: each["text"].split(";")[0] for each in d["contact"]}
+    drives = {
+        "extend": "extend valve",
+        "retract": "retract valve",
+        "slow": "slow feed's valve",
+        "lamp": "lamp",
+        "buzzer": "buzzer",
+    }
+
+    def rows(bits: dict, texts: dict) -> list[tuple[str, str, str]]:
+        return [
+            (str(bit), f"`{name}`", texts[name]) for name, bit in sorted(bits.items(), key=lambda b: b[1])
+        ]
+
+    inputs, outputs = rows(d["inputs"], contacts), rows(d["outputs"], drives)
+    return (
+        "\n## Bits of the input and the output word\n\nBit 0 is the lowest; 1 = contact closed, or output "
+        "energised.\n\n"
+        + _table(("input bit", "contact", "what it is"), inputs)
+        + "\n"
+        + _table(("output bit", "output", ""), outputs)
+    )
 
 
 def _sentence(text: str) -> str:
