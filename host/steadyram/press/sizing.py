@@ -14,6 +14,7 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
+from steadyram.press.controllable import controllable_setpoint_N, shortest_pulse_N
 from steadyram.press.limits import (
     AVERAGED_SAMPLES,
     STEP_S,
@@ -65,6 +66,7 @@ class Sizing:
     pressing_speed_m_per_s: float
     return_speed_m_per_s: float | None
     shortest_pulse_N: float
+    controllable_setpoint_N: float | None
     frame_deflection_m: float
 
     @property
@@ -96,6 +98,7 @@ class Sizing:
             "pressing_speed_m_per_s": self.pressing_speed_m_per_s,
             "return_speed_m_per_s": self.return_speed_m_per_s,
             "shortest_pulse_N": self.shortest_pulse_N,
+            "controllable_setpoint_N": self.controllable_setpoint_N,
             "frame_deflection_m": self.frame_deflection_m,
             "holds_tolerance": self.holds,
         }
@@ -182,8 +185,6 @@ def size_press(press: PressFile, setpoint_N: float | None = None, tolerance: flo
     approach = press.pump.flow_m3_s(0.0)
     rate = rise_rate_N_s(press, at)
     slow = rise_rate_N_s(press, at, slow=True) if press.valve.slow_feed is not None else None
-    # A pulse of width w passes oil for w + close - open: with close above open none is smaller than that.
-    leftover = max(0.0, press.valve.close_delay - press.valve.open_delay)
     return Sizing(
         name=press.name,
         setpoint_N=at,
@@ -205,6 +206,7 @@ def size_press(press: PressFile, setpoint_N: float | None = None, tolerance: flo
         return_speed_m_per_s=approach / press.cylinder.annulus_m2
         if press.cylinder.return_ == "powered"
         else None,
-        shortest_pulse_N=leftover * (slow if slow is not None else rate),
+        shortest_pulse_N=shortest_pulse_N(press, at),
+        controllable_setpoint_N=controllable_setpoint_N(press, tolerance),
         frame_deflection_m=press.capacity_N / press.frame.stiffness,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from steadyram.press.controllable import plateau_N, shortest_pulse_s, spoilt_setpoints_N
 from steadyram.press.limits import limit_sigma_N, rise_rate_N_s
 from steadyram.press.pressfile import PressFile
 from steadyram.press.sizing import COVER_95, Sizing, size_press, threshold_overshoot_N
@@ -105,18 +106,35 @@ def advice(
             f"With '{label}' the limit falls to {100 * sigma / base.limit_sigma_N:.0f} % of what it "
             f"is{smallest}."
         )
-    gap = press.valve.close_delay - press.valve.open_delay
-    if gap > 0.0 and press.valve.slow_feed is None:
+    gap = shortest_pulse_s(press)
+    if gap > 0.0:
         lines.append(
-            f"The valve closes {gap * 1e3:.3g} ms more slowly than it opens, so the shortest pulse "
-            f"still lets that much "
-            f"full flow through, about {force(sized.shortest_pulse_N)}. The cutoff leaves room for it, but a "
+            f"The shortest pulse that moves anything lets {gap * 1e3:.3g} ms of "
+            + ("full" if press.valve.slow_feed is None else "slow")
+            + f" flow through, about {force(sized.shortest_pulse_N)}. The cutoff leaves room for it, but a "
             "part whose knee lies that close below the setpoint cannot be landed finer: "
             + (
                 "fit a quicker-closing valve."
-                if press.pump.burst
+                if press.pump.burst or press.valve.slow_feed is not None
                 else "fit a slow feed or a quicker-closing valve."
             )
+        )
+    held = sized.controllable_setpoint_N
+    if held is not None and (sized.smallest_setpoint_N or 0.0) < 0.98 * held:
+        lines.append(
+            f"With the shortest pulse counted, the smallest setpoint that is held to {100 * sized.tolerance:.3g} % "
+            f"is {force(held)}."
+        )
+    for low, high in spoilt_setpoints_N(press, sized.tolerance):
+        lines.append(
+            f"Setpoints from {force(low)} to {force(high)} fall on a wide code of the converter on the chip: choose "
+            "another or fit the external 16-bit converter."
+        )
+    plateau = plateau_N(press)
+    if plateau is not None and plateau[0] <= sized.setpoint_N <= plateau[1]:
+        lines.append(
+            f"The setpoint is on the plateau of the work ({force(plateau[0])} to {force(plateau[1])}): force alone "
+            "does not say how far the part is formed there; press on to the rise behind it, or stop on depth."
         )
     if sized.threshold_overshoot_N > sized.tolerance * sized.setpoint_N:
         lines.append(

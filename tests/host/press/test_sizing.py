@@ -157,7 +157,7 @@ def test_slow_closing_valve_is_named(tmp_path, capsys):
     _, out, _ = run(capsys, "size", "--press", path, "--smallest", "1 tonf", "--json")
     told = json.loads(out)
     assert told["shortest_pulse_N"] == pytest.approx(by_hand(False)[1] * 0.015, rel=1e-9)
-    assert any("15 ms more slowly" in line for line in told["advice"])
+    assert any("lets 15 ms of full flow through" in line for line in told["advice"])
     path, _ = press(tmp_path, TEXT, close=('close_delay = "25 ms"', 'close_delay = "45 ms"'))
     _, out, _ = run(capsys, "size", "--press", path, "--smallest", "1 tonf", "--json")
     assert not any("more slowly" in line for line in json.loads(out)["advice"])
