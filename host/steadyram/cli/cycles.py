@@ -240,3 +240,17 @@ def _export_parquet(
             progress=lambda rows: progress("records", rows, max(total, rows)),
         )  # fmt: skip
     err().print(f"{written} records are in {target}.")
+
+
+@cycles.command()
+@store_option
+@click.option("--out", "target", type=PLACE, required=True, help="The copy, a new file.")
+def backup(store: str | Path, target: Path) -> None:
+    """Copy a store to a new file, also while it is being written; the copy is a store as it is."""
+    from steadyram.cycles.store import CycleStore
+
+    with CycleStore(store, create=False) as opened:
+        opened.copy_to(target)
+    err().print(
+        f"The copy is {target}; to restore it, name it with --store or put it in the place of the store."
+    )

@@ -23,7 +23,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from steadyram.cycles import store_schema as t
 from steadyram.cycles.store_engine import explained, open_engine, shown, writing
-from steadyram.errors import CheckFailed
+from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import (
     CalibrationState,
@@ -37,6 +37,7 @@ from steadyram.link.records import (
     Trace,
     TravelTrace,
 )
+from steadyram.plain_file import refuse_place
 
 _ALL: Final = 2**63 - 1
 _COLUMNS: Final = frozenset(t.RECORD_COLUMNS)
@@ -135,6 +136,22 @@ class CycleStore:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def copy_to(self, path: Path) -> None:
+        """Write a whole copy of an SQLite store to a new file, also while others write: it has what was there at once.
+
+        Raises BadInput where the file is there already, cannot be written, or the store is no SQLite file.
+        """
+        if self._dialect != "sqlite":
+            raise BadInput("A store in PostgreSQL is copied by the database's own tools (pg_dump).")
+        if path.exists():
+            raise BadInput(f"{path} is there already; name a new file.")
+        refuse_place(path)
+        with explained(str(path)), self.engine.connect() as connection:
+            connection = connection.execution_options(isolation_level="AUTOCOMMIT")
+            raw = connection.connection.driver_connection
+            assert raw is not None
+            raw.execute("VACUUM INTO ?", (str(path),))
 
     # ------------------------------------------------------------ writing
     def see_device(self, identity: Identity, unix: int) -> None:

@@ -23,7 +23,7 @@ from steadyram.errors import BadInput
 
 _APPLICATION_ID: Final = 0x73645952  # "sdYR"
 # Kept beside Alembic's own table, so that a tool from before it says "newer steadyram" and stops.
-_USER_VERSION: Final = 3
+_USER_VERSION: Final = 1
 # Number of the advisory lock that schema changes are made under; any constant does.
 SCHEMA_LOCK: Final = 0x73645952
 _WAIT_S: Final = 30.0
@@ -155,7 +155,7 @@ def _prepare(engine: Engine, name: str) -> None:
             connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": SCHEMA_LOCK})
         found = _revision(connection, name)
         if found != HEAD:
-            _upgrade(connection, found)
+            _upgrade(connection)
 
 
 def _prepare_file(engine: Engine, name: str) -> None:
@@ -186,7 +186,7 @@ def _newer(name: str) -> BadInput:
 
 
 def _revision(connection: Connection, name: str) -> str | None:
-    """The schema's revision: None for an empty database, "0001" also for a file from before Alembic."""
+    """Return the schema's revision, None for an empty database. Raises BadInput for tables of something else."""
     there = set(inspect(connection).get_table_names())
     if "alembic_version" in there:
         found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
@@ -194,22 +194,18 @@ def _revision(connection: Connection, name: str) -> str | None:
             if str(found) > HEAD:
                 raise _newer(name)
             return str(found)
-    if {"device", "cycle"} <= there:
-        return "0001"
-    if there and connection.dialect.name != "sqlite":
+    if there:
         raise BadInput(f"{name} holds tables of something else; give the store a database of its own.")
     return None
 
 
-def _upgrade(connection: Connection, found: str | None) -> None:
+def _upgrade(connection: Connection) -> None:
     from alembic import command  # here, not above: slow to load and seldom needed
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.attributes["connection"] = connection
-    if found == "0001" and "alembic_version" not in inspect(connection).get_table_names():
-        command.stamp(config, "0001")
     command.upgrade(config, "head")
     if connection.dialect.name == "sqlite":
         connection.exec_driver_sql(f"PRAGMA application_id = {_APPLICATION_ID}")

@@ -21,7 +21,7 @@ from sqlalchemy import (
 )
 
 # Revision that this tool works with; a test holds it to the newest script in `migrations/versions`.
-HEAD: Final = "0003"
+HEAD: Final = "0001"
 
 RECORD_COLUMNS: Final = (
     "seq", "boot", "at_ms", "at_unix", "job", "job_crc", "cal_serial", "settings_gen", "count", "setpoint_n",

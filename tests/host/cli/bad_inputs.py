@@ -45,6 +45,7 @@ GOOD: dict[str, list[str]] = {
     "characterise": PORT,
     "collect": [*STORE, *PORT],
     "commission": ["record.md", *PORT],
+    "cycles backup": [*STORE, "--out", "copy.db"],
     "cycles export": [*STORE, "--device", "a"],
     "cycles list": [*STORE, "--device", "b"],
     "cycles pull": [*STORE, *PORT],

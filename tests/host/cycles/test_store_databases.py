@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import importlib.util
-import json
+import os
 import sqlite3
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy import select
 from tests.host.cycles.real_servers import Postgres, postgres_missing
 from tests.host.cycles.samples import identity, record, sample_trace, sample_travel
 
@@ -18,26 +20,8 @@ from steadyram.cycles import store_engine, store_schema
 from steadyram.cycles.store import CycleStore, PartTest, Verdict
 from steadyram.cycles.store_engine import StoreError, shown
 from steadyram.errors import BadInput, CheckFailed
-from steadyram.link.records import Change, CycleRecord, SettingsState
+from steadyram.link.records import Change, SettingsState
 from steadyram_fw import tables as T
-
-# The first tool's schema, as it stood in files that people have.
-_FIRST = """
-CREATE TABLE device (uid TEXT PRIMARY KEY, board TEXT NOT NULL, fw TEXT NOT NULL, proto INTEGER NOT NULL,
-                     seen_unix INTEGER NOT NULL) WITHOUT ROWID;
-CREATE TABLE cycle (uid TEXT NOT NULL, seq INTEGER NOT NULL, job INTEGER NOT NULL,
-                    job_crc INTEGER NOT NULL, trace_len INTEGER NOT NULL, fw TEXT NOT NULL,
-                    pulled_unix INTEGER NOT NULL, fields TEXT NOT NULL,
-                    PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-CREATE TABLE trace (uid TEXT NOT NULL, seq INTEGER NOT NULL, dt_s REAL NOT NULL, unit_N REAL NOT NULL,
-                    points BLOB, PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-CREATE TABLE snapshot (uid TEXT NOT NULL, kind TEXT NOT NULL, digest TEXT NOT NULL, gen INTEGER NOT NULL,
-                       seen_unix INTEGER NOT NULL, content TEXT NOT NULL,
-                       PRIMARY KEY (uid, kind, gen, digest)) WITHOUT ROWID;
-CREATE TABLE change (uid TEXT NOT NULL, seq INTEGER NOT NULL, fields TEXT NOT NULL,
-                     PRIMARY KEY (uid, seq)) WITHOUT ROWID;
-PRAGMA application_id = 1935956306; PRAGMA user_version = 1;
-"""
 
 
 @pytest.fixture(scope="module")
@@ -97,37 +81,6 @@ def test_travel_is_wanted_of_those_that_have_it_alone(where: str) -> None:
         assert store.travels("p1", [1, 2, 3, 4]) == {2: sample_travel(2)}
         # Traces go their own way.
         assert store.traces_wanted("p1") == [3, 2, 1]
-
-
-def test_depths_that_an_earlier_tool_kept_aside_come_into_columns(where: str) -> None:
-    depths = {"depth_um": 81_000, "contact_um": 80_000, "target_um": 0}
-    with CycleStore(where) as store, store.engine.connect() as db, db.begin():
-        # Back to the schema before, as its tool left it.
-        db.exec_driver_sql("DROP TABLE travel")
-        for name in depths:
-            db.exec_driver_sql(f"ALTER TABLE cycle DROP COLUMN {name}")
-        db.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
-        names = [name for name in store_schema.RECORD_COLUMNS if name not in depths]
-        for seq, extra in ((1, None), (2, depths), (3, depths | {"odd_one": 9})):
-            values = [record(seq)[name] for name in names]
-            text = "NULL" if extra is None else f"'{json.dumps(extra)}'"
-            db.exec_driver_sql(
-                f"INSERT INTO cycle (uid, {', '.join(names)}, fw, pulled_unix, extra) "
-                f"VALUES ('p1', {', '.join(map(str, values))}, '1', 5, {text})"
-            )
-    bare = {key: value for key, value in record(1).values.items() if key not in depths}
-    with CycleStore(where, create=False) as store:
-        assert [each.record for each in store.cycles("p1")] == [
-            CycleRecord(bare),
-            record(2, **depths),
-            record(3, **depths, odd_one=9),
-        ]
-        columns = store_schema.cycle.c
-        with store.reading() as db:
-            extras = db.execute(select(columns.extra).order_by(columns.seq)).scalars().all()
-        assert extras == [None, None, '{"odd_one": 9}']
-        # The newest record comes again from a tool that knows more of it: the same record all the same.
-        assert store.add_cycles(identity("p1"), [record(1)], 1) == 0
 
 
 def test_a_field_that_no_column_knows_is_kept(where: str) -> None:
@@ -191,48 +144,121 @@ def test_stores_opened_at_once_are_made_once(where: str) -> None:
     assert errors == []
 
 
-def test_a_first_store_is_brought_up_without_loss(tmp_path: Path) -> None:
-    path = tmp_path / "first.db"
-    db = sqlite3.connect(path)
-    db.executescript(_FIRST)
-    db.execute("INSERT INTO device VALUES ('p1', 'bench', '1', 1, 5)")
-    old = [record(seq, odd_one=seq) if seq == 7 else record(seq) for seq in range(1, 12_001)]
-    db.executemany(
-        "INSERT INTO cycle VALUES ('p1', ?, 1, 2, 40, '1', 6, ?)",
-        [(each.seq, json.dumps(dict(each.values))) for each in old],
-    )
-    db.execute("INSERT INTO trace VALUES ('p1', 1, 0.002, 2.0, x'0100ff00')")
-    db.execute("INSERT INTO snapshot VALUES ('p1', 'settings', 'D', 3, 5, '{\"band_ppt\": 12}')")
-    db.execute("INSERT INTO change VALUES ('p1', 4, '{\"what\": \"x\"}')")
-    db.commit()
-    db.close()
-    with CycleStore(path, create=False) as store:
-        assert [(c.uid, c.fw, c.record) for c in store.cycles("p1")] == [("p1", "1", each) for each in old]
-        found = store.trace("p1", 1)
-        assert found is not None
-        assert found.points == (1, 255)
-        assert store.snapshots("p1", "settings")[0].gen == 3
-        assert store.changes("p1")[0].fields == {"what": "x"}
-        assert store.add_cycles(identity("p1"), [old[-1], record(12_001)], 7) == 1
-
-
-def test_an_upgrade_that_breaks_off_leaves_the_old_store(
+def test_a_store_whose_making_breaks_off_is_made_the_next_time(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "first.db"
-    db = sqlite3.connect(path)
-    db.executescript(_FIRST)
-    db.execute("INSERT INTO cycle VALUES ('p1', 1, 1, 2, 40, '1', 6, 'no json at all')")
-    db.commit()
-    db.close()
-    with pytest.raises(ValueError, match="Expecting value"):
+    path = tmp_path / "new.db"
+    whole = store_engine._upgrade
+
+    def broken(connection: Any) -> None:
+        whole(connection)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(store_engine, "_upgrade", broken)
+    with pytest.raises(KeyboardInterrupt):
         CycleStore(path)
     db = sqlite3.connect(path)
-    assert db.execute("SELECT fields FROM cycle").fetchone() == ("no json at all",)
-    assert db.execute("PRAGMA user_version").fetchone() == (1,)
-    tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    assert tables == {"device", "cycle", "trace", "snapshot", "change"}
+    assert db.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,)
     db.close()
+    monkeypatch.setattr(store_engine, "_upgrade", whole)
+    with CycleStore(path) as store:
+        assert store.add_cycles(identity("p1"), [record(1)], 7) == 1
+
+
+def test_tables_of_something_else_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "other.db"
+    db = sqlite3.connect(path)
+    db.executescript("CREATE TABLE device (x); CREATE TABLE cycle (x); PRAGMA application_id = 1935956306;")
+    db.close()
+    with pytest.raises(BadInput, match="something else"):
+        CycleStore(path)
+
+
+def test_a_copy_made_while_it_is_written_is_whole_and_can_be_gone_on_with(tmp_path: Path) -> None:
+    stop, path = threading.Event(), tmp_path / "c.db"
+    with CycleStore(path) as store:
+        store.add_cycles(identity("p1"), [record(seq) for seq in range(1, 101)], 7)
+
+        def write() -> None:
+            seq = 101
+            while not stop.is_set():
+                store.add_cycles(identity("p1"), [record(seq), record(seq + 1)], 7)
+                seq += 2
+
+        writer = threading.Thread(target=write)
+        writer.start()
+        copies = []
+        try:
+            for number in range(5):
+                before = store.last_seq("p1")
+                copies.append((tmp_path / f"copy{number}.db", before))
+                store.copy_to(copies[-1][0])
+        finally:
+            stop.set()
+            writer.join()
+        for copy, before in copies:
+            with CycleStore(copy, create=False) as restored:
+                seqs = [each.record.seq for each in restored.cycles("p1")]
+                assert seqs == list(range(1, len(seqs) + 1))
+                # Records go in by twos: never half of one transaction.
+                assert len(seqs) % 2 == 0
+                assert len(seqs) >= before
+                assert restored.add_cycles(identity("p1"), [record(len(seqs) + 1)], 7) == 1
+        with pytest.raises(BadInput, match="there already"):
+            store.copy_to(copies[0][0])
+
+
+KILLED = """
+import random, sys
+from tests.host.cycles.samples import identity, record
+from steadyram.cycles.store import CycleStore
+import os, signal, time
+path, kills, seed = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
+source = random.Random(seed)
+told = 0
+for _ in range(kills):
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(read)
+        with CycleStore(path) as store:
+            seq = store.last_seq("p1") + 1
+            while True:
+                some = [record(n) for n in range(seq, seq + 20)]
+                # The newest known record comes again with each pull.
+                store.add_cycles(identity("p1"), ([record(seq - 1)] if seq > 1 else []) + some, 7)
+                seq += 20
+                os.write(write, b"%d\\n" % (seq - 1))
+    os.close(write)
+    first = os.read(read, 16)
+    time.sleep(source.random() * 0.03)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    rest = first
+    while chunk := os.read(read, 65536):
+        rest += chunk
+    os.close(read)
+    told = max(told, *(int(word) for word in rest.split(b"\\n")[:-1] if word))
+    with CycleStore(path) as store:
+        seqs = [each.record.seq for each in store.cycles("p1")]
+    assert seqs == list(range(1, len(seqs) + 1)), "doubled or lost"
+    assert len(seqs) % 20 == 0, "half of a transaction"
+    assert len(seqs) >= told, (len(seqs), told)
+print(kills, told)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_writer_killed_in_the_middle_of_writing_loses_and_doubles_nothing(tmp_path: Path) -> None:
+    """Twelve kills here; STEADYRAM_KILLS=200 makes it two hundred."""
+    kills = os.environ.get("STEADYRAM_KILLS", "12")
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(tmp_path / "c.db"), kills, "31"],
+        capture_output=True, text=True, cwd=Path(__file__).parents[3],
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split()[0] == kills
+    assert int(done.stdout.split()[1]) >= 20
 
 
 def test_the_tables_are_those_that_the_migrations_make(where: str) -> None:
