@@ -135,6 +135,20 @@ def test_update_starts_whatever_a_host_sends_every_50_ms_from_reset_on(firmware,
         board.close()
 
 
+def test_update_that_does_not_start_is_left_and_the_version_before_says_so(firmware, tmp_path):
+    package = newer('raise ValueError("does not start")\n')
+    board = updated(firmware, package, tmp_path / "flash.img")
+    try:
+        heard = b""
+        while b" core_mv=" not in heard:
+            assert board.us < 2000 * START_MS, heard[-300:]
+            heard += board.free(200, b"\nd2 board\n")
+        assert f"build={firmware.folder} left={package.folder}".encode() in heard
+        assert board.resets == 1
+    finally:
+        board.close()
+
+
 def test_oldest_micropython_runs_it(firmware, tmp_path):
     try:
         interpreter(OLDEST)
