@@ -1,4 +1,7 @@
-"""The settings file: press settings as TOML, integers in the protocol's units (the suffix of each key).
+"""The settings file: press settings as TOML, each as a quantity or as an integer in the protocol's unit.
+
+`capacity = "20 tonf"` is a quantity with its unit; `capacity_n = 177929` is the integer that the device holds, in the
+unit that the suffix names; `slow_fitted = true` is 1.
 
 A file may hold some keys or all of them; what it lacks keeps the device's value when it is pushed. It may hold measured
 values too (a backup of a board, or a file from before they were a set of their own).
@@ -12,13 +15,14 @@ from pathlib import Path
 from typing import Final
 
 from steadyram.errors import BadInput, UnitError
-from steadyram.link.definition import definition
+from steadyram.link.definition import Field, definition
 from steadyram.plain_file import read_plain
 from steadyram.toml_text import parse_toml
-from steadyram.units import parse
+from steadyram.units import parse, to_unit
 
 # Ending of a key: what it counts, and how many of them an SI unit is.
 _UNITS: Final[dict[str, tuple[str, str, float]]] = {
+    "_um_s": ("micrometres a second", "meter/second", 1e6),
     "_um": ("micrometres", "meter", 1e6),
     "_kpa": ("kilopascals", "pascal", 1e-3),
     "_ms": ("milliseconds", "second", 1e3),
@@ -26,6 +30,18 @@ _UNITS: Final[dict[str, tuple[str, str, float]]] = {
     "_n_s": ("newtons a second", "newton/second", 1.0),
     "_n": ("newtons", "newton", 1.0),
     "_s": ("seconds", "second", 1.0),
+}
+
+
+_EXAMPLES: Final[dict[str, str]] = {
+    "_um_s": "'20 mm/s'",
+    "_um": "'4 in'",
+    "_kpa": "'5000 psi'",
+    "_ms": "'60 s'",
+    "_us": "'2 ms'",
+    "_n_s": "'40 kN/s'",
+    "_n": "'20 tonf'",
+    "_s": "'10 min'",
 }
 
 
@@ -44,9 +60,10 @@ def read_settings(path: str | Path) -> dict[str, int]:
     except ValueError as error:
         raise BadInput(f"The settings file {path} is not TOML ({error}).") from None
     fields = {field.name: field for field in (*definition().settings, *definition().measured)}
+    quantities = {short: field for field in fields.values() if (short := short_name(field.name)) is not None}
     out: dict[str, int] = {}
     for key, value in table.items():
-        field = fields.get(key)
+        field = fields.get(key) or quantities.get(key)
         if field is None:
             near = difflib.get_close_matches(key, fields, 1, 0.6)
             raise BadInput(
@@ -54,29 +71,68 @@ def read_settings(path: str | Path) -> dict[str, int]:
                 + (f" (did you mean {near[0]}?)" if near else "")
                 + "; 'steadyram device settings show --defaults' lists them all."
             )
-        if not isinstance(value, int) or isinstance(value, bool):
-            raise BadInput(f"{path}: {key} is not a whole number ({field.text}){_whole(key, value)}.")
-        if not field.admits(value):
+        if field.name in out:
             raise BadInput(
-                f"{path}: {key} is {value}, outside {field.minimum} to {field.maximum} ({field.text})."
+                f"{path}: {short_name(field.name)} and {field.name} are the same setting; give one."
             )
-        out[key] = value
+        number: object = value
+        if key != field.name:
+            number = _counted(path, field, key, value)
+        elif isinstance(value, bool) and (field.minimum, field.maximum) == (0, 1):
+            number = int(value)
+        if not isinstance(number, int) or isinstance(number, bool):
+            raise BadInput(f"{path}: {key} is not a whole number ({field.text}){_whole(key, value)}.")
+        if not field.admits(number):
+            raise BadInput(f"{path}: {key} is {value}, outside {_bounds(field, key)} ({field.text}).")
+        out[field.name] = number
     if not out:
         raise BadInput(f"{path} has no setting in it; 'steadyram device settings show' writes one.")
     return out
 
 
+def short_name(name: str) -> str | None:
+    """Return the key that takes a quantity for a setting ("capacity_n": "capacity"); None for one without a unit."""
+    ending = _ending(name)
+    return None if ending is None else name.removesuffix(ending)
+
+
+def _ending(name: str) -> str | None:
+    if name.endswith(("_ppt_s", "_ppm_s")):
+        return None
+    return next((ending for ending in _UNITS if name.endswith(ending)), None)
+
+
+def _counted(path: str | Path, field: Field, key: str, value: object) -> int:
+    """Return the integer that a quantity is in the protocol's unit, rounded to the nearest."""
+    ending = _ending(field.name)
+    assert ending is not None
+    _, si, per_si = _UNITS[ending]
+    if not isinstance(value, str):
+        raise BadInput(
+            f"{path}: {key} is {value} without a unit; write a quantity such as {_EXAMPLES[ending]}, or {field.name}."
+        )
+    return round(parse(value, si, what=f"{path}: {key}") * per_si)
+
+
+def _bounds(field: Field, key: str) -> str:
+    if key == field.name:
+        return f"{field.minimum} to {field.maximum}"
+    ending = _ending(field.name)
+    assert ending is not None
+    return f"{field.minimum} to {field.maximum} {_UNITS[ending][0]}"
+
+
 def _whole(key: str, value: object) -> str:
     """What to write instead: the unit that the key's name ends in, and the number where it can be told."""
-    for ending, (words, si, per_si) in _UNITS.items():
-        if not key.endswith(ending):
-            continue
-        try:
-            number = round(parse(str(value), si) * per_si)
-        except UnitError:
-            return f"; it is a count of {words}"
-        return f"; it is a count of {words}: {key} = {number}"
-    return ""
+    ending = _ending(key)
+    if ending is None:
+        return ""
+    words, si, per_si = _UNITS[ending]
+    try:
+        number = round(parse(str(value), si) * per_si)
+    except UnitError:
+        return f"; it is a count of {words}"
+    return f"; it is a count of {words}: {key} = {number}, or {short_name(key)} = '{value}'"
 
 
 def settings_text(values: Mapping[str, int]) -> str:
@@ -91,6 +147,41 @@ def settings_text(values: Mapping[str, int]) -> str:
         )
     lines += [f"{field.name} = {values[field.name]}  # {field.text}" for field in measured]
     return "\n".join(lines) + "\n"
+
+
+def settings_with_units(values: Mapping[str, int], force_unit: str, pressure_unit: str) -> str:
+    """Write a whole settings file with quantities, each of which reads back to the integer in `values`.
+
+    force_unit, pressure_unit: units of forces and pressures; lengths are in mm, times in s or ms.
+    """
+    lines = ["# Press settings. Check each against the press, its nameplate and its data sheets."]
+    for field in definition().settings:
+        lines.append(f"{_with_unit(field, values[field.name], force_unit, pressure_unit)}  # {field.text}")
+    return "\n".join(lines) + "\n"
+
+
+def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) -> str:
+    ending = _ending(field.name)
+    if ending is None:
+        return f"{field.name} = {value}"
+    _, si, per_si = _UNITS[ending]
+    unit = {
+        "_n": force_unit,
+        "_n_s": f"{force_unit}/s",
+        "_kpa": pressure_unit,
+        "_um_s": "mm/s",
+        "_um": "mm",
+        "_ms": "s",
+        "_us": "ms",
+        "_s": "s",
+    }[ending]
+    # The shortest figure that reads back to the same integer.
+    for digits in range(2, 12):
+        figure = float(f"{to_unit(value / per_si, si, unit):.{digits}g}")
+        text = f"{figure:g}" if digits < 7 else f"{figure:.{digits}g}"
+        if round(parse(f"{text} {unit}", si) * per_si) == value:
+            return f'{short_name(field.name)} = "{text} {unit}"'
+    return f"{field.name} = {value}"
 
 
 def settings_difference(before: Mapping[str, int], after: Mapping[str, int]) -> list[tuple[str, int, int]]:

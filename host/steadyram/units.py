@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
@@ -100,6 +101,11 @@ def parse(text: str, si_unit: str, *, what: str = "value") -> float:
     if match is None:
         raise UnitError(f"{what} is '{raw}', which does not begin with a number; write {expected}.")
     number, unit_text = float(match[1]), match[2].strip().replace("%", "percent")
+    if re.match(r",\d", unit_text):
+        raise UnitError(
+            f"{what} is '{raw}', and its comma could set thousands or decimals apart; write the number without one, "
+            "for example '3300 psi' or '3.3 bar'."
+        )
     if not unit_text:
         if si_unit == "dimensionless":
             return _within(number, raw, si_unit, what)
@@ -145,5 +151,26 @@ def to_unit(value_si: float, si_unit: str, unit: str) -> float:
 
 
 def show(value_si: float, si_unit: str, unit: str, digits: int = 4) -> str:
-    """Write an SI magnitude for people, in `unit`, with `digits` significant digits."""
-    return f"{to_unit(value_si, si_unit, unit):.{digits}g} {unit}"
+    """Write an SI magnitude for people, in `unit`, with `digits` significant digits: "3,300 psi"."""
+    return f"{figure(to_unit(value_si, si_unit, unit), digits)} {unit}"
+
+
+def figure(value: float, digits: int = 4) -> str:
+    """Write a number with `digits` significant digits, no exponent, and thousands set apart: "3,300"."""
+    if not math.isfinite(value) or value == 0:
+        return f"{value:g}"
+    rounded = float(f"{value:.{digits - 1}e}")
+    text = f"{rounded:,.{_decimals(rounded, digits)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def show_column(values_si: Iterable[float], si_unit: str, unit: str, digits: int = 4) -> list[str]:
+    """Write the figures of one column with as many decimals each as the largest needs for `digits` digits."""
+    numbers = [to_unit(value, si_unit, unit) for value in values_si]
+    largest = max((abs(number) for number in numbers if math.isfinite(number)), default=0.0)
+    decimals = _decimals(float(f"{largest:.{digits - 1}e}"), digits) if largest else 0
+    return [f"{number:,.{decimals}f} {unit}" for number in numbers]
+
+
+def _decimals(rounded: float, digits: int) -> int:
+    return max(0, digits - 1 - math.floor(math.log10(abs(rounded))))

@@ -26,7 +26,7 @@ HOST_ROOMS = [
     {"units", "plain_file", "toml_text"},
     {"config", "quantity_field"},
     {"link", "press"},
-    {"device", "metrology", "jobs", "settings_file"},
+    {"device", "metrology", "jobs", "nameplate", "settings_file"},
     {"cycles", "commission", "install"},
     {"report", "bending"},
     {"page"},

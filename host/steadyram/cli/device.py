@@ -29,7 +29,7 @@ from steadyram.cycles.snapshots import keep_sets
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.link.sets import press_sets
-from steadyram.settings_file import read_settings, settings_difference, settings_text
+from steadyram.settings_file import read_settings, settings_difference, settings_text, settings_with_units
 
 
 @click.group()
@@ -212,6 +212,29 @@ def settings_show(
         print_json({"settings": values})
     else:
         click.echo(settings_text(values), nl=False)
+
+
+@settings.command("new")
+@click.option(
+    "--press",
+    "press_file",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Press file (TOML), e.g. one of hardware_notes/presses with your figures in it.",
+)
+def settings_new(press_file: Path) -> None:
+    """Print a settings file made from a press file, with units; no device is needed.
+
+    \b
+    Example:  steadyram device settings new --press my-press.toml > settings.toml
+    Check each line against the press; what the press file does not say has the factory default.
+    """
+    from steadyram.nameplate import nameplate_settings
+    from steadyram.press.pressfile import read_press
+
+    units = preferences()
+    values = nameplate_settings(read_press(press_file))
+    click.echo(settings_with_units(values, units.force_unit, units.pressure_unit), nl=False)
 
 
 @settings.command("push")

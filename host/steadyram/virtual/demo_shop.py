@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from steadyram.nameplate import nameplate_settings
 from steadyram.press.pressfile import build_press, read_press_tables
 from steadyram.settings_file import settings_text
 from steadyram.virtual.default_press import default_press
-from steadyram.virtual.quick_setup import nameplate_settings
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.nameplate import nameplate_settings
 from steadyram.press.attainable import attainable_p95_N
 from steadyram.press.limits import HOLD_TO, landing_band_N, limit_position_m, limit_sigma_N
 from steadyram.press.pressfile import (
@@ -39,7 +40,7 @@ from steadyram.units import show
 from steadyram.virtual.faults import parse_fault
 from steadyram.virtual.hands import VirtualHands
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.quick_setup import nameplate_settings, open_device
+from steadyram.virtual.quick_setup import open_device
 from steadyram.virtual.runtime import RuntimeName
 from steadyram_fw import tables
 

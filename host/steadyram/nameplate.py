@@ -1,0 +1,31 @@
+"""The device's settings from a press file: what nameplates and data sheets say, before anything was measured."""
+
+from __future__ import annotations
+
+import math
+
+from steadyram.link.definition import definition
+from steadyram.press.pressfile import PressFile
+
+
+def nameplate_settings(press: PressFile) -> dict[str, int]:
+    """Return the settings of the protocol from a press file's nameplate figures, the rest at their defaults."""
+    values = {field.name: field.default for field in definition().settings}
+    values["bore_um"] = round(1e6 * press.cylinder.bore)
+    values["range_kpa"] = round(press.transducer.range / 1e3)
+    values["sensor_kind"] = int(press.transducer.output == "4-20 mA")
+    values["counts_step"] = 1 << (16 - press.adc.bits)
+    values["capacity_n"] = math.floor(press.capacity_N)
+    values["overforce_n"] = math.floor(press.capacity_N * 1.05)
+    # What the ram's stroke takes of full feed, and a tenth more; of a pump worked by hand nobody knows the time.
+    seconds = press.cylinder.stroke * press.cylinder.area_m2 / press.pump.flow_m3_s(0.0)
+    values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))
+    values["cutout_fitted"] = int(press.cutout is not None)
+    values["return_kind"] = int(press.cylinder.return_ == "spring")
+    values["drive_kind"] = int(press.pump.coast_down > 0)
+    values["holds_load"] = int(press.valve.load_holding)
+    values["slow_fitted"] = int(press.valve.slow_feed is not None)
+    values["burst_feed"] = int(press.pump.burst)
+    if press.position is not None:
+        values["position_kind"] = 1 if press.position.kind == "potentiometer" else 2
+    return values
