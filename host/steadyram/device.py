@@ -36,6 +36,7 @@ from steadyram.link.records import (
     JobsState,
     Pulse,
     Reading,
+    SetState,
     SettingsState,
     Trace,
     TravelTrace,
@@ -157,23 +158,30 @@ class Device:
             found.setdefault(integer_of(row, "job"), []).extend(integers(row.get("v", "")))
         return found
 
-    def push_settings(self, values: Mapping[str, int]) -> SettingsState:
+    def push_settings(
+        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+    ) -> SettingsState:
         """Make `values` (complete, protocol units) the settings in force, all of them or none.
 
-        Measured values stay as they are. Raises BadInput before anything is sent when the set is not complete and
-        within bounds.
+        Measured values stay as they are. instead_of: the settings that a person saw before deciding; others in force by
+        now are not replaced. Raises BadInput before anything is sent when the set is not complete and within bounds,
+        CheckFailed when somebody else changed them meanwhile.
         """
-        return self._push_press_set("settings", values)
+        return self._push_press_set("settings", values, instead_of)
 
     def push_measured(self, values: Mapping[str, int]) -> SettingsState:
         """Make `values` (complete, protocol units) the measured values in force, all of them or none."""
         return self._push_press_set("measured", values)
 
     def _push_press_set(
-        self, kind: Literal["settings", "measured"], values: Mapping[str, int]
+        self,
+        kind: Literal["settings", "measured"],
+        values: Mapping[str, int],
+        instead_of: SetState | None = None,
     ) -> SettingsState:
         complete = checked(kind, values, self._protocol)
-        self._push(kind, put_lines(self._told(kind, complete), self._line_max()), digest(kind, complete))
+        lines = put_lines(self._told(kind, complete), self._line_max())
+        self._push(kind, lines, digest(kind, complete), instead_of)
         return self._press_set(kind)
 
     def push_press(self, values: Mapping[str, int]) -> None:
@@ -204,10 +212,12 @@ class Device:
         self.client.request("drop")
         return True
 
-    def push_jobs(self, jobs: Sequence[DeviceJob]) -> JobsState:
+    def push_jobs(self, jobs: Sequence[DeviceJob], *, instead_of: SetState | None = None) -> JobsState:
         """Make `jobs` the device's whole list of jobs, all of them or none.
 
-        Raises BadInput before anything is sent when a slot or field is out of bounds or a slot is used twice.
+        instead_of: the jobs that a person saw before deciding; others in force by now are not replaced.
+        Raises BadInput before anything is sent when a slot or field is out of bounds or a slot is used twice,
+        CheckFailed when somebody else changed them meanwhile.
         """
         slots = self.identity().job_slots
         lines: list[dict[str, str | int]] = []
@@ -228,7 +238,7 @@ class Device:
             complete.append(DeviceJob(job.slot, job.name, fields))
             pairs: list[tuple[str, str | int]] = [("name", job.name), *self._told("jobs", fields)]
             lines += put_lines(pairs, self._line_max(), ("slot", job.slot))
-        self._push("jobs", lines, digest("jobs", complete))
+        self._push("jobs", lines, digest("jobs", complete), instead_of)
         return self.jobs()
 
     def _told(self, kind: SetKind, values: Mapping[str, int]) -> list[tuple[str, str | int]]:
@@ -242,7 +252,13 @@ class Device:
                 )
         return list(pairs)
 
-    def _push(self, kind: SetKind, lines: Sequence[Mapping[str, str | int]], wanted: str) -> None:
+    def _push(
+        self,
+        kind: SetKind,
+        lines: Sequence[Mapping[str, str | int]],
+        wanted: str,
+        instead_of: SetState | None = None,
+    ) -> None:
         self.client.request("stage", kind=kind)
         for line in lines:
             self.client.request("put", line)
@@ -253,6 +269,15 @@ class Device:
                 f"The device staged other {kind} than were sent (digest {staged}, not {wanted}); nothing was "
                 "changed, try again."
             )
+        if instead_of is not None:
+            # As late as can be: what is changed between this and the commit is replaced all the same.
+            there = self.client.request("show", kind=kind)
+            if (there.integer("gen"), self._digest(there)) != (instead_of.gen, instead_of.digest):
+                self.client.request("drop")
+                raise CheckFailed(
+                    f"The {kind} were changed by somebody else meanwhile (generation {there.integer('gen')}, not "
+                    f"{instead_of.gen}); nothing was pushed. Look at the difference again."
+                )
         try:
             self.client.request("commit", digest=wanted)
         except (LinkTimeout, BadFrame):

@@ -284,7 +284,7 @@ def settings_push(
                     click.confirm("Push these settings?", abort=True, err=True)
             if store is not None:
                 keep_sets(dev, store, [before, tested])
-            before = dev.push_settings(values)
+            before = dev.push_settings(values, instead_of=before)
             if measured and other:
                 tested = dev.push_measured({**tested.values, **measured_wanted})
             if store is not None:

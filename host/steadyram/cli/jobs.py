@@ -162,7 +162,7 @@ def push(
                     click.confirm("Push these jobs?", abort=True, err=True)
             if store is not None:
                 keep_sets(dev, store, [state])
-            state = dev.push_jobs(wanted.to_device())
+            state = dev.push_jobs(wanted.to_device(), instead_of=state)
             if store is not None:
                 keep_sets(dev, store, [state])
     if as_json:
