@@ -51,6 +51,8 @@ _PAUSE_MS = 100
 _RAMP_MS = 16.0
 _HOLD_S = 3.0
 _HYSTERESIS = 0.0005
+# Uncertainty of a lag with the sensor's from which the corners count as badly seen, ms.
+_VAGUE_MS = 6.0
 # Share of the capacity that the first stroke may pass its end by.
 _TOO_FAR = 0.6
 # Free travel that a stop on the way needs, ms.
@@ -496,6 +498,9 @@ def _collect(
     """Put everything into one record, in SI."""
     assert closing is not None
     opens = opening if opening is not None else closing
+    # Corners that scatter by more than a valve does were not seen well, and the sensor's delay was read off them.
+    vague_ms = max(lag.with_sensor_u_ms for lag in (opens, closing))
+    vague_ms = vague_ms if vague_ms > _VAGUE_MS else 0.0
     friction = friction_of(test.travels, test.noise_N, test.shape.delay_ms, None)
     noise_u = test.noise_N * 0.15
     drift = closing.drift_ms
@@ -520,11 +525,11 @@ def _collect(
         noise_N=test.noise_N,
         leak_per_s=test.leak_per_s,
         strokes=test.strokes,
-        open_lag_u_s=None if opening is None else opening.u_ms / 1e3,
-        close_lag_u_s=closing.u_ms / 1e3,
+        open_lag_u_s=None if opening is None else math.hypot(opening.u_ms, vague_ms) / 1e3,
+        close_lag_u_s=math.hypot(closing.u_ms, vague_ms) / 1e3,
         jitter_u_s=math.sqrt(jitter2 / max(1, sum(lag.n for lag in pooled)) * 2.0 + own) / 1e3
         + 0.4 * math.sqrt(jitter2) / 1e3,
-        sensor_lag_u_s=2.0 * test.shape_u_ms / 1e3,
+        sensor_lag_u_s=math.hypot(2.0 * test.shape_u_ms, vague_ms) / 1e3,
         rate_low_u=rates.u_low,
         rate_high_u=rates.u_high,
         changeover_u_N=rates.u_turn_N,

@@ -41,7 +41,7 @@ def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] 
     if len(values) >= 8 and float(np.ptp(times)) > 0:
         slope, base = _steady(times, values)
         off = values - base - slope * times
-        kept = np.abs(off) <= 5.0 * 1.4826 * float(np.median(np.abs(off))) + 1e-9
+        kept = np.abs(off) <= 4.0 * 1.4826 * float(np.median(np.abs(off))) + 1e-9
         values, times = values[kept], times[kept]
         line = scipy.stats.linregress(times, values)
         n, end = len(values), float(times.max())
@@ -51,6 +51,8 @@ def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] 
         drift = float(line.slope) * float(np.ptp(times))
         sure = abs(float(line.slope)) > 3.0 * float(line.stderr)
         mean = float(line.intercept + line.slope * end)
+        if not sure:
+            mean, error = float(values.mean()), sd / float(np.sqrt(n))
         t = float(scipy.stats.t.ppf(0.975, n - 2))
         # The oil warms up along an exponential, not along a line.
         bend = 0.15 * abs(drift)

@@ -7,6 +7,7 @@ from steadyram.errors import CheckFailed
 
 # Lags beyond this are no solenoid valve's, ms (20 to 80 ms: common practice, no source; cold oil half as much again).
 _LONGEST_LAG_S = 0.25
+_VAGUE_LAG_S = 0.012
 
 
 def refuse_contradictions(measured: Characteristics) -> None:
@@ -67,6 +68,11 @@ def doubts_about(measured: Characteristics) -> list[str]:
     ):
         if u is not None and u > 0.1:
             out.append(f"The rise rate {name} is known to {u:.0%} only.")
+    for name, u in (("opening", m.open_lag_u_s), ("closing", m.close_lag_u_s)):
+        if u is not None and u > _VAGUE_LAG_S:
+            out.append(
+                f"The {name} lag is known to {1e3 * u:.0f} ms only: the strokes do not show it clearly."
+            )
     if m.pulse_least_s is None:
         out.append("The shortest pulse of the full feed that moves anything was not found.")
     if m.slow_pulse_least_s is None and m.rate_slow_N_per_s > 0:
