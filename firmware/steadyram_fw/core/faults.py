@@ -97,8 +97,8 @@ BEYOND = 16777216  # a threshold in counts that no reading reaches: a cell has n
 # The RP2040 has four converter codes some nine steps wide: 511, 1535, 2559 and 3583 of 12 bits (the chip's erratum,
 # from memory); on the scale of 16 bits a step is 16.
 WIDE_STEP = 16
-WIDE_MASK = 1023 << 4
-WIDE_CODE = 511 << 4
+WIDE_MASK = 0x3FF0  # 1023 steps; a bare number, as the build for a chip folds no others
+WIDE_CODE = 0x1FF0  # 511 steps
 
 NOTHING = 0
 FEEDING = 1
