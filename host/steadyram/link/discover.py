@@ -64,4 +64,6 @@ def refuse_port(name: str) -> None:
     if found and scheme == "socket":
         host, _, number = rest.split("/")[0].rpartition(":")
         if not host or not number.isascii() or not number.isdecimal() or not 0 < int(number) <= 65535:
-            raise PortError(f"The port '{name[:80]}' is not socket://HOST:PORT with a port from 1 to 65535.")
+            raise PortError(
+                f"The port {name[:80]} cannot be opened: it is not socket://HOST:PORT with a port from 1 to 65535."
+            )
