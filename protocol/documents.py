@@ -290,6 +290,20 @@ Charted = Annotated[
 ]
 
 
+class KeptJudgement(TypedDict):
+    seq: int
+    part: Annotated[
+        str, Field(description="good, missing, double, thin, thick, soft, hard ... or not judged")
+    ]
+    press: str
+    reason: str
+    envelope: Annotated[str, Field(description="digest of the envelope's version")]
+    provisional: Annotated[
+        bool, Field(description="true: nobody confirmed the parts that the envelope learned from")
+    ]
+    at_unix: Annotated[int, Field(description="0: judged when the proof was made")]
+
+
 class BatchProof(TypedDict):
     files: dict[str, str]
     uid: str
@@ -324,6 +338,13 @@ class BatchProof(TypedDict):
     rules_broken: list[BrokenRule]
     stops: dict[str, int]
     tests: Count
+    headline: Annotated[str, Field(description="the proof's first line")]
+    odd_parts: Annotated[dict[str, list[int]], Field(description="record numbers by what the signature says")]
+    called_bad: Annotated[list[int], Field(description="record numbers that people called bad")]
+    judgements: list[KeptJudgement]
+    notes: Annotated[dict[str, str], Field(description="lot, order, note, as people wrote them")]
+    store_breaches: Annotated[list[str], Field(description="rows edited after they were written, in words")]
+    store_chain: Annotated[str, Field(description="end of the device's chain of digests")]
     findings: list[str]
 
 
@@ -350,6 +371,57 @@ class ComparedPress(TypedDict):
 class BatchCompare(TypedDict):
     job_name: str
     presses: list[ComparedPress]
+
+
+class BatchNote(TypedDict):
+    uid: str
+    job: Count
+    batch: Count
+    notes: dict[str, str]
+
+
+class ListedTest(TypedDict):
+    number: int
+    seq: int
+    kind: str
+    value: float
+    unit: str
+    low: float | None
+    high: float | None
+    passed: bool | None
+    by: str
+    at_unix: int
+    withdrawn: Annotated[str | None, Field(description="why it was withdrawn; null: it stands")]
+
+
+class BatchTestList(TypedDict):
+    tests: list[ListedTest]
+
+
+class Withdrawn(TypedDict):
+    uid: str
+    number: int
+    withdrawn: str
+
+
+class VerdictAdded(TypedDict):
+    uid: str
+    seqs: list[int]
+    verdict: Literal["good", "bad"]
+
+
+class ListedVerdict(TypedDict):
+    number: int
+    seq: int
+    verdict: str
+    why: str
+    by: str
+    at_unix: int
+    withdrawn: str | None
+
+
+class VerdictList(TypedDict):
+    verdicts: list[ListedVerdict]
 
 
 class BatchTest(TypedDict):
@@ -562,7 +634,13 @@ DOCUMENTS: dict[str, Any] = {
     "batch-compare": BatchCompare,
     "batch-list": BatchList,
     "batch-proof": BatchProof,
+    "batch-note": BatchNote,
     "batch-test-add": BatchTest,
+    "batch-test-list": BatchTestList,
+    "batch-test-withdraw": Withdrawn,
+    "batch-verdict-add": VerdictAdded,
+    "batch-verdict-list": VerdictList,
+    "batch-verdict-withdraw": Withdrawn,
     "bench-cutoff": BenchCutoff,
     "bench-presses": BenchPresses,
     "bend-run": BendRun,

@@ -34,8 +34,10 @@ from pathlib import Path
 import numpy as np
 
 from steadyram.cycles.signature import Stroke
+from steadyram.link.definition import definition
 from steadyram.press.limits import series_stiffness_N_m
 from steadyram.press.pressfile import PressFile, build_press, read_press_tables
+from steadyram.virtual.drawn_press import true_figures
 from steadyram.virtual.plant import Plant
 from steadyram.virtual.work import Part, make_part
 from steadyram_fw import tables as t
@@ -82,12 +84,13 @@ def commissioned(press: PressFile, rng: np.random.Generator) -> Controller:
     s[t.S_OVERFORCE_N] = int(press.capacity_N * 1.05)
     s[t.S_SLOW_FITTED] = int(valve.slow_feed is not None)
     s[t.S_CHAR_VALID] = 1
-    s[t.S_OPEN_LAG_US] = s[t.S_SLOW_OPEN_LAG_US] = round(
-        (valve.relay_delay + valve.open_delay) * 1e6 + off_us[0]
-    )
-    s[t.S_CLOSE_LAG_US] = s[t.S_SLOW_CLOSE_LAG_US] = round(
-        (valve.relay_delay + valve.close_delay) * 1e6 + off_us[1]
-    )
+    true = true_figures(press)
+    s[t.S_OPEN_LAG_US] = s[t.S_SLOW_OPEN_LAG_US] = round(true.open_lag_s * 1e6 + off_us[0])
+    s[t.S_CLOSE_LAG_US] = s[t.S_SLOW_CLOSE_LAG_US] = round(true.close_lag_s * 1e6 + off_us[1])
+    s[t.S_PULSE_DEAD_US] = s[t.S_SLOW_PULSE_DEAD_US] = round(true.pulse_dead_s * 1e6)
+    s[t.S_PULSE_LEAST_US] = s[t.S_SLOW_PULSE_LEAST_US] = round(true.pulse_least_s * 1e6)
+    s[t.S_BREAKAWAY_N] = round(true.breakaway_N)
+    s[t.S_FRICTION_SCATTER_N] = round(press.cylinder.friction_scatter * press.cylinder.seal_friction)
     s[t.S_SENSOR_LAG_US] = round(press.transducer.lag * 1e6)
     s[t.S_JITTER_US] = round(valve.jitter * 2**0.5 * 1e6)
     dead = series_stiffness_N_m(press, work_stiffness_N_m=1e10)
@@ -143,10 +146,15 @@ def worn(press: PressFile, kind: str, share: float, amount: float) -> PressFile:
 class Shift:
     """One press with one job from its first part on."""
 
-    def __init__(self, line: Line, seed: int) -> None:
+    def __init__(self, line: Line, seed: int, press: PressFile | None = None) -> None:
+        """Set the press up. press: in place of the file that the line names."""
         self.line = line
         self.rng = np.random.default_rng([seed, 77])
-        self.press = build_press(read_press_tables(PRESSES / f"{line.name}.toml"), line.name)
+        self.press = (
+            build_press(read_press_tables(PRESSES / f"{line.name}.toml"), line.name)
+            if press is None
+            else press
+        )
         self.now = self.press
         self.plant = Plant(self.press, seed)
         self.core = commissioned(self.press, self.rng)
@@ -207,8 +215,12 @@ class Shift:
     # ------------------------------------------------------------------ one cycle
     def cycle(self, truth: str, part_kind: str, learning: bool) -> Sample:
         """Press one part; `truth` is the label it gets."""
+        return self.press_part(truth, self.part(part_kind), learning)
+
+    def press_part(self, truth: str, part: Part, learning: bool) -> Sample:
+        """Press this part; `truth` is the label it gets."""
         plant, core = self.plant, self.core
-        plant.load_part(self.part(part_kind))
+        plant.load_part(part)
         self._run(20000, t.IN_EXTEND, until_done=True)
         self._run(200, t.IN_EXTEND)
         self._count += 1
@@ -224,7 +236,7 @@ class Shift:
             pulses=int(r[t.R_PULSES]),
             duration_s=r[t.R_DURATION_MS] / 1000.0,
             learned=bool(r[t.R_FLAGS] & t.FLAG_LEARNED),
-            stop=next(name for number, name in _STOPS.items() if number == r[t.R_STOP]),
+            stop=definition().stops[int(r[t.R_STOP])].name,
         )
         fault = core.state == t.STATE_FAULT
         core.record_stored()
@@ -252,18 +264,6 @@ class Shift:
             raise AssertionError(
                 f"{self.line.name}: not ready for the next part (state {self.core.state}, fault {self.core.fault})"
             )
-
-
-_STOPS = {
-    1: "setpoint",
-    2: "pedal",
-    3: "both-pedals",
-    4: "estop",
-    5: "fault",
-    6: "no-cutoff",
-    8: "short",
-    10: "over",
-}
 
 
 def shift(line: Line, seed: int, *, learn: int = 30, mixed: int = 180) -> Iterator[Sample]:

@@ -12,6 +12,13 @@ from rich.table import Table
 
 from steadyram.cli._inputs import INTEGER_MOST, PLACE
 from steadyram.cli._session import err, json_option, out, plain, print_json
+from steadyram.cli.batch_verdict import (
+    checked_text,
+    number_option,
+    verdict_group,
+    why_option,
+    withdraw_row,
+)
 from steadyram.cli.cycles import job_option, store_option, uid_option
 from steadyram.config import preferences
 from steadyram.errors import BadInput
@@ -143,7 +150,7 @@ def proof(
     from steadyram.report.proof_csv import proof_csv
     from steadyram.report.proof_page import render_proof
     from steadyram.report.proof_pdf import proof_pdf
-    from steadyram.report.proof_text import proof_findings
+    from steadyram.report.proof_text import headline, proof_findings
     from steadyram.report.uncertainty import uncertainty_facts
 
     units = preferences()
@@ -206,6 +213,24 @@ def proof(
             "rules_broken": [{"rule": text, "seqs": seqs} for text, seqs in rules_broken(found)],
             "stops": dict(found.stops),
             "tests": len(found.tests),
+            "headline": headline(found),
+            "odd_parts": found.odd,
+            "called_bad": found.called_bad,
+            "judgements": [
+                {
+                    "seq": each.seq,
+                    "part": each.part,
+                    "press": each.press,
+                    "reason": each.reason,
+                    "envelope": each.envelope,
+                    "provisional": each.provisional,
+                    "at_unix": each.at_unix,
+                }
+                for _, each in sorted(found.judgements.items())
+            ],
+            "notes": dict(found.notes),
+            "store_breaches": list(found.sealed.breaches),
+            "store_chain": found.sealed.end,
             "findings": [finding.text for finding in proof_findings(found, units)],
         }
     )
@@ -280,6 +305,55 @@ def _press(each: Comparison) -> dict[str, object]:
     }
 
 
+@batch.command()
+@store_option
+@uid_option
+@job_option
+@batch_option
+@click.option("--lot", help="Material lot; an empty text takes it away.")
+@click.option("--work-order", "order", help="Work order.")
+@click.option("--note", help="Anything worth printing on the proof.")
+@click.option("--by", default="", help="Who writes it.")
+@json_option
+def note(
+    store: str | Path,
+    uid: str | None,
+    job: int | None,
+    number: int | None,
+    lot: str | None,
+    order: str | None,
+    note: str | None,
+    by: str,
+    as_json: bool,
+) -> None:
+    """Write material lot, work order or a note of a batch; the proof prints them."""
+    from steadyram.cycles.batches import choose_batch
+    from steadyram.cycles.notes import add_note, batch_notes
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
+
+    given = {
+        name: text for name, text in (("lot", lot), ("order", order), ("note", note)) if text is not None
+    }
+    if not given:
+        raise BadInput("Give --lot, --work-order or --note.")
+    for name, text in given.items():
+        checked_text(text, f"--{name}" if name != "order" else "--work-order", 120)
+    checked_text(by, "--by", 60)
+    with CycleStore(store, create=False) as opened:
+        chosen = choose_batch(opened, choose_device(opened, uid), job, number)
+        for name, text in given.items():
+            add_note(opened, chosen, name, text, by, int(time.time()))
+        found = batch_notes(opened, chosen)
+    if as_json:
+        print_json({"uid": chosen.uid, "job": chosen.job, "batch": chosen.number, "notes": found})
+        return
+    err().print(f"Noted for batch {chosen.number} of job {chosen.job}.")
+
+
+batch.add_command(verdict_group)
+
+
 @batch.group("test")
 def test_() -> None:
     """Destructive tests of parts: push-out, torque-out and the like."""
@@ -329,9 +403,10 @@ def add(
             raise BadInput(
                 f"--{name} is of another kind than --value; give both as a force or both as a torque."
             )
-    for text, option, most in ((kind, "--kind", 40), (by, "--by", 60), (note, "--note", 400)):
-        if len(text) > most or not text.isprintable() or (option == "--kind" and not text.strip()):
-            raise BadInput(f"{option} is 1 to {most} printable signs.")
+    check_result(number, limits["low"], limits["high"])
+    checked_text(kind, "--kind", 40, needed=True)
+    checked_text(by, "--by", 60)
+    checked_text(note, "--note", 400)
     with CycleStore(store, create=False) as opened:
         chosen = choose_device(opened, uid)
         cycle = next(opened.cycles(chosen, seq, seq), None)
@@ -350,6 +425,71 @@ def add(
     err().print(
         f"Record {seq} (setpoint {preferences().force(test.setpoint_N)}): {plain(kind)} {plain(value)}, {verdict}."
     )
+
+
+@test_.command("list")
+@store_option
+@uid_option
+@job_option
+@json_option
+def list_tests(store: str | Path, uid: str | None, job: int | None, as_json: bool) -> None:
+    """List a job's destructive tests with their numbers, the withdrawn ones too."""
+    from steadyram.cycles.batches import newest_job
+    from steadyram.cycles.select import choose_device
+    from steadyram.cycles.store import CycleStore
+
+    with CycleStore(store, create=False) as opened:
+        chosen = choose_device(opened, uid)
+        found = opened.part_tests(chosen, newest_job(opened, chosen) if job is None else job)
+    if as_json:
+        print_json(
+            {
+                "tests": [
+                    {
+                        "number": each.number,
+                        "seq": each.seq,
+                        "kind": each.kind,
+                        "value": each.value,
+                        "unit": each.unit,
+                        "low": each.low,
+                        "high": each.high,
+                        "passed": each.passed,
+                        "by": each.by,
+                        "at_unix": each.at_unix,
+                        "withdrawn": each.withdrawn.why if each.withdrawn else None,
+                    }
+                    for each in found
+                ]
+            }
+        )
+        return
+    table = Table("number", "record", "result", "by", "withdrawn")
+    for each in found:
+        why = plain(each.withdrawn.why) if each.withdrawn else ""
+        table.add_row(str(each.number), str(each.seq), plain(each.in_words()), plain(each.by), why)
+    out().print(table)
+
+
+@test_.command("withdraw")
+@store_option
+@uid_option
+@number_option
+@why_option
+@click.option("--by", default="", help="Who withdraws it.")
+@json_option
+def withdraw_test(store: str | Path, uid: str | None, number: int, why: str, by: str, as_json: bool) -> None:
+    """Withdraw a test that was entered by mistake; it stays listed with the reason."""
+    withdraw_row(store, uid, "part_test", number, why, by, as_json=as_json)
+
+
+def check_result(value: float, low: float | None, high: float | None) -> None:
+    """Refuse a result or limits that no test can have. Raises BadInput."""
+    if value < 0.0 or any(each is not None and each < 0.0 for each in (low, high)):
+        raise BadInput(
+            "A test's result and its limits are forces or torques of 0 or more; leave the sign out."
+        )
+    if low is not None and high is not None and low > high:
+        raise BadInput("--low is above --high, so that no part could pass; exchange them.")
 
 
 def _measured(text: str, option: str) -> tuple[float, str]:

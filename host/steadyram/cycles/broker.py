@@ -14,7 +14,7 @@ from typing import Any, Final
 from pydantic import BaseModel
 
 from steadyram.cycles.collect_config import BrokerEntry
-from steadyram.cycles.messages import CycleMessage, Live, Online, StateMessage
+from steadyram.cycles.messages import CycleMessage, Live, Online, StateMessage, VerdictMessage
 from steadyram.errors import BadInput
 
 _QUEUE_MOST: Final = 10_000
@@ -79,6 +79,10 @@ class Broker:
     def cycle(self, message: CycleMessage) -> None:
         """Say that a stroke's record is in the store."""
         self._client.publish(self._topic(message.uid, "cycle"), message.model_dump_json(), qos=1)
+
+    def verdict(self, message: VerdictMessage) -> None:
+        """Tell what was said of a stroke's part."""
+        self._client.publish(self._topic(message.uid, "verdict"), message.model_dump_json(), qos=1)
 
     def close(self) -> None:
         """Say goodbye and let go."""

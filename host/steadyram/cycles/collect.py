@@ -16,6 +16,7 @@ from steadyram.cycles.broker import Broker
 from steadyram.cycles.collect_config import CollectConfig, DeviceEntry
 from steadyram.cycles.messages import CycleMessage, Live, StateMessage
 from steadyram.cycles.pull import pull, unreadable_in_words
+from steadyram.cycles.said_since import Marks, marks, said_since
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import DeviceRefusal, LinkError, SteadyramError
@@ -49,6 +50,7 @@ class Watched:
     stored: int = 0
     reconnects: int = 0
     trouble: str = ""
+    told: Marks = (0, 0, 0, 0)
 
     @property
     def name(self) -> str:
@@ -140,6 +142,7 @@ class Collector:
         one.uid = identity.uid
         # Counted once: at a million records a count takes longer than a pull.
         one.stored = self._store.count(one.uid)
+        one.told = marks(self._store, one.uid)
         live_s = self.config.live
         device.events(True, live_s)
         self._pull(one, device, sets=True)
@@ -182,6 +185,11 @@ class Collector:
                     self._broker.cycle(CycleMessage.of(one.uid, record))
 
         result = pull(device, self._store, traces=self.config.traces, sets=sets, arrived=arrived)
+        if self._broker is not None:
+            # Also what the page or the command line put into the store meanwhile.
+            messages, one.told = said_since(self._store, one.uid, one.told)
+            for message in messages:
+                self._broker.verdict(message)
         one.lost += result.lost
         one.stored += result.records
         if result.lost:

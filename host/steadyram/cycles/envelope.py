@@ -7,6 +7,7 @@ what the trace's spacing and rounding leave even where the parts are all alike.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
@@ -104,6 +105,11 @@ class Envelope(BaseModel):
         after = next((force for force in found.stands_N[1:] if force > 1.03 * found.landing_N), np.inf)
         levelled = found.crest_s > LEVELLED * found.rise_s or after < NEARLY * found.landing_N
         return found.landing_N if share >= PARTWAY and levelled else float("nan")
+
+    @property
+    def digest(self) -> str:
+        """The version of this envelope: the first digits of the SHA-256 of its text."""
+        return hashlib.sha256(self.to_text().encode()).hexdigest()[:12]
 
     def to_text(self) -> str:
         """The envelope as JSON."""

@@ -45,6 +45,21 @@ PRESS_WORDS: Final[dict[str, str]] = {
     "warm": "slower and softer than before: warm oil, air in it, or a tired pump",
 }
 
+FIGURE_WORDS: Final[dict[str, str]] = {
+    "contact_s": "contact",
+    "approach_N": "force in free travel",
+    "rise_s": "length of the rise",
+    "half_s": "time to half the setpoint",
+    "landing_N": "first stand",
+    "embed_Ns": "work of the first feed",
+    "knee_N": "knee",
+    "steep_N_per_s": "steepest rise",
+    "peak_N": "peak",
+    "settled_N": "settled force",
+    "loss_per_s": "loss while standing",
+    "pulses": "pulses",
+}
+
 _WEIGHT: Final = 0.3
 _MEAN_SD: Final = math.sqrt(_WEIGHT / (2.0 - _WEIGHT))
 # Contact off by these shares of the way to it: a part's height, not a sheet's.
@@ -79,6 +94,15 @@ class Verdict:
     def alarm(self) -> bool:
         """True when somebody should look."""
         return self.part not in ("good", "not judged") or self.press != "sound"
+
+    def reason(self) -> str:
+        """Why: the sentence, and the figures that are off most, in standard deviations of the good parts."""
+        far = sorted(self.deviations.items(), key=lambda each: -abs(each[1]))[:3]
+        figures = ", ".join(
+            f"{FIGURE_WORDS.get(name, name)} {value:+.1f}" for name, value in far if abs(value) >= 2.0
+        )
+        said = "; ".join(self.words())
+        return f"{said} (deviations: {figures})" if figures and self.alarm else said
 
     def words(self) -> list[str]:
         """One sentence for the part, and one for the press when it is not sound."""

@@ -8,6 +8,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from steadyram.cycles.judgements import KEYS, with_said
 from steadyram.cycles.store import CycleStore, StoredCycle, job_names
 from steadyram.cycles.store_schema import RECORD_COLUMNS
 from steadyram.link.records import CycleRecord
@@ -18,8 +19,7 @@ def named_cycles(
     store: CycleStore, uid: str, first: int = 0, last: int = 2**63 - 1, job: int | None = None
 ) -> list[dict[str, Any]]:
     """Records of a device in SI values, with `uid` and `job_name` (None when not known), ready for JSON."""
-    names = job_names(store.jobs_seen(uid), job_crc)
-    return [_named(cycle, names) for cycle in store.cycles(uid, first, last, job)]
+    return list(each_named(store, uid, first, last, job))
 
 
 def each_named(
@@ -27,7 +27,8 @@ def each_named(
 ) -> Iterator[dict[str, Any]]:
     """Yield the same one by one, so that memory does not grow with the store."""
     names = job_names(store.jobs_seen(uid), job_crc)
-    return (_named(cycle, names) for cycle in store.cycles(uid, first, last, job))
+    told = with_said(store, uid, store.cycles(uid, first, last, job))
+    return (_named(cycle, names) | said for cycle, said in told)
 
 
 def _named(cycle: StoredCycle, names: Mapping[tuple[int, int], str]) -> dict[str, Any]:
@@ -87,7 +88,7 @@ def csv_lines(cycles: Iterable[Mapping[str, Any]]) -> Iterator[str]:
 def _every_key() -> Iterator[str]:
     """Keys of a record that has every field that the store has a column for."""
     values = dict.fromkeys(RECORD_COLUMNS, 0)
-    return iter(CycleRecord(values).to_json())
+    return iter([*CycleRecord(values).to_json(), *KEYS])
 
 
 def json_lines(cycles: Iterable[Mapping[str, Any]]) -> Iterator[str]:

@@ -5,6 +5,7 @@
     PREFIX/UID/state                 retained: state, fault, job, setpoint, batch
     PREFIX/UID/live                  force as it is, many times a second; never repeated
     PREFIX/UID/cycle                 one a stroke, when its record is in the store
+    PREFIX/UID/verdict               what the signature, a person or a test said of a stroke's part, as it is stored
 
 Characters of a UID that mean something in topics (+ # /) are sent as "_". Forces in newtons, times in seconds
 or Unix seconds. A receiver drops a repeated cycle by its (uid, seq). A collector that dies between
@@ -124,12 +125,29 @@ class CycleMessage(_Message):
         )
 
 
+class VerdictMessage(_Message):
+    """What was said of one stroke's part; a later message on the same stroke replaces an earlier one of its source."""
+
+    uid: str
+    seq: int = Field(ge=1)
+    source: str = Field(description="signature, person or test")
+    verdict: str = Field(
+        description="signature: good, missing, double, soft ...; person: good or bad; test: passed, failed, no limit"
+    )
+    reason: str
+    by: str = Field(description="who; of the signature the envelope's version")
+    provisional: bool = Field(description="true: the envelope's parts were confirmed by nobody")
+    withdrawn: str | None = Field(description="why it was taken back; null: it stands")
+    at_unix: int
+
+
 TOPICS: Final[dict[str, type[_Message]]] = {
     "collector/CLIENT/online": Online,
     "UID/online": Online,
     "UID/state": StateMessage,
     "UID/live": Live,
     "UID/cycle": CycleMessage,
+    "UID/verdict": VerdictMessage,
 }
 
 

@@ -17,6 +17,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
+from steadyram.cycles.judgements import KEYS, said_of
 from steadyram.cycles.store import CycleStore, StoredCycle, job_names
 from steadyram.errors import BadInput
 from steadyram.link.sets import job_crc
@@ -31,6 +32,7 @@ _FLOATS: Final = (
     "at_s", "setpoint_N", "peak_N", "settled_N", "end_N", "duration_s", "contact_s", "knee_N", "trace_s",
     "trace_unit_N", "depth_m", "contact_m", "target_m",
 )  # fmt: skip
+_SAID_INTEGERS: Final = frozenset({"envelope_provisional", "judged_unix", "said_unix"})
 
 
 def write_parquet(
@@ -66,6 +68,8 @@ def write_parquet(
                 names = job_names(store.jobs_seen(uid), job_crc)
                 for chunk in _chunks(store.cycles(uid, first, last, job)):
                     columns = _columns(chunk, names)
+                    said = said_of(store, uid, [cycle.record for cycle in chunk])
+                    columns |= {key: [said[each.record.seq][key] for each in chunk] for key in KEYS}
                     if traces:
                         columns |= _traces(store, uid, chunk)
                     writer.write_table(pa.table(columns, schema=schema))
@@ -96,6 +100,7 @@ def _schema(pa: Any, traces: bool) -> Any:
         pa.field("stop", pa.string()),
         pa.field("fault", pa.string()),
         pa.field("flags", pa.list_(pa.string())),
+        *(pa.field(name, pa.int64() if name in _SAID_INTEGERS else pa.string()) for name in KEYS),
     ]
     if traces:
         fields += [

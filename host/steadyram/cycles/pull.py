@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
+from steadyram.cycles.judgements import Judgement, judge_since
 from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
@@ -33,6 +34,7 @@ class PullResult:
     changes: int
     lost: int
     unreadable: tuple[tuple[int, int], ...] = ()
+    judged: tuple[Judgement, ...] = ()
 
     @property
     def unreadable_count(self) -> int:
@@ -56,12 +58,14 @@ def pull(
     *,
     traces: bool = True,
     sets: bool = True,
+    judge: bool = True,
     progress: Progress | None = None,
     arrived: Callable[[list[CycleRecord]], None] | None = None,
     wall: Callable[[], float] = time.time,
 ) -> PullResult:
     """Bring the store up to date; may be killed at any moment and run again.
 
+    judge: whether to judge the new parts by their traces and to keep what was said (only where traces are pulled).
     traces, sets: whether to pull the traces, and what is in force; progress: called with what is pulled, how
     much is done and how much there is; arrived: called with records once they are in the store; wall: clock
     in Unix seconds.
@@ -112,7 +116,8 @@ def pull(
         fresh = _pull_points(device.trace, store.add_traces, identity.uid, forces, "traces", progress)
         _pull_points(device.travel, store.add_travels, identity.uid, travels, "travel", progress)
     changes = store.add_changes(identity.uid, device.changes(known_change + 1))
-    return PullResult(identity.uid, new, fresh, changes, lost, tuple(unreadable))
+    judged = judge_since(store, identity.uid, known, wall) if traces and judge and (new or fresh) else []
+    return PullResult(identity.uid, new, fresh, changes, lost, tuple(unreadable), tuple(judged))
 
 
 def _pull_points(

@@ -28,6 +28,8 @@ class Judged:
     envelope: Envelope | None
     teaching: tuple[int, ...]
     verdicts: Mapping[int, Verdict]
+    # True while the envelope was learned from parts that nobody confirmed.
+    provisional: bool = True
 
 
 def stroke_of(record: CycleRecord, trace: Trace | None) -> Stroke:
@@ -78,4 +80,6 @@ def judge_job(
     except BadInput:
         return Judged(None, numbers, {})
     watch = Watch(envelope)
-    return Judged(envelope, numbers, {each.seq: watch.judge(strokes[each.seq]) for each in records})
+    verdicts = {each.seq: watch.judge(strokes[each.seq]) for each in records}
+    confirmed = sum(said.get(number) == "good" for number in numbers)
+    return Judged(envelope, numbers, verdicts, provisional=confirmed < LEAST_PARTS)

@@ -16,12 +16,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final, Literal, Self
 
 from sqlalchemy import Connection, Table, and_, func, insert, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 
 from steadyram.cycles import store_schema as t
+from steadyram.cycles.seal import cycle_content, seal_row
 from steadyram.cycles.store_engine import explained, open_engine, shown, writing
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.definition import definition
@@ -79,6 +80,15 @@ class StoredCycle:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """Why a verdict or a test was taken back, by whom and when."""
+
+    why: str
+    by: str
+    at_unix: int
+
+
+@dataclass(frozen=True, slots=True)
 class PartTest:
     """Result of a destructive test on one part: `value`, `low` and `high` in `unit` ("N" or "N*m")."""
 
@@ -94,6 +104,8 @@ class PartTest:
     at_unix: int
     by: str
     note: str
+    number: int = 0
+    withdrawn: Withdrawal | None = None
 
     @property
     def passed(self) -> bool | None:
@@ -102,16 +114,23 @@ class PartTest:
             return None
         return (self.low is None or self.value >= self.low) and (self.high is None or self.value <= self.high)
 
+    def in_words(self) -> str:
+        """Kind, result and outcome, for one cell of a table."""
+        told = {True: "passed", False: "failed", None: "no limit"}[self.passed]
+        return f"{self.kind} {self.value:g} {self.unit} {told}"
+
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a person said of a cycle; several may be said, the newest counts."""
+    """What a person said of a cycle; several may be said, the newest that was not withdrawn counts."""
 
     seq: int
     verdict: str
     why: str
     by: str
     at_unix: int
+    number: int = 0
+    withdrawn: Withdrawal | None = None
 
 
 class CycleStore:
@@ -163,9 +182,9 @@ class CycleStore:
             "proto": identity.proto,
             "seen_unix": unix,
         }
-        statement = self._insert(t.device)
+        statement = self.insert_into(t.device)
         newer = {key: statement.excluded[key] for key in row if key != "uid"}
-        with self._transaction() as db:
+        with self.transaction() as db:
             db.execute(statement.on_conflict_do_update(index_elements=["uid"], set_=newer), row)
 
     def add_cycles(self, identity: Identity, records: Iterable[CycleRecord], unix: int) -> int:
@@ -176,13 +195,8 @@ class CycleStore:
         given = {record.seq: record for record in records}
         if not given:
             return 0
-        with self._transaction() as db:
-            if self._dialect == "postgresql":
-                # Writers of one device take turns, so that what is looked up below stays true.
-                db.execute(
-                    text("SELECT pg_advisory_xact_lock(:n, hashtext(:uid))"),
-                    {"n": _DEVICE_LOCK, "uid": identity.uid},
-                )
+        with self.transaction() as db:
+            self._take_turn(db, identity.uid)
             there = db.execute(
                 select(t.cycle).where(
                     t.cycle.c.uid == identity.uid, t.cycle.c.seq.between(min(given), max(given))
@@ -200,6 +214,15 @@ class CycleStore:
             if given:
                 rows = [_row(identity, record, unix) for record in given.values()]
                 db.execute(insert(t.cycle), rows)
+                self.seal_rows(
+                    db,
+                    identity.uid,
+                    "cycle",
+                    [
+                        (record.seq, cycle_content(identity.fw, unix, record.values))
+                        for record in given.values()
+                    ],
+                )
         return len(given)
 
     def add_trace(self, uid: str, seq: int, trace: Trace | None) -> None:
@@ -210,15 +233,15 @@ class CycleStore:
         """The same for several, in one transaction."""
         rows = [_trace_row(uid, seq, trace) for seq, trace in traces]
         if rows:
-            with self._transaction() as db:
-                db.execute(self._insert(t.trace).on_conflict_do_nothing(), rows)
+            with self.transaction() as db:
+                db.execute(self.insert_into(t.trace).on_conflict_do_nothing(), rows)
 
     def add_travels(self, uid: str, travels: Iterable[tuple[int, TravelTrace | None]]) -> None:
         """Add the ram's travel along some records' traces, in one transaction; None as for a trace."""
         rows = [_travel_row(uid, seq, travel) for seq, travel in travels]
         if rows:
-            with self._transaction() as db:
-                db.execute(self._insert(t.travel).on_conflict_do_nothing(), rows)
+            with self.transaction() as db:
+                db.execute(self.insert_into(t.travel).on_conflict_do_nothing(), rows)
 
     def add_snapshot(self, uid: str, state: SetState, unix: int) -> None:
         """Keep a set that is in force, once a generation."""
@@ -235,40 +258,47 @@ class CycleStore:
             "seen_unix": unix,
             "content": json.dumps(content),
         }
-        with self._transaction() as db:
-            db.execute(self._insert(t.snapshot).on_conflict_do_nothing(), row)
+        with self.transaction() as db:
+            statement = self.insert_into(t.snapshot).values(row).on_conflict_do_nothing()
+            if db.execute(statement.returning(t.snapshot.c.gen)).all():
+                self.seal_rows(db, uid, "snapshot", [(f"{state.kind} {state.digest} {state.gen}", row)])
 
     def add_changes(self, uid: str, changes: Iterable[Change]) -> int:
         """Add entries of the record of changes; returns how many were new."""
         given = list(changes)
         if not given:
             return 0
-        new = 0
-        with self._transaction() as db:
+        new: list[tuple[int | str, Mapping[str, Any]]] = []
+        with self.transaction() as db:
             for change in given:
                 row = {"uid": uid, "seq": change.seq, "fields": json.dumps(dict(change.fields))}
-                statement = self._insert(t.change).values(row).on_conflict_do_nothing()
-                new += len(db.execute(statement.returning(t.change.c.seq)).all())
-        return new
+                statement = self.insert_into(t.change).values(row).on_conflict_do_nothing()
+                if db.execute(statement.returning(t.change.c.seq)).all():
+                    new.append((change.seq, row))
+            if new:
+                self.seal_rows(db, uid, "change", new)
+        return len(new)
 
     def add_part_test(self, test: PartTest) -> None:
-        """Add a destructive test's result; results are only ever added."""
+        """Add a destructive test's result; results are only ever added, and withdrawn by `withdraw`."""
         row = {
             "uid": test.uid,
             "job": test.job,
             "seq": test.seq,
             "setpoint_n": round(test.setpoint_N),
             "kind": test.kind,
-            "value": test.value,
+            # A database gives a whole number back as 812.0: the digest is of what it gives back.
+            "value": float(test.value),
             "unit": test.unit,
-            "low": test.low,
-            "high": test.high,
+            "low": None if test.low is None else float(test.low),
+            "high": None if test.high is None else float(test.high),
             "at_unix": test.at_unix,
             "by_whom": test.by,
             "note": test.note,
         }
-        with self._transaction() as db:
-            db.execute(insert(t.part_test), row)
+        with self.transaction() as db:
+            number = db.execute(insert(t.part_test).values(row).returning(t.part_test.c.id)).scalar_one()
+            self.seal_rows(db, test.uid, "part_test", [(number, row)])
 
     def add_verdict(self, uid: str, verdict: Verdict) -> None:
         """Add what a person said of a cycle; nothing said before is lost."""
@@ -280,8 +310,29 @@ class CycleStore:
             "by_whom": verdict.by,
             "at_unix": verdict.at_unix,
         }
-        with self._transaction() as db:
-            db.execute(insert(t.verdict), row)
+        with self.transaction() as db:
+            number = db.execute(insert(t.verdict).values(row).returning(t.verdict.c.id)).scalar_one()
+            self.seal_rows(db, uid, "verdict", [(number, row)])
+
+    def withdraw(
+        self, uid: str, what: Literal["verdict", "part_test"], number: int, taken: Withdrawal
+    ) -> None:
+        """Take a verdict or a test back; it stays readable. Raises BadInput when there is none, or it was before."""
+        table = t.verdict if what == "verdict" else t.part_test
+        name = "verdict" if what == "verdict" else "test"
+        row = {
+            "uid": uid, "what": what, "of_id": number,
+            "why": taken.why, "by_whom": taken.by, "at_unix": taken.at_unix,
+        }  # fmt: skip
+        with self.transaction() as db:
+            if not db.execute(select(table.c.id).where(table.c.uid == uid, table.c.id == number)).all():
+                raise BadInput(
+                    f"{self.path} has no {name} {number} of device {uid}; list them to see the numbers."
+                )
+            if number in _withdrawn(db, uid, what):
+                raise BadInput(f"{name.capitalize()} {number} was withdrawn before.")
+            taken_id = db.execute(insert(t.withdrawal).values(row).returning(t.withdrawal.c.id)).scalar_one()
+            self.seal_rows(db, uid, "withdrawal", [(taken_id, row)])
 
     # ------------------------------------------------------------ reading
     def devices(self) -> list[StoredDevice]:
@@ -438,6 +489,7 @@ class CycleStore:
             .order_by(c.seq, c.id)
         )
         with self.reading() as db:
+            taken = _withdrawn(db, uid, "part_test")
             return [
                 PartTest(
                     uid=row.uid,
@@ -452,6 +504,8 @@ class CycleStore:
                     at_unix=row.at_unix,
                     by=row.by_whom,
                     note=row.note,
+                    number=row.id,
+                    withdrawn=taken.get(row.id),
                 )
                 for row in db.execute(query)
             ]
@@ -460,12 +514,13 @@ class CycleStore:
         """What people said of a device's cycles, by number, oldest first."""
         c = t.verdict.c
         query = (
-            select(c.seq, c.verdict, c.why, c.by_whom, c.at_unix)
+            select(c.seq, c.verdict, c.why, c.by_whom, c.at_unix, c.id)
             .where(c.uid == uid, c.seq.between(first, last))
             .order_by(c.seq, c.id)
         )
         with self.reading() as db:
-            return [Verdict(*row) for row in db.execute(query)]
+            taken = _withdrawn(db, uid, "verdict")
+            return [Verdict(*row, withdrawn=taken.get(row[5])) for row in db.execute(query)]
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -473,18 +528,43 @@ class CycleStore:
         with explained(self.path), self.engine.connect() as db:
             yield db
 
+    def seal_rows(
+        self, db: Connection, uid: str, kind: str, rows: Sequence[tuple[int | str, Mapping[str, Any]]]
+    ) -> None:
+        """Add digests of rows just written to the device's chain, in the same transaction; rows: (key, content)."""
+        self._take_turn(db, uid)
+        c = t.seal.c
+        before = db.execute(select(c.chain).where(c.uid == uid).order_by(c.id.desc()).limit(1)).scalar()
+        db.execute(insert(t.seal), seal_row(uid, kind, rows, before or ""))
+
     # ------------------------------------------------------------ inside
+    def _take_turn(self, db: Connection, uid: str) -> None:
+        """Have writers of one device take turns, so that what is looked up in a transaction stays true."""
+        if self._dialect == "postgresql":
+            db.execute(
+                text("SELECT pg_advisory_xact_lock(:n, hashtext(:uid))"), {"n": _DEVICE_LOCK, "uid": uid}
+            )
+
     def _number(self, query: Any) -> int:
         with self.reading() as db:
             return int(db.execute(query).scalar_one())
 
-    def _insert(self, table: Table) -> Any:
+    def insert_into(self, table: Table) -> Any:
+        """An insert into a table in this database's own dialect, which knows what to do on a conflict."""
         return (postgresql if self._dialect == "postgresql" else sqlite).insert(table)
 
     @contextmanager
-    def _transaction(self) -> Iterator[Connection]:
+    def transaction(self) -> Iterator[Connection]:
+        """A transaction that writes, for modules that keep tables of their own here."""
         with explained(self.path), writing(self.engine) as db, db.begin():
             yield db
+
+
+def _withdrawn(db: Connection, uid: str, what: str) -> dict[int, Withdrawal]:
+    """What was withdrawn of one table, by the number of its row."""
+    c = t.withdrawal.c
+    query = select(c.of_id, c.why, c.by_whom, c.at_unix).where(c.uid == uid, c.what == what).order_by(c.id)
+    return {int(row[0]): Withdrawal(*row[1:]) for row in db.execute(query)}
 
 
 def _row(identity: Identity, record: CycleRecord, unix: int) -> dict[str, Any]:

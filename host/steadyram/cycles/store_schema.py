@@ -21,7 +21,7 @@ from sqlalchemy import (
 )
 
 # Revision that this tool works with; a test holds it to the newest script in `migrations/versions`.
-HEAD: Final = "0001"
+HEAD: Final = "0002"
 
 RECORD_COLUMNS: Final = (
     "seq", "boot", "at_ms", "at_unix", "job", "job_crc", "cal_serial", "settings_gen", "count", "setpoint_n",
@@ -104,4 +104,53 @@ verdict = Table(
     Column("why", Text, nullable=False), Column("by_whom", Text, nullable=False),
     Column("at_unix", BigInteger, nullable=False),
     Index("verdict_by_cycle", "uid", "seq"),
+)  # fmt: skip
+
+# What the signature said of a cycle's part and of the press; the newest row of a cycle counts.
+judgement = Table(
+    "judgement", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("seq", BigInteger, nullable=False), Column("part", Text, nullable=False),
+    Column("press", Text, nullable=False), Column("reason", Text, nullable=False),
+    Column("envelope", Text, nullable=False), Column("provisional", Integer, nullable=False),
+    Column("at_unix", BigInteger, nullable=False),
+    Index("judgement_by_cycle", "uid", "seq"),
+)  # fmt: skip
+
+# Every version of an envelope that a judgement names, by its digest.
+envelope = Table(
+    "envelope", metadata,
+    Column("uid", Text, primary_key=True), Column("digest", Text, primary_key=True),
+    Column("content", Text, nullable=False), Column("at_unix", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+# What was taken back: `what` names the table ("verdict", "part_test"), `of_id` its row.
+withdrawal = Table(
+    "withdrawal", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("what", Text, nullable=False), Column("of_id", BigInteger, nullable=False),
+    Column("why", Text, nullable=False), Column("by_whom", Text, nullable=False),
+    Column("at_unix", BigInteger, nullable=False),
+    Index("withdrawal_of", "uid", "what", "of_id"),
+)  # fmt: skip
+
+# What people write of a batch (material lot, work order), known by its job and first record; the newest counts.
+batch_note = Table(
+    "batch_note", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("job", BigInteger, nullable=False), Column("first_seq", BigInteger, nullable=False),
+    Column("name", Text, nullable=False), Column("value", Text, nullable=False),
+    Column("by_whom", Text, nullable=False), Column("at_unix", BigInteger, nullable=False),
+    Index("batch_note_by_batch", "uid", "job", "first_seq"),
+)  # fmt: skip
+
+# Digests of rows as they were written, a transaction a row; `chain` goes over the seal before (`seal.py`).
+seal = Table(
+    "seal", metadata,
+    Column("id", Integer, primary_key=True), Column("uid", Text, nullable=False),
+    Column("kind", Text, nullable=False), Column("first_seq", BigInteger, nullable=False),
+    Column("last_seq", BigInteger, nullable=False), Column("digests", Text, nullable=False),
+    Column("chain", Text, nullable=False),
+    Index("seal_by_device", "uid", "id"),
 )  # fmt: skip

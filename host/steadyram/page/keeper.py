@@ -245,7 +245,8 @@ class Keeper:
 
     def _pull(self, device: Device) -> None:
         self._pull_wanted = False
-        pull(device, self.store, sets=False, wall=self.wall)
+        # What the parts look like is judged, and kept, when the page is told of them.
+        pull(device, self.store, sets=False, judge=False, wall=self.wall)
         self._tell_store()
         self._read(device)
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from steadyram.cycles.envelope import learn_band
 from steadyram.cycles.envelope_watch import Verdict as Judgement
+from steadyram.cycles.judgements import keep, newest_said
 from steadyram.cycles.signature import Stroke
 from steadyram.cycles.signature_store import Judged, job_strokes, judge_job
 from steadyram.cycles.store import CycleStore
@@ -32,7 +34,7 @@ class ShownJob:
     judged: Judged = field(default_factory=lambda: Judged(None, (), {}))
 
     def refresh(self, store: CycleStore, uid: str, job: int, setpoint_N: float, said: dict[int, str]) -> None:
-        """Judge the job's newest cycles anew."""
+        """Judge the job's newest cycles anew, and keep what is said."""
         if (job, setpoint_N) != (self.job, self.setpoint_N):
             self.job, self.setpoint_N, self.strokes = job, setpoint_N, {}
         last = store.last_seq(uid)
@@ -44,6 +46,7 @@ class ShownJob:
         wanted = {each.seq for each in records}
         self.strokes = {seq: stroke for seq, stroke in self.strokes.items() if seq in wanted}
         self.judged = judge_job(records, job_strokes(store, uid, records, self.strokes), said)
+        keep(store, uid, self.judged, int(time.time()))
 
     def band_json(self) -> dict[str, Any] | None:
         """The band of the parts that teach, or None while there are too few."""
@@ -53,7 +56,7 @@ class ShownJob:
 
 def newest_words(store: CycleStore, uid: str) -> dict[int, str]:
     """The newest word of a person on each cycle: "good" or "bad"."""
-    return {each.seq: each.verdict for each in store.verdicts(uid)}
+    return newest_said(store, uid)
 
 
 def results_json(

@@ -24,6 +24,10 @@ from steadyram.cycles.charts import (
     individuals_chart,
     means_chart,
 )
+from steadyram.cycles.envelope_watch import PART_WORDS
+from steadyram.cycles.judgements import Judgement, judge_group, judgement_of, newest_judgements
+from steadyram.cycles.notes import batch_notes
+from steadyram.cycles.seal import Sealed, check_seals
 from steadyram.cycles.store import CycleStore, PartTest, Snapshot, Verdict, job_names
 from steadyram.cycles.trends import RULES, RuleHit, Trend, mann_kendall, rule_hits
 from steadyram.errors import BadInput
@@ -109,6 +113,10 @@ class Proof(ByLanding):
     changes: ChangeHistory
     tests: tuple[PartTest, ...]
     verdicts: tuple[Verdict, ...]
+    # The judgement that counts for each record; records that have none are judged when the proof is made.
+    judgements: Mapping[int, Judgement]
+    sealed: Sealed
+    notes: Mapping[str, str]
     # None where no record has ram travel.
     travel: TravelData | None
     # What force, then the uncertainty of the calibration and of one stroke there.
@@ -118,6 +126,28 @@ class Proof(ByLanding):
     def centre(self) -> float:
         """What the values are held to: 0 where they are differences."""
         return 0.0 if self.relative else self.targets[0][0]
+
+    @property
+    def odd(self) -> dict[str, list[int]]:
+        """Records whose part the signature called anything but good, by what it called them, worst first."""
+        found: dict[str, list[int]] = {}
+        for record in self.records:
+            judgement = self.judgements.get(record.seq)
+            if judgement is not None and judgement.odd:
+                found.setdefault(judgement.part, []).append(record.seq)
+        order = list(PART_WORDS)
+        return dict(sorted(found.items(), key=lambda each: order.index(each[0]) if each[0] in order else 99))
+
+    @property
+    def called_bad(self) -> list[int]:
+        """Records whose newest word of a person, not withdrawn, is "bad"."""
+        newest = {each.seq: each.verdict for each in self.verdicts if each.withdrawn is None}
+        return sorted(seq for seq, word in newest.items() if word == "bad")
+
+    @property
+    def provisional(self) -> bool:
+        """True when a judgement rests on an envelope whose parts nobody confirmed."""
+        return any(each.provisional for each in self.judgements.values())
 
     @property
     def unproven(self) -> bool:
@@ -245,8 +275,26 @@ def prove(
         changes=history,
         tests=tuple(store.part_tests(batch.uid, batch.job, batch.first_seq, batch.last_seq)),
         verdicts=tuple(store.verdicts(batch.uid, batch.first_seq, batch.last_seq)),
+        judgements=_judgements(store, batch.uid, records),
+        sealed=check_seals(store, batch.uid, batch.first_seq, batch.last_seq),
+        notes=batch_notes(store, batch),
         travel=gather_travel(store, batch.uid, records, jobs[-1] if jobs else None),
     )
+
+
+def _judgements(store: CycleStore, uid: str, records: Sequence[CycleRecord]) -> dict[int, Judgement]:
+    """The judgements that are kept; where a stroke that can be judged has none, they are made from its trace."""
+    kept = newest_judgements(store, uid, records[0].seq, records[-1].seq)
+    lacking = {
+        (record["job"], record["setpoint_n"])
+        for record in records
+        if record.seq not in kept and "learned" in record.flags and record["job"] and record["setpoint_n"]
+    }
+    for job, setpoint_n in sorted(lacking):
+        made = judgement_of(judge_group(store, uid, job, setpoint_n, records[-1].seq), 0)
+        kept = {**made, **kept}
+    wanted = {record.seq for record in records}
+    return {seq: judgement for seq, judgement in kept.items() if seq in wanted}
 
 
 _OTHER_TOLERANCE: Final[dict[Quantity, str]] = {

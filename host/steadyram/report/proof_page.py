@@ -40,6 +40,11 @@ def render_proof(proof: Proof, units: Preferences, *, title: str = "Proof of a b
         title=title,
         proof=proof,
         units=units,
+        headline=words.headline(proof),
+        odd=words.odd_rows(proof),
+        odd_headings=words.ODD_HEADINGS,
+        said=words.word_rows(proof),
+        said_headings=words.WORD_HEADINGS,
         findings=words.proof_findings(proof, units),
         facts=words.fact_rows(proof, units),
         indices=words.index_rows(proof, units),
@@ -72,6 +77,7 @@ def listed(proof: Proof) -> list[CycleRecord]:
         return list(proof.records)
     landed = {record.seq for record in proof.landed}
     odd = {record.seq for record in proof.outside_limits}
+    odd |= {seq for seq, each in proof.judgements.items() if each.odd}
     odd |= {proof.charted[hit.index].seq for hit in proof.hits if hit.rule == 1}
     return [r for r in proof.records if r.seq in odd or r.seq not in landed or marks(r)][:_ROWS_MOST]
 

@@ -64,7 +64,8 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
                     cells.cell(_latin(value))
         document.ln(1)
 
-    line(title, 15, "B", 2)
+    line(title, 15, "B", 1)
+    line(words.headline(proof), 10, "B", 2)
     grid(None, words.fact_rows(proof, units), (1, 5))
     heading("Before you trust the batch")
     findings = words.proof_findings(proof, units)
@@ -86,7 +87,7 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
     heading("Destructive tests")
     tests = words.test_rows(proof, units)
     if tests:
-        grid(words.test_headings(proof), tests, (2, 3, 3, 3, 3, 5, 2, 2, 4))
+        grid(words.test_headings(proof), tests, (2, 3, 3, 3, 3, 5, 3, 4, 2, 4))
     else:
         line("None entered.")
     heading("Settings and calibration in force")
@@ -102,10 +103,17 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
         grid(("where", "what"), [(gap.where, gap.text) for gap in proof.gaps], (1, 3))
     else:
         line("None.")
-    if proof.verdicts:
+    heading("Parts judged by their curve of force")
+    odd = words.odd_rows(proof)
+    if odd:
+        grid(words.ODD_HEADINGS, odd, (1, 1, 1, 6, 2, 3))
+    else:
+        line("None stood out.")
+    said = words.word_rows(proof)
+    if said:
         heading("What people said")
-        rows = [(str(v.seq), v.verdict, v.why, v.by, when(v.at_unix)) for v in proof.verdicts]
-        grid(("record", "verdict", "why", "by", "when"), rows, (1, 1, 4, 1, 3))
+        grid(words.WORD_HEADINGS, said, (1, 3, 3, 1, 3))
+    line(f"End of the store's chain of digests: {proof.sealed.end or 'none'}.", 7)
     heading("Cautions")
     for caution in words.CAUTIONS:
         line(f"- {caution}", 8, gap=0.5)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from steadyram.config import Preferences
-from steadyram.cycles.store import Verdict
+from steadyram.cycles.envelope_watch import PRESS_WORDS
+from steadyram.cycles.notes import NAMES
+from steadyram.cycles.store import Withdrawal
 from steadyram.report.landing import value_of
 from steadyram.report.page import Finding, clean, when
 from steadyram.report.proof import TREND_P, Proof, Window, rules_broken
@@ -28,6 +30,47 @@ def numbers_of(seqs: Sequence[int], most: int = 12) -> str:
     return f"record{'' if len(seqs) == 1 else 's'} " + ", ".join(str(seq) for seq in seqs[:most]) + more
 
 
+def headline(proof: Proof) -> str:
+    """The proof's first line: how many parts, and what is the matter with which."""
+    said: list[str] = []
+    for part, seqs in proof.odd.items():
+        said.append(f"{len(seqs)} {PART_NAMES.get(part, part)} ({numbers_of(seqs)})")
+    if proof.called_bad:
+        said.append(f"{len(proof.called_bad)} called bad by people ({numbers_of(proof.called_bad)})")
+    failed = [test.seq for test in proof.tests if test.passed is False and test.withdrawn is None]
+    if failed:
+        said.append(f"{count_of(len(failed), 'destructive test')} failed ({numbers_of(failed)})")
+    if proof.outside_limits:
+        said.append(f"{len(proof.outside_limits)} outside the limits")
+    if proof.faults:
+        said.append(f"{count_of(len(proof.faults), 'stroke')} ended in a fault")
+    if proof.sealed.breaches:
+        said.append("the store was edited")
+    judged = sum(each.part != "not judged" for each in proof.judgements.values())
+    strokes = count_of(len(proof.records), "stroke")
+    if not said:
+        basis = (
+            "no part was judged by its curve"
+            if not judged
+            else f"no odd part among {judged} judged by their curves"
+        )
+        return f"{strokes}: {basis}."
+    return f"{strokes}: " + ", ".join(said) + "."
+
+
+PART_NAMES = {
+    "missing": "with hardware missing",
+    "double": "doubled",
+    "thin": "with a sheet too thin",
+    "thick": "with a sheet too thick",
+    "soft": "of soft material",
+    "hard": "of hard material",
+    "early": "with contact too early",
+    "late": "with contact too late",
+    "odd": "unlike the good parts",
+}
+
+
 def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     """What must be known before the batch is trusted, gravest first."""
     shown = Shown(proof.quantity, units)
@@ -39,6 +82,34 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     def note(text: str) -> None:
         found.append(Finding(False, text))
 
+    for part, seqs in proof.odd.items():
+        grave(
+            f"{count_of(len(seqs), 'part')} {PART_NAMES.get(part, part)} by the curve of force ({numbers_of(seqs)}): "
+            "take them out of the lot and look at them."
+        )
+    for breach in proof.sealed.breaches:
+        grave(f"The store was edited: {breach}.")
+    if proof.sealed.unsealed:
+        note(
+            f"{count_of(proof.sealed.unsealed, 'record')} pulled by an older steadyram, without digests: whether they "
+            "were edited is not known."
+        )
+    presses = sorted({each.press for each in proof.judgements.values()} - {"sound"})
+    for press in presses:
+        seqs = [seq for seq, each in sorted(proof.judgements.items()) if each.press == press]
+        note(
+            f"Drift of the press, apart from the parts: {PRESS_WORDS.get(press, press)} ({numbers_of(seqs, 6)})."
+        )
+    if not any(each.part != "not judged" for each in proof.judgements.values()):
+        note(
+            "No part was judged by its curve: that takes traces and 8 learned parts of this job. Missing or double "
+            "hardware would not have been seen."
+        )
+    elif proof.provisional:
+        note(
+            "The parts were compared with an envelope that is provisional: it was learned from this job's own first "
+            "parts, which nobody confirmed. Look at 8 parts and call the good ones good."
+        )
     if proof.faults:
         names = ", ".join(sorted({str(record.fault) for record in proof.faults}))
         grave(f"{count_of(len(proof.faults), 'stroke')} ended in a fault ({names}).")
@@ -53,12 +124,16 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
         grave(f"{count_of(len(seqs), 'stroke')} stopped outside the job's window ({numbers_of(seqs)}).")
     if proof.gaps:
         grave(f"The record of this batch has {count_of(len(proof.gaps), 'gap')}; see below.")
-    failed = [test for test in proof.tests if test.passed is False]
+    failed = [test for test in proof.tests if test.passed is False and test.withdrawn is None]
     if failed:
         grave(f"{count_of(len(failed), 'destructive test')} failed ({numbers_of([t.seq for t in failed])}).")
-    bad = [verdict for verdict in _newest(proof) if verdict.verdict == "bad"]
+    bad = proof.called_bad
     if bad:
-        grave(f"{count_of(len(bad), 'part')} called bad by people ({numbers_of([v.seq for v in bad])}).")
+        grave(f"{count_of(len(bad), 'part')} called bad by people ({numbers_of(bad)}).")
+    taken = sum(test.withdrawn is not None for test in proof.tests)
+    taken += sum(word.withdrawn is not None for word in proof.verdicts)
+    if taken:
+        note(f"{count_of(taken, 'verdict or test')} withdrawn; they stay listed with the reason.")
     if proof.unproven:
         grave("The job was unproven: its setpoint was an estimate that no first part had confirmed.")
     for serial, snapshot, count in proof.calibrations:
@@ -113,10 +188,6 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
     return sorted(found, key=lambda finding: not finding.grave)
 
 
-def _newest(proof: Proof) -> list[Verdict]:
-    return list({verdict.seq: verdict for verdict in proof.verdicts}.values())
-
-
 def _window(window: Window, units: Preferences) -> str:
     text = depth if window.quantity == "depth" else forces(units)
     return f"{window.quantity} from {text(window.low)} to {text(window.high)}"
@@ -132,6 +203,7 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
         ("parts", f"{proof.parts}" + (f" of {proof.ordered}" if proof.ordered else "")),
         ("strokes", f"{len(proof.records)}, of which {len(proof.landed)} landed"),
         ("records", f"{proof.records[0].seq} to {proof.records[-1].seq}"),
+        *((NAMES[name], clean(value)) for name, value in proof.notes.items() if name in NAMES),
         ("time", f"{when(proof.first_unix)} to {when(proof.last_unix)}"),
         ("device", f"{clean(proof.batch.uid)}, {clean(proof.board)}, firmware {clean(', '.join(proof.firmware))}"),
         ("limits", f"{shown.spread(proof.limits.below)} below to {shown.spread(proof.limits.above)} above the "
@@ -260,7 +332,10 @@ def test_rows(proof: Proof, units: Preferences) -> list[tuple[str, ...]]:
                 clean(test.kind),
                 shown(test.value, test.unit),
                 ", ".join(bounds) or "–",
-                {True: "passed", False: "FAILED", None: "no limit"}[test.passed],
+                {True: "passed", False: "FAILED", None: "no limit"}[test.passed]
+                if test.withdrawn is None
+                else _taken(test.withdrawn),
+                when(test.at_unix),
                 clean(test.by),
                 clean(test.note),
             )
@@ -268,10 +343,47 @@ def test_rows(proof: Proof, units: Preferences) -> list[tuple[str, ...]]:
     return rows
 
 
+def _taken(taken: Withdrawal) -> str:
+    return clean(f"withdrawn {when(taken.at_unix)} by {taken.by or 'nobody named'}: {taken.why}")
+
+
+WORD_HEADINGS = ("record", "verdict", "why", "by", "when")
+
+
+def word_rows(proof: Proof) -> list[tuple[str, ...]]:
+    """What people said: record, verdict, why, by, when."""
+    return [
+        (
+            str(each.seq),
+            clean(each.verdict)
+            if each.withdrawn is None
+            else f"{clean(each.verdict)}, {_taken(each.withdrawn)}",
+            clean(each.why),
+            clean(each.by),
+            when(each.at_unix),
+        )
+        for each in proof.verdicts
+    ]
+
+
+ODD_HEADINGS = ("record", "part", "press", "why", "envelope", "when")
+
+
+def odd_rows(proof: Proof, most: int = 60) -> list[tuple[str, ...]]:
+    """What the signature said of the parts that stood out, or of a press that drifted."""
+    rows: list[tuple[str, ...]] = []
+    for seq, each in sorted(proof.judgements.items()):
+        if each.odd or each.press != "sound":
+            version = f"{each.envelope}{', provisional' if each.provisional else ''}"
+            made = when(each.at_unix) if each.at_unix else "for this proof"
+            rows.append((str(seq), each.part, each.press, clean(each.reason), version, made))
+    return rows[:most]
+
+
 def test_headings(proof: Proof) -> tuple[str, ...]:
     """Headings of `test_rows`."""
     what = ("setpoint", "peak") if proof.quantity == "force" else ("limit on force", "depth")
-    return ("record", *what, "test", "result", "limits", "verdict", "by", "note")
+    return ("record", *what, "test", "result", "limits", "verdict", "when", "by", "note")
 
 
 def set_rows(proof: Proof) -> list[tuple[str, str, str]]:

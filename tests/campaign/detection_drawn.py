@@ -1,0 +1,130 @@
+"""What the signatures tell on presses drawn at random: batches of forty parts with faults mixed in from the second on.
+
+Press number s comes from the seed s alone, with a work of each of three kinds: clinch, dimple, press-fit. The setpoint
+lies past the plateau. One part in five, drawn, has one of the faults below; part 1, which teaches the press its job, is
+good. The press warms up, its pump scatters and its seal friction changes while it works, as drawn.
+
+==================  ============================================================================
+missing             the hardware is not there: its height is missing, and its plateau
+double              two parts on each other: contact early by its height, twice the travel
+soft25, hard25      force of the plateau 25 % off, thickness right
+thin20, thick20     sheet 20 % off: contact moves by the difference, force in proportion
+early05, late05     contact 0.5 mm off, the part right
+==================  ============================================================================
+
+Strokes are simulated once (`--draw`) and judged afterwards, so that a change of the judgement does not simulate anew.
+Seeds 1 to 99 may be tuned on; figures are of seeds from 3000 on.
+
+    python -m tests.campaign.detection_drawn --seed 3000 --draw 20
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from tests.campaign.detection_batch import Batch
+from tests.campaign.detection_sim import Line, Shift
+
+from steadyram.press.pressfile import build_press
+from steadyram.press.sizing import smallest_setpoint_N
+from steadyram.virtual.drawn_press import draw_press, draw_work
+from steadyram.virtual.work import Part, make_part
+
+WORKS = ("clinch", "dimple", "press-fit")
+FAULTS = ("missing", "double", "soft25", "hard25", "thin20", "thick20", "early05", "late05")
+PARTS = 40
+FAULT_SHARE = 0.2
+OUT = Path(__file__).parent / "out"
+
+
+def draw_batch(seed: int, work: str) -> Batch | None:
+    """Press one batch; None where no setpoint of that work can be held on that press, or it never gets ready."""
+    rng = np.random.default_rng([seed, 41, WORKS.index(work)])
+    tables = draw_press(np.random.default_rng(seed), f"drawn-{seed}")
+    capacity = build_press(tables, "drawn").capacity_N
+    stroke = build_press(tables, "drawn").cylinder.stroke
+    for _ in range(20):
+        tables["work"] = draw_work(rng, capacity, stroke, work)
+        press = build_press(tables, f"drawn-{seed}")
+        over = float(rng.uniform(1.15, 1.5))
+        setpoint = over * press.work.plateau * (1.1 if work == "clinch" else 1.0)
+        smallest = smallest_setpoint_N(press, 0.05)
+        if smallest is not None and smallest < setpoint < 0.8 * capacity:
+            break
+    else:
+        return None
+    sheet = float(rng.uniform(1.0e-3, 3.0e-3))
+    made = Shift(Line(press.name, over, int(rng.choice([0, 300])), sheet), seed, press)
+    height = max(press.work.travel, float(rng.uniform(2.0e-3, 5.0e-3)))
+    samples = []
+    try:
+        for number in range(PARTS):
+            truth = str(rng.choice(FAULTS)) if number and rng.random() < FAULT_SHARE else "good"
+            part = _part(truth, rng, made, sheet, height)
+            samples.append(made.press_part(truth, part, learning=False))
+    except AssertionError:
+        return None
+    area = press.cylinder.area_m2
+    return Batch(
+        seed,
+        work,
+        press.work.gap_scatter,
+        press.work.scatter,
+        press.pump.flow_m3_s(0.0) / area,
+        tuple(samples),
+    )
+
+
+def _part(truth: str, rng: np.random.Generator, made: Shift, sheet: float, height: float) -> Part:
+    """One part with its own scatter and this fault."""
+    work = made.press.work
+    force = {"soft25": 0.75, "hard25": 1.25}.get(truth, 1.0)
+    ratio = {"thin20": 0.8, "thick20": 1.2}.get(truth, 1.0)
+    shift = {"early05": -0.5e-3, "late05": 0.5e-3}.get(truth, 0.0) + sheet * (1.0 - ratio)
+    gap = max(0.3e-3, work.gap + work.gap_scatter * float(rng.standard_normal()) + shift)
+    part = make_part(
+        work.model_copy(update={"plateau": work.plateau * force * ratio}),
+        float(rng.standard_normal()),
+        float(rng.standard_normal()),
+    )
+    if truth == "missing":
+        return Part((), work.stiffness, gap + height)
+    if truth == "double":
+        corners = tuple((2.0 * x, f) for x, f in part.corners)
+        return Part(corners, part.stiffness_N_m / 2.0, max(gap - height, 0.3e-3))
+    return replace(part, gap_m=gap)
+
+
+def batches(first: int, draw: int) -> Iterator[Batch]:
+    """Yield the batches of some seeds, simulated once and kept in `out/`."""
+    folder = OUT / "detection_drawn"
+    folder.mkdir(parents=True, exist_ok=True)
+    for seed in range(first, first + draw):
+        for work in WORKS:
+            file = folder / f"{seed}-{work}.pickle"
+            if not file.exists():
+                whole = file.with_suffix(".part")
+                whole.write_bytes(pickle.dumps(draw_batch(seed, work)))
+                whole.replace(file)
+            found = pickle.loads(file.read_bytes())  # written by this program
+            if found is not None:
+                yield found
+
+
+def main() -> None:
+    """Simulate what is missing."""
+    words = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    words.add_argument("--seed", type=int, default=3000)
+    words.add_argument("--draw", type=int, default=20)
+    given = words.parse_args()
+    for batch in batches(given.seed, given.draw):
+        print(batch.seed, batch.work, len(batch.samples), flush=True)
+
+
+if __name__ == "__main__":
+    main()
