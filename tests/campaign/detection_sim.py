@@ -42,7 +42,7 @@ from steadyram.virtual.plant import Plant
 from steadyram.virtual.work import Part, make_part
 from steadyram_fw import tables as t
 from steadyram_fw.core.controller import Controller
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 
 PARTS = ("missing", "double", "thin", "thick", "soft", "hard")
 WEAR = ("seal", "leak", "valve", "warm")

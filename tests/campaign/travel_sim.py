@@ -39,7 +39,7 @@ from steadyram.virtual.plant import Plant
 from steadyram.virtual.work import Part, make_part
 from steadyram_fw import tables as t
 from steadyram_fw.core.controller import TRAVEL_UNIT_SHIFT, Controller
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 
 PARTS = ("missing", "double", "upside down", "thin", "thick")
 LEARN, MIXED, SPELL = 30, 150, 40

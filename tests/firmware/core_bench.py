@@ -4,7 +4,7 @@ from array import array
 
 from steadyram_fw import tables as t
 from steadyram_fw.core.controller import Controller
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 
 REST = t.IN_ESTOP_OK | t.IN_TOP | t.IN_CUTOFF
 DOWN = t.IN_ESTOP_OK | t.IN_CUTOFF

@@ -14,7 +14,7 @@ import struct
 from array import array
 
 from steadyram_fw.core.controller import Controller
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 
 try:
     from micropython import heap_lock, heap_unlock

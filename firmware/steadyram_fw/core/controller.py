@@ -8,18 +8,15 @@ from array import array
 
 from .. import tables as t
 from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16
-from .cutoff import Cutoff
 from .faults import Guard, pressure, readings
-from .feed import due, flow
 from .fixed import force_over, isqrt
 from .follow import AFTER_MS, CONTACT16, OVERDUE, Follow, look
 from .inputs import SELECTORS, Inputs
-from .learn import LEARNED_LEN, forget
+from .job_model import LEARNED_LEN, forget
 from .modes import (
     FEED_FULL,
     FEED_SLOW,
     MODE_FIRST,
-    MODE_LEAD,
     MODE_PLAN,
     MODE_PROBE,
     MODE_THRESHOLD,
@@ -30,9 +27,12 @@ from .modes import (
     ON_DEPTH,
 )
 from .no_position import NoDepth, NoTravel
+from .position import due
 from .press import Press, nominal_c1
 from .sense import FULL_MS, Sense, mean_force, take
+from .stroke import Stroke
 from .trace import Trace, note
+from .valve_estimate import Valve
 
 RELEASED_AT_START_MS = 50
 HELD_AT_START_MS = 2000
@@ -58,7 +58,9 @@ class Controller:
     def __init__(self):
         self.press = Press()
         self.sense = Sense()
-        self.cut = Cutoff(self.press, self.sense)
+        self.full = Valve()
+        self.slow = Valve()
+        self.cut = Stroke(self.press, self.full, self.slow)
         self.cells = self.sense.cells
         self.guard = Guard(self.press, self.cells)
         self.follow = Follow(self.press)
@@ -152,7 +154,12 @@ class Controller:
         self.disarm()
         for i in range(t.S_LEN):
             self.settings[i] = settings[i]
-        self.press.configure(self.settings)
+        p = self.press
+        p.configure(self.settings)
+        self.full.configure(p.open16, p.close16, p.dead_time16, p.least_ms, p.jitter16, p.sensor16)
+        self.slow.configure(
+            p.slow_open16, p.slow_close16, p.slow_dead_time16, p.slow_least_ms, p.jitter16, p.sensor16
+        )
         s = self.settings
         self.guard.configure(s)
         self._zero_drift = (s[t.S_COUNTS_FULL] - s[t.S_COUNTS_ZERO]) * s[t.S_ZERO_DRIFT_PPT] // 1000
@@ -175,6 +182,7 @@ class Controller:
             self.sense.set_polynomial(cal[t.C_C0_N], cal[t.C_C1_N], cal[t.C_C2_N], cal[t.C_C3_N])
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
+        self.cut.friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
         self.guard.calibrate(self.sense.c1)
         self.follow.configure(self.settings, cal, self.sense.c1)
         self._follow_position(cal)
@@ -638,6 +646,7 @@ class Controller:
         self._limit_n = limit
         follow = self.follow
         expect = self._with_cutoff and not self._handling and self._started_at_top
+        self.press.late16 = self.full.late16
         follow.begin(self.cells[SUM16], self._touch_n, expect, limit, self.learned)
         # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
         inching = not follow.proven and self.press.holds_load and not self.press.burst
@@ -779,7 +788,7 @@ class Controller:
         if self._with_cutoff:
             depth = self.depth
             near = depth.on and depth.near(cut.feed == FEED_SLOW)
-            if not due(cut.cells, cut.learned, force, self.cells[RISE16]) and not near:
+            if not due(cut.cells, force, self.cells[RISE16]) and not near:
                 return
             cut.feed_ends(force, self.sense.rise16)
             if near:
@@ -788,9 +797,9 @@ class Controller:
                 else:
                     self._close()
                 return
-            if cut.mode == MODE_PLAN and cut.feed != FEED_SLOW and self.press.slow_fitted and cut.land16:
-                if force < cut.setpoint - cut.accept_n - force_over(cut.rs16, 64) and self._slow_takes_over():
-                    return
+            if cut.mode == MODE_PLAN and cut.hands_over(force):
+                self._slow_takes_over()
+                return
             self._close()
         elif self._testing and self.counts >= self._probe_cut:
             self._close()
@@ -800,32 +809,30 @@ class Controller:
         cut = self.cut
         cut.feed = FEED_SLOW
         cut.f0 = self.force_n
-        cut.wait_ms = (self.press.close16 + self.press.see16 >> 4) + 12
         self._start_feed()
         return True
 
     def _close(self):
         self.outputs = t.OUT_LAMP
         self.state = t.STATE_SETTLE
-        p = self.press
         if self._testing:
             self._timer = self._probe_pause if self._probe_pause > 1 else 1
         elif self.cut.mode == MODE_THRESHOLD:
             self._timer = 1
         else:
-            self._timer = p.slow_settle_ms if self.cut.feed == FEED_SLOW else p.settle_ms
+            self._timer = self.cut.valve().settle_ms
         self._off_ms = self._stroke_ms
         self._settle_ms = 0
 
     def _nudge(self, force):
         if not self._held():
             return
-        if self._with_cutoff:
-            flow(self.cut.cells, force)
         self._timer -= 1
         if self._timer > 0 and not (self._with_cutoff and self._pulse_outruns(force)):
             return
         if self._with_cutoff:
+            # It may have been cut short.
+            self.cut.width_ms -= max(0, self._timer)
             self.cut.feed_ends(force, self.sense.rise16)
         self._close()
 
@@ -834,8 +841,8 @@ class Controller:
         cut = self.cut
         if force <= cut.touch_n:
             return False
-        p = self.press
-        lag = (p.slow_close16 if cut.feed == FEED_SLOW else p.close16) + p.see16
+        v = cut.valve()
+        lag = v.close16 + v.see16
         rise = self.sense.rise16
         return rise > 0 and force + force_over(rise, lag) >= cut.setpoint + cut.accept_n
 
@@ -846,7 +853,7 @@ class Controller:
         self._settle_ms += 1
         cut = self.cut
         p = self.press
-        if self._settle_ms == (p.slow_look_ms if cut.feed == FEED_SLOW else p.look_ms):
+        if self._settle_ms == cut.valve().look_ms:
             cut.look_n = force
         if self._timer > 0:
             return
@@ -855,18 +862,18 @@ class Controller:
             return
         if (
             cut.mode >= MODE_FIRST
-            and self._settle_ms < 2 * p.settle_ms
+            and self._settle_ms < 2 * cut.valve().settle_ms
             and self.sense.rise16 > 3 * p.noise_n + 8
         ):
             # Still rising: the valve is late. Wait until it is over.
             self._timer = 6
             return
         if p.holds_load:
-            settled = mean_force(self.cells)
+            settled = mean_force(self.cells) - cut.offset_n()
         else:
             # An open centre keeps nothing: there is only the peak, less what noise adds to a highest reading, and
             # more by what the sensor had not yet seen when the force fell away.
-            settled = self.peak_n - p.noise_n + force_over(cut.rs16, p.see16 - 8)
+            settled = self.peak_n - p.noise_n + force_over(cut.end16, p.see16 - 8)
         self._log_pulse()
         what = cut.decide(settled)
         if self.depth.on:
@@ -1004,6 +1011,10 @@ class Controller:
         cut = self.cut
         stop = self._stop_pending
         end = mean_force(self.cells)
+        if self._with_cutoff:
+            # The friction of this stroke, as its free travel told it, is not force on the work.
+            end -= cut.offset_n()
+            self.peak_n = max(0, self.peak_n - cut.offset_n())
         if self._settled_n == 0 or cut.mode == MODE_THRESHOLD:
             self._settled_n = end
         setpoint = cut.setpoint
@@ -1021,7 +1032,7 @@ class Controller:
             flags |= t.FLAG_CUTOFF
             if cut.mode == MODE_FIRST:
                 flags |= t.FLAG_FIRST
-            if cut.mode == MODE_LEAD or cut.mode == MODE_PLAN:
+            if cut.mode == MODE_PLAN:
                 flags |= t.FLAG_LEARNED
             if self.job[t.J_SETPOINT_N] < self.holdable_n():
                 flags |= t.FLAG_SMALL

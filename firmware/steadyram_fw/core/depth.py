@@ -12,7 +12,7 @@ over a time is v16 * t16 / 256. Integers only, nothing allocates.
 from .. import tables as t
 from .fixed import abs_of, clamp, isqrt
 from .fixed import force_over as over  # the same product, whatever the rate is of
-from .learn import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
+from .job_model import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
 from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
 from .travel import ENCODER
 

@@ -16,19 +16,8 @@ Oil is in t16, sixteenths of a millisecond of low-stage flow. Integers only, not
 from array import array
 
 from .. import tables as t
-from .fixed import isqrt, time_for
-from .learn import (
-    L_CYCLES,
-    L_HALF_SCATTER,
-    L_PROFILE,
-    L_RS,
-    L_SCATTER,
-    L_SETPOINT,
-    L_UC,
-    L_US,
-    L_VAR,
-    LEVELS,
-)
+from .fixed import time_for
+from .job_model import L_CYCLES, L_END, L_NEED, L_SETPOINT, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS
 
 OVERDUE = 255  # what look() says of rules 2 and 3: an end of the stroke, and no fault's number
 
@@ -227,7 +216,7 @@ class Follow:
         c[LIMIT16] = self._stroke16
         # Rise after the latest closing that the cutoff allows for (press.late_max16) is the sensor's.
         close16 = max(p.close16, p.slow_close16 if p.slow_fitted else 0)
-        c[LOOK_MS] = (close16 - p.late16 + p.late_max16 + p.see16 + 2 * p.jitter16 + 4 * p.sensor16 >> 4) + 2
+        c[LOOK_MS] = (close16 + p.late_max16 + p.see16 + 2 * p.jitter16 + 4 * p.sensor16 >> 4) + 2
         c[STEP_N] = max(10 * p.noise_n, setpoint >> 4, p.capacity_n >> 9)
         c[LATEST16] = FOREVER
         c[LEVEL] = 0
@@ -250,14 +239,14 @@ class Follow:
             return
         c = self.cells
         contact16 = learned[L_UC]
-        spread16 = DEVIATIONS * isqrt(learned[L_VAR] + learned[L_SCATTER])
+        spread16 = DEVIATIONS * learned[L_UC_SPREAD]
         c[LATEST16] = contact16 + spread16 + p.see16 + NEED_LEAST16
-        own16 = DEVIATIONS * isqrt(learned[L_HALF_SCATTER]) + p.see16 + 4 * p.jitter16
-        own16 = min(own16, time_for((setpoint >> 3) * 3, max(learned[L_RS], p.dead16(setpoint) >> 2)))
+        most16 = time_for((setpoint >> 3) * 3, max(learned[L_END], p.dead16(setpoint) >> 2))
         for level in range(1, LEVELS):
-            span16 = learned[L_US] - learned[L_PROFILE + level]
-            if learned[L_PROFILE + level] > 0 and span16 > 0:
-                c[ALLOW16 + level] = span16 + (span16 >> 4) + own16
+            span16 = learned[L_NEED + level]
+            if span16 > 0:
+                own16 = DEVIATIONS * learned[L_SPREAD + level] + p.see16 + 4 * p.jitter16
+                c[ALLOW16 + level] = span16 + (span16 >> 4) + min(own16, most16)
 
     def shown(self):
         """True once the reading has moved with the stroke that runs; it counts for the strokes to come, too."""

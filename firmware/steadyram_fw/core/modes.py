@@ -3,7 +3,6 @@
 MODE_THRESHOLD = 0
 MODE_DEAD_LEAD = 1
 MODE_FIRST = 2
-MODE_LEAD = 3
 MODE_PLAN = 4
 MODE_PROBE = 5
 
@@ -20,5 +19,3 @@ NEXT_SHORT = 3
 
 FIRST_PULSES = 400
 LEARNED_PULSES = 200
-# with a valve that is thought to be late
-LATE_PULSES = 40

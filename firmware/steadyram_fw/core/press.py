@@ -25,9 +25,9 @@ class Press:
         self.capacity_n = s[t.S_CAPACITY_N]
         self.overforce_n = s[t.S_OVERFORCE_N]
         self.open16 = _t16(s[t.S_OPEN_LAG_US])
-        self._close16 = _t16(s[t.S_CLOSE_LAG_US]) + _t16(s[t.S_COAST_US])
+        self.close16 = _t16(s[t.S_CLOSE_LAG_US]) + _t16(s[t.S_COAST_US])
         self.slow_open16 = _t16(s[t.S_SLOW_OPEN_LAG_US])
-        self._slow_close16 = _t16(s[t.S_SLOW_CLOSE_LAG_US])
+        self.slow_close16 = _t16(s[t.S_SLOW_CLOSE_LAG_US])
         self.sensor16 = _t16(s[t.S_SENSOR_LAG_US])
         self.jitter16 = _t16(s[t.S_JITTER_US])
         self.low16 = _r16(s[t.S_RATE_LOW_N_S])
@@ -43,23 +43,20 @@ class Press:
         # Flow of the high stage and of the slow feed against the low stage's, in 256ths of it.
         self.high_share = min(256, max(4, (self.high16 << 8) // self.low16)) if self.low16 else 256
         self.slow_share = min(256, max(1, (self.slow16 << 8) // self.low16)) if self.low16 else 1
+        full_dead16 = self.open16 - self.close16
+        slow_dead16 = self.slow_open16 - self.slow_close16
+        self.dead_time16 = _known16(s[t.S_PULSE_DEAD_US], -1000000, full_dead16)
+        self.slow_dead_time16 = _known16(s[t.S_SLOW_PULSE_DEAD_US], -1000000, slow_dead16)
+        self.least_ms = max(1, (_known16(s[t.S_PULSE_LEAST_US], -1, 16) + 15) >> 4)
+        self.slow_least_ms = max(1, (_known16(s[t.S_SLOW_PULSE_LEAST_US], -1, 16) + 15) >> 4)
+        # How much later the valves close than when they were measured: the controller says so as a stroke begins.
+        self.late16 = 0
+        self.late_max16 = (self.close16 * 3) >> 2
+        # Oil that a ram at rest takes up before it breaks away: a shorter pulse lifts the reading, not the force.
+        self.breakaway_n = s[t.S_BREAKAWAY_N]
+        self.breakaway16 = (max(0, s[t.S_BREAKAWAY_N]) << 8) // max(1, self.low16)
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
         self.see16 = self.sensor16 + 32
-        self.set_late(0)
-
-    def set_late(self, late16):
-        """The valves close later (cold oil, wear) or sooner than when they were characterised."""
-        self.late16 = late16
-        self.close16 = max(16, self._close16 + late16)
-        self.slow_close16 = max(16, self._slow_close16 + late16)
-        # Reading settled to 2 % of what remains: four time constants, then 16 samples.
-        rest = 3 * self.jitter16 + 4 * self.sensor16
-        self.settle_ms = ((self.close16 + rest) >> 4) + 18
-        self.slow_settle_ms = ((self.slow_close16 + rest) >> 4) + 18
-        # When the flow should have ended and the sensor have shown it, jitter allowed for.
-        self.look_ms = ((self.close16 + self.see16 + 2 * self.jitter16) >> 4) + 2
-        self.slow_look_ms = ((self.slow_close16 + self.see16 + 2 * self.jitter16) >> 4) + 2
-        self.late_max16 = (self._close16 * 3) >> 2
 
     def dead16(self, force_n):
         """Full-feed rise rate on a dead stop at a force: the stiffest that any part can be."""
@@ -70,7 +67,7 @@ class Press:
         return 256 if force_n < self.changeover_n else self.high_share
 
     def least16(self, slow):
-        """Flow of the shortest pulse, t16: above zero where the valve closes later than it opens."""
+        """Flow of the shortest pulse as measured, t16: above zero where the valve closes later than it opens."""
         return 16 + (self.slow_close16 - self.slow_open16 if slow else self.close16 - self.open16)
 
 
@@ -91,3 +88,8 @@ def _t16(us):
 
 def _r16(n_s):
     return (n_s // 125) * 2 if n_s > 60000000 else (n_s * 16) // 1000
+
+
+def _known16(us, unknown, otherwise16):
+    """A measured time, or what stands for it where it was not measured."""
+    return otherwise16 if us == unknown else _t16(us)

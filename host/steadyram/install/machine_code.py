@@ -47,7 +47,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "readings": ("ptr32", "int", "int", "int"),
     },
     "core/follow.py": {"look": ("ptr32", "int", "int", "int")},
-    "core/feed.py": {"flow": ("ptr32", "int"), "due": ("ptr32", "ptr32", "int", "int")},
+    "core/position.py": {"due": ("ptr32", "int", "int")},
     "core/travel.py": {"take": ("ptr32", "ptr32", "ptr32", "int"), "judge": ("ptr32", "int", "int")},
     "core/trace.py": {"note": ("ptr32", "ptr16", "ptr16", "ptr16")},
 }

@@ -8,7 +8,7 @@ from steadyram_fw import tables as t
 from steadyram_fw.core.cells import CELLS
 from steadyram_fw.core.controller import Controller
 from steadyram_fw.core.faults import Guard, pressure, readings
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 from steadyram_fw.core.press import Press
 from steadyram_fw.core.sense import Sense, take
 

@@ -6,14 +6,14 @@ import pytest
 
 from steadyram_fw import tables as t
 from steadyram_fw.core.follow import CELLS, OVERDUE, Follow, look
-from steadyram_fw.core.learn import (
+from steadyram_fw.core.job_model import (
     L_CYCLES,
-    L_PROFILE,
-    L_RS,
-    L_SCATTER,
+    L_END,
+    L_NEED,
     L_SETPOINT,
+    L_SPREAD,
     L_UC,
-    L_US,
+    L_UC_SPREAD,
     LEARNED_LEN,
 )
 from steadyram_fw.core.press import Press
@@ -42,10 +42,11 @@ def made(cal=True, **changed):
 def job(setpoint=20000, **changed):
     """What a job has taught: contact after 400 ms of oil, the set force 40 ms later, in even steps."""
     a = array("i", [0] * LEARNED_LEN)
-    a[L_CYCLES], a[L_SETPOINT], a[L_UC], a[L_US] = 20, setpoint, 6400, 7040
-    a[L_SCATTER], a[L_RS] = 400, 8000
-    for level in range(1, 17):
-        a[L_PROFILE + level] = 6400 + 40 * level
+    a[L_CYCLES], a[L_SETPOINT], a[L_UC], a[L_UC_SPREAD] = 20, setpoint, 6400, 20
+    a[L_END] = 8000
+    for level in range(17):
+        a[L_NEED + level] = 640 - 40 * level
+        a[L_SPREAD + level] = 0
     return a
 
 
