@@ -15,7 +15,7 @@ from steadyram.virtual.plant import Plant
 from steadyram.virtual.quick_setup import datasheet_characteristics, nameplate_calibration, nameplate_settings
 from steadyram_fw import tables as t
 from steadyram_fw.core.controller import Controller
-from steadyram_fw.core.learn import LEARNED_LEN
+from steadyram_fw.core.job_model import LEARNED_LEN
 
 FEED = t.OUT_EXTEND | t.OUT_SLOW
 VALVES = FEED | t.OUT_RETRACT
