@@ -15,6 +15,7 @@ from tests.micropython import runtimes
 from tests.micropython.narrow_integers import Narrow, narrow_core
 
 from steadyram_fw import tables as t
+from steadyram_fw.core.job_model import LEARNED_LEN
 from steadyram_fw.services import checks
 from steadyram_fw.services.refuse import Refuse
 
@@ -110,7 +111,7 @@ def test_extremes_stay_narrow() -> None:
             job[t.J_SETPOINT_N], job[t.J_DWELL_MS] = setpoint, rng.choice((0, 400))
             job[t.J_STOP_ON] = rng.choice((0, 0, 1, 2))
             job[t.J_DEPTH_UM] = rng.choice((1_000_000, 5_000, 300))
-            core.choose(1, job, array("i", [0] * 48))
+            core.choose(1, job, array("i", [0] * LEARNED_LEN))
             records += run_strokes(core, rng, narrow.watch)
     assert records > 20
     assert len(narrow.widest) > 150

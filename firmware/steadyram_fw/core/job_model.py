@@ -75,7 +75,7 @@ def spread16(a, setpoint, force, noise_n):
     j = clamp((force << 4) // setpoint, 0, LEVELS - 1)
     here = max(a[L_SPREAD + j], a[L_SPREAD + j + 1])
     step = max(1, setpoint >> 4)
-    blur = (noise_n * max(0, a[L_NEED + j] - a[L_NEED + j + 1])) // step
+    blur = (min(noise_n, 8000) * clamp(a[L_NEED + j] - a[L_NEED + j + 1], 0, 30000)) // step
     return max(here, blur) + (min(here, blur) >> 1)
 
 

@@ -87,6 +87,8 @@ from .position import (
 GENTLE16 = 192
 # A spool takes about 10 ms to open (common practice, no source), t16.
 SOFT16 = 160
+# Less oil than this is told by the force alone, u16.
+FINE16 = 32
 # No pulse is longer: it is not watched.
 PULSE16 = 1600
 # So many readings at rest of a stroke are remembered until it is learned from.
@@ -121,6 +123,7 @@ class Stroke:
         self.pulses = 0
         self.rested = 0
         self.miss16 = 0
+        self.air_spread16 = 0
         self.idle = False
         self.contact16 = -1
         self.touched = False
@@ -318,6 +321,7 @@ class Stroke:
 
     def feed_ends(self, force, rise16):
         """It has been told to close; count what still comes in."""
+        p = self.p
         v = self.valve()
         c = self.cells
         self.end_n = force
@@ -325,6 +329,10 @@ class Stroke:
         self.look_n = 0
         if self.width_ms:
             t16 = v.flow16(self.width_ms)
+            if not self.touched:
+                # Each pulse may be off by half an actuation's jitter to the same side.
+                share = p.slow_share if self.feed == FEED_SLOW else 256
+                self.air_spread16 += 1 + ((v.jitter16 * share) >> 9)
             self.u16 = self.base16 + plan.oil_in16(self, max(0, self.f0), t16)
             return
         self.u16 = max(self.base16, c[U16] + plan.oil_in16(self, max(0, force), v.close16))
@@ -409,7 +417,10 @@ class Stroke:
         oil16 = plan.on_part_oil16(self, force)
         least16 = max(plan.oil_in16(self, force, v.least16()), p.breakaway16)
         t16 = plan.time_of16(self, force, max(0, oil16))
-        if least16 > (v.jitter16 * p.slow_share) >> 8 and self.known:
+        if self.known and left16 < FINE16 and 4 * force > 3 * self.setpoint:
+            # One step of oil would be too coarse: by the rise at the setpoint.
+            t16 = time_for(gap, max(1, (self.end16 * p.slow_share) >> 8)) - (v.jitter16 >> 1)
+        elif least16 > (v.jitter16 * p.slow_share) >> 8 and self.known:
             t16 = plan.time_of16(self, force, landable16(oil16, left16, least16, 2 * self.left_spread16))
         return self.pulse(v, t16, least16, left16, gap)
 
@@ -566,9 +577,9 @@ class Stroke:
                     s_oil = a[L_SPREAD + j]
                     by_oil = a[L_NEED + j] - (self.u16 - mark) - aim16
             s_oil = plan.hypot16(s_oil, jit16)
-        s_oil = min(s_oil, 30000)
-        s_force = min(s_force, 30000)
-        off = self.miss16 = by_oil - by_force
+        s_oil = min(s_oil, 16000)
+        s_force = min(s_force, 16000)
+        off = self.miss16 = clamp(by_oil - by_force, -100000, 100000)
         if abs_of(off) > 3 * (s_oil + s_force):
             self.left16 = min(by_oil, by_force)
             self.left_spread16 = max(s_oil, s_force)
@@ -607,7 +618,8 @@ class Stroke:
         """What the pulse let in, by the job's curve; that it moved nothing shows without one."""
         p = self.p
         v = self.valve()
-        if f0 <= self.air_n():
+        if f0 <= self.air_n() or p.burst:
+            # (Between the bursts of a hand pump nothing flows: that tells nothing of the valve.)
             return
         gained = force - f0
         if not self.known:
@@ -621,7 +633,7 @@ class Stroke:
             return
         a = self.learned
         before16 = need16(a, self.setpoint, f0)
-        got16 = before16 - need16(a, self.setpoint, force)
+        got16 = clamp(before16 - need16(a, self.setpoint, force), -30000, 30000)
         share = p.slow_share if self.feed == FEED_SLOW else p.share(force)
         noise16 = abs_of(got16) >> 2
         if gained > 0:
@@ -721,7 +733,7 @@ class Stroke:
             elif a[L_NEED + j] < above + 1:
                 a[L_NEED + j] = above + 1
         if self.from_top:
-            spread = jit16 + self.air * (v.jitter16 >> (1 if v.trust > 3 else 0))
+            spread = jit16 + self.air_spread16
             if n == 0:
                 a[L_UC] = self.contact16
                 a[L_UC_SPREAD] = max(spread, 48, self.contact16 >> 6)

@@ -140,7 +140,7 @@ def arm(c):
         x = cells[AHEAD + j] - lag_oil
         if x >= 0:
             span = (setpoint * (above - j)) >> 4
-            trip = ((setpoint * j) >> 4) + (span * ((x << 6) // max(1, x - x_above)) >> 6)
+            trip = ((setpoint * j) >> 4) + ((span >> 2) * ((x << 6) // max(1, x - x_above)) >> 4)
             break
         x_above = x
         above = j
