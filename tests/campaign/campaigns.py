@@ -248,6 +248,15 @@ CAMPAIGNS = (
         lambda raw: dict(raw["figures"]),
     ),
     Campaign(
+        "commissioning",
+        "short",
+        "commissioning",
+        ("--seeds", "2200:2208"),
+        ("plant", "commissioning", "metrology"),
+        lambda raw: dict(raw["figures"]),
+        seed="2200",
+    ),
+    Campaign(
         "damaged_lines",
         "short",
         "damaged_lines",

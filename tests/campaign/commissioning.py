@@ -1,6 +1,6 @@
 """What commissioning finds on presses drawn at random, against what is true of them.
 
-python tests/campaign/commissioning.py --seeds 2000:2200 --out FILE      judge these presses, one line each into FILE
+python tests/campaign/commissioning.py --seeds 2000:2200 --out FILE      judge these (FILE.json: whole at the end)
 python tests/campaign/commissioning.py --seeds 3000:3050 --glitch --out FILE   with two spoilt samples at each edge
 python tests/campaign/commissioning.py --report FILE [FILE ...]          the summary, at most 60 lines
 
@@ -202,6 +202,19 @@ def report(rows: list[Row]) -> list[str]:
     return lines
 
 
+def figures(rows: list[Row]) -> Row:
+    """Return the counts of a summary: for each figure in, out, wrong in silence, unknown."""
+    judged = [judge(row) for row in rows if "found" in row]
+    refused = Counter(str(row["refused"]).split(":")[0][:60] for row in rows if "refused" in row)
+    table = {}
+    for name in [*(each[0] for each in FIGURES), "changeover"]:
+        count = Counter(verdict[name] for verdict in judged if name in verdict)
+        table[name] = " ".join(f"{count[word]} {word}" for word in ("in", "out", "wrong", "unknown"))
+    wrong = sum("wrong" in verdict.values() for verdict in judged)
+    head = {"presses": len(rows), "commissioned": len(judged), "presses_with_a_wrong_figure": wrong}
+    return head | {f"refused: {why}": count for why, count in refused.items()} | table
+
+
 def main() -> None:
     """Run or report."""
     parser = argparse.ArgumentParser(
@@ -217,11 +230,16 @@ def main() -> None:
         print("\n".join(report(sorted(rows, key=lambda row: row["seed"]))))
         return
     first, last, *step = (int(part) for part in given.seeds.split(":"))
-    with given.out.open("a") as file:
-        for seed in range(first, last, *(step or [1])):
-            press = build_press(draw_press(np.random.default_rng(seed), f"drawn {seed}"), f"drawn {seed}")
-            file.write(json.dumps(commission(press, seed, given.glitch)) + "\n")
-            file.flush()
+    whole = given.out.suffix == ".json"
+    rows = []
+    for seed in range(first, last, *(step or [1])):
+        press = build_press(draw_press(np.random.default_rng(seed), f"drawn {seed}"), f"drawn {seed}")
+        rows.append(commission(press, seed, given.glitch))
+        if not whole:
+            with given.out.open("a") as file:
+                file.write(json.dumps(rows[-1]) + "\n")
+    if whole:
+        given.out.write_text(json.dumps({"figures": figures(rows), "rows": rows}, indent=1) + "\n")
 
 
 if __name__ == "__main__":
