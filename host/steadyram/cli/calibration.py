@@ -329,7 +329,13 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
     "--points", "points_file", type=_path,
     help="CSV reference,reading taken afresh: adds the verification and a statement of conformity.",
 )  # fmt: skip
-@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@click.option(
+    "--limit",
+    type=Measured("dimensionless", 1e-6, 1.0),
+    default="1 %",
+    show_default=True,
+    help="Largest permitted error of the reading.",
+)
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_csv_options
 @_scatter_options
@@ -438,7 +444,13 @@ def device_copy(
 @click.option(
     "--points", "points_file", type=_path, required=True, help="CSV reference,reading taken afresh."
 )
-@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@click.option(
+    "--limit",
+    type=Measured("dimensionless", 1e-6, 1.0),
+    default="1 %",
+    show_default=True,
+    help="Largest permitted error of the reading.",
+)
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_csv_options
 @_degree
@@ -555,7 +567,13 @@ def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Refe
 @calibration.command("compare")
 @click.argument("old", type=_path)
 @click.argument("new_file", metavar="NEW", type=_path)
-@click.option("--limit", default="1 %", show_default=True, help="Largest permitted error of the reading.")
+@click.option(
+    "--limit",
+    type=Measured("dimensionless", 1e-6, 1.0),
+    default="1 %",
+    show_default=True,
+    help="Largest permitted error of the reading.",
+)
 @_json
 def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> None:
     """Drift between two calibrations: as-found, as-left, rate, and the next due date."""

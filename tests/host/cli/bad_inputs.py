@@ -218,7 +218,9 @@ def with_bad(command: click.Command, path: str, parameter: click.Parameter, valu
             words[at : at + 2] = []
         return (*path.split(), *words, option, value)
     places = [each.name for each in command.params if isinstance(each, click.Argument)]
-    words[places.index(parameter.name)] = value
+    at = places.index(parameter.name)
+    # A command without good words here: its other arguments are bad, too.
+    words[: at + 1] = [*words[:at], *["no-such-file"] * (at - len(words)), value]
     return (*path.split(), "--", *words) if value.startswith("-") else (*path.split(), *words)
 
 
