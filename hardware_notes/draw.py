@@ -19,6 +19,7 @@ CIRCUITS = (
     ("open-centre", "electric"),
     ("shared-12v", "shared"),
     ("hand-pump", "hand"),
+    ("hand-pump-70mpa", "hand"),
     ("air-over-oil", "air"),
 )
 

@@ -94,8 +94,10 @@ def bounds(rows: list[dict], what: str) -> list[str]:
 
 
 def later(rows: list[dict]) -> str:
-    """A tuple of the places whose field came after protocol 1."""
+    """A tuple of the places whose field came after protocol 1, one a line where they fill more than one."""
     places = [str(i) for i, row in enumerate(rows) if row.get("since", 1) > 1]
+    if len(", ".join(places)) > 88:
+        return "(\n" + "".join(f"    {each},\n" for each in places) + ")"
     return f"({', '.join(places)}{',' if len(places) == 1 else ''})"
 
 

@@ -298,39 +298,43 @@ S_POSITION_DRIFT_UM = const(22)
 S_HANDLING_N = const(23)
 S_STROKE_MS = const(24)
 S_CUTOUT_FITTED = const(25)
-S_CHAR_VALID = const(26)
-S_OPEN_LAG_US = const(27)
-S_CLOSE_LAG_US = const(28)
-S_SENSOR_LAG_US = const(29)
-S_JITTER_US = const(30)
-S_SLOW_OPEN_LAG_US = const(31)
-S_SLOW_CLOSE_LAG_US = const(32)
-S_RATE_LOW_N_S = const(33)
-S_RATE_HIGH_N_S = const(34)
-S_RATE_SLOW_N_S = const(35)
-S_CHANGEOVER_N = const(36)
-S_NOISE_N = const(37)
-S_LEAK_PPM_S = const(38)
-S_COAST_US = const(39)
-S_POSITION_NOISE_UM = const(40)
-S_SPEED_UM_S = const(41)
-S_SPEED_SLOW_UM_S = const(42)
-S_PULSE_DEAD_US = const(43)
-S_PULSE_LEAST_US = const(44)
-S_SLOW_PULSE_DEAD_US = const(45)
-S_SLOW_PULSE_LEAST_US = const(46)
-S_BREAKAWAY_N = const(47)
-S_FRICTION_SCATTER_N = const(48)
-S_ZERO_WANDER_N = const(49)
-S_RATE_LOW_U_PPT = const(50)
-S_RATE_HIGH_U_PPT = const(51)
-S_RATE_SLOW_U_PPT = const(52)
-S_LAG_U_US = const(53)
-S_MEASURED_DAY = const(54)
-S_LEN = const(55)
+S_SENSOR_MEASURES = const(26)
+S_CELL_N = const(27)
+S_CELL_UV_V = const(28)
+S_AMPLIFIER_UV_V = const(29)
+S_CHAR_VALID = const(30)
+S_OPEN_LAG_US = const(31)
+S_CLOSE_LAG_US = const(32)
+S_SENSOR_LAG_US = const(33)
+S_JITTER_US = const(34)
+S_SLOW_OPEN_LAG_US = const(35)
+S_SLOW_CLOSE_LAG_US = const(36)
+S_RATE_LOW_N_S = const(37)
+S_RATE_HIGH_N_S = const(38)
+S_RATE_SLOW_N_S = const(39)
+S_CHANGEOVER_N = const(40)
+S_NOISE_N = const(41)
+S_LEAK_PPM_S = const(42)
+S_COAST_US = const(43)
+S_POSITION_NOISE_UM = const(44)
+S_SPEED_UM_S = const(45)
+S_SPEED_SLOW_UM_S = const(46)
+S_PULSE_DEAD_US = const(47)
+S_PULSE_LEAST_US = const(48)
+S_SLOW_PULSE_DEAD_US = const(49)
+S_SLOW_PULSE_LEAST_US = const(50)
+S_BREAKAWAY_N = const(51)
+S_FRICTION_SCATTER_N = const(52)
+S_ZERO_WANDER_N = const(53)
+S_RATE_LOW_U_PPT = const(54)
+S_RATE_HIGH_U_PPT = const(55)
+S_RATE_SLOW_U_PPT = const(56)
+S_LAG_U_US = const(57)
+S_MEASURED_DAY = const(58)
+S_LEN = const(59)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
-range_kpa 100 100000 34474
+range_kpa 100 160000 34474
 sensor_kind 0 1 0
 counts_zero 0 65535 6554
 counts_full 0 65535 58982
@@ -355,6 +359,10 @@ position_drift_um 10 20000 500
 handling_n 0 200000 0
 stroke_ms 0 600000 0
 cutout_fitted 0 1 0
+sensor_measures 0 1 0
+cell_n 100 5000000 200000
+cell_uv_v 10 20000 2000
+amplifier_uv_v 10 20000 2000
 char_valid 0 1 0
 open_lag_us 0 500000 0
 close_lag_us 0 500000 0
@@ -385,9 +393,34 @@ rate_slow_u_ppt -1 10000 -1
 lag_u_us -1 500000 -1
 measured_day 0 1000000 0""")
 # places that came with protocol 2 or later
-SETTINGS_LATER = (21, 22, 23, 24, 25, 40, 41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 51, 52, 53, 54)
+SETTINGS_LATER = (
+    21,
+    22,
+    23,
+    24,
+    25,
+    26,
+    27,
+    28,
+    29,
+    44,
+    45,
+    46,
+    47,
+    48,
+    49,
+    50,
+    51,
+    52,
+    53,
+    54,
+    55,
+    56,
+    57,
+    58,
+)
 # places from here on are measured values, a set of their own
-S_MEASURED = const(26)
+S_MEASURED = const(30)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 
 from steadyram.link.definition import definition
-from steadyram.press.pressfile import PressFile
+from steadyram.press.pressfile import ForceSensor, PressFile
 
 
 def nameplate_settings(press: PressFile) -> dict[str, int]:
     """Return the settings of the protocol from a press file's nameplate figures, the rest at their defaults."""
     values = {field.name: field.default for field in definition().settings}
     values["bore_um"] = round(1e6 * press.cylinder.bore)
-    values["range_kpa"] = round(press.transducer.range / 1e3)
+    if press.force_sensor is None:
+        values["range_kpa"] = round(press.transducer.range / 1e3)
+    else:
+        values |= _force_sensor_settings(press.force_sensor)
     values["sensor_kind"] = int(press.transducer.output == "4-20 mA")
     values["counts_step"] = 1 << (16 - press.adc.bits)
     values["capacity_n"] = math.floor(press.capacity_N)
@@ -29,3 +32,12 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     if press.position is not None:
         values["position_kind"] = 1 if press.position.kind == "potentiometer" else 2
     return values
+
+
+def _force_sensor_settings(sensor: ForceSensor) -> dict[str, int]:
+    return {
+        "sensor_measures": 1,
+        "cell_n": round(sensor.capacity),
+        "cell_uv_v": round(1e6 * sensor.sensitivity),
+        "amplifier_uv_v": round(1e6 * sensor.amplifier),
+    }

@@ -26,6 +26,7 @@ _UNITS: Final[dict[str, tuple[str, str, float]]] = {
     "_um": ("micrometres", "meter", 1e6),
     "_kpa": ("kilopascals", "pascal", 1e-3),
     "_ms": ("milliseconds", "second", 1e3),
+    "_uv_v": ("microvolts a volt", "dimensionless", 1e6),
     "_us": ("microseconds", "second", 1e6),
     "_n_s": ("newtons a second", "newton/second", 1.0),
     "_n": ("newtons", "newton", 1.0),

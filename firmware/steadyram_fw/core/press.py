@@ -71,15 +71,23 @@ class Press:
         return 16 + (self.slow_close16 - self.slow_open16 if slow else self.close16 - self.open16)
 
 
+def nominal_full_n(settings):
+    """Force at full reading by the nameplates, newtons: of a force sensor, or pressure times area (not in a step)."""
+    if settings[t.S_SENSOR_MEASURES]:
+        full_n = settings[t.S_CELL_N] * settings[t.S_AMPLIFIER_UV_V] // settings[t.S_CELL_UV_V]
+    else:
+        # pi/4 = 0.785398; um^2 * kPa = 1e-9 N
+        area_um2 = settings[t.S_BORE_UM] * settings[t.S_BORE_UM] * 785398 // 1000000
+        full_n = area_um2 * settings[t.S_RANGE_KPA] // 1000000000
+    return min(full_n, 10 * FORCE_MAX)
+
+
 def nominal_c1(settings):
     """Newtons per 65536 counts by the nameplates alone, for a press without a calibration (not in a step)."""
     span = settings[t.S_COUNTS_FULL] - settings[t.S_COUNTS_ZERO]
     if span < 1:
         return 0
-    radius = settings[t.S_BORE_UM] // 200
-    area_mm2 = radius * radius * 355 // 11300
-    full_n = area_mm2 * settings[t.S_RANGE_KPA] // 1000
-    return min((full_n << 16) // span, 4194303)
+    return min((nominal_full_n(settings) << 16) // span, 4194303)
 
 
 def _t16(us):

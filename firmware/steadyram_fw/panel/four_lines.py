@@ -31,7 +31,7 @@ def four_lines(panel):
         return (
             "FAULT %d" % core.fault,
             plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
-            "%8s kN" % force if core.shown_n is not None else "PRESSURE NOT KNOWN:",
+            "%8s kN" % force if core.shown_n is not None else _unknown(core),
             "release pedals, ack" if core.shown_n is not None or turn & 1 else "treat as loaded",
         )
     if app.inputs & T.IN_CUTOFF:
@@ -94,3 +94,8 @@ def _kn(force_n):
     sign = "-" if force_n < 0 else ""
     force_n = (abs(force_n) + 5) // 10
     return "%s%d.%02d" % (sign, force_n // 100, force_n % 100)
+
+
+def _unknown(core):
+    """What the transducer, if it worked, would show."""
+    return "FORCE NOT KNOWN:" if core.settings[T.S_SENSOR_MEASURES] else "PRESSURE NOT KNOWN:"

@@ -47,8 +47,11 @@ REFUSAL_WORDS = {
     "selector-moved": "selector moved",
     "not-characterised": "run characterise",
 }
-# What a fault page says besides when the reading cannot tell the force.
-UNKNOWN_PAGES = [("PRESSURE", "NOT KNOWN:", "treat the press", "as loaded")]
+# What a fault page says besides when the reading cannot tell the force; the second for a force sensor.
+UNKNOWN_PAGES = (
+    [("PRESSURE", "NOT KNOWN:", "treat the press", "as loaded")],
+    [("FORCE", "NOT KNOWN:", "treat the press", "as loaded")],
+)
 # What to look after before bed or tooling is moved with the ram, two rows of 16 columns each.
 CHECKLIST = (
     ("1 all pins in", "  and locked?"),
@@ -183,7 +186,7 @@ class Panel:
             view.title = "FAULT %d" % core.fault
             pages = wrap(T.FAULT_TEXTS[core.fault], 16, 4)
             if view.force_n is None:
-                pages = pages + UNKNOWN_PAGES
+                pages = pages + UNKNOWN_PAGES[core.settings[T.S_SENSOR_MEASURES]]
             view.rows = pages[now // 3000 % len(pages)]
             view.note = "push knob 1 s" if turn & 1 else "pedals off, then"
         elif core.armed_ms:

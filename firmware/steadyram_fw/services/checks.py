@@ -1,6 +1,7 @@
 """What a set must fulfil as a whole, against the other sets in force, before it may be committed."""
 
 from .. import tables as T
+from ..core.press import nominal_full_n
 from .refuse import Refuse
 
 # The control core multiplies their sum by a byte within 31 bits (core/fixed.py, mulq).
@@ -17,11 +18,8 @@ def force_n(cal, counts):
 
 
 def nominal_n(settings, counts):
-    """Force by the nameplate: bore times the transducer's nominal pressure, newtons."""
-    span = settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO]
-    # pi/4 = 0.785398; um^2 * kPa = 1e-9 N
-    area_um2 = settings[T.S_BORE_UM] * settings[T.S_BORE_UM] * 785398 // 1000000
-    return area_um2 * settings[T.S_RANGE_KPA] // 1000000000 * counts // span
+    """Force by the nameplate at a reading above zero, newtons."""
+    return nominal_full_n(settings) * counts // (settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO])
 
 
 def check_all(settings, measured, jobs, cal):

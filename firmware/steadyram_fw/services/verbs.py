@@ -43,7 +43,7 @@ def _now(app, link, values):
     job = keeper.job()
     pressure = None
     span = settings[T.S_COUNTS_FULL] - settings[T.S_COUNTS_ZERO]
-    if core.reading_valid:
+    if core.reading_valid and not settings[T.S_SENSOR_MEASURES]:
         pressure = (core.counts - settings[T.S_COUNTS_ZERO]) * settings[T.S_RANGE_KPA] // span
     out = [
         " state=%d fault=%d refusal=%d stop=%d" % (core.state, core.fault, core.refusal, core.stop),

@@ -221,7 +221,10 @@ def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N
     free = _free_travel(rest.start, zero, aim)
     # The feed goes on while the pedal is held: against the relief valve, below the over-force limit.
     settings = device.settings().values
-    most = zero + (aim - zero) * settings["overforce_n"] / (LEVELS[-1] * capacity_N)
+    # The device holds the cut against the nameplate's zero, which may lie below the one that was measured.
+    most = min(zero, settings["counts_zero"]) + (aim - zero) * settings["overforce_n"] / (
+        LEVELS[-1] * capacity_N
+    )
     device.probe(feed=0, cut_counts=min(settings["counts_full"], int(most) - 1), pause_ms=1)
     tops: list[Point] = []
     try:

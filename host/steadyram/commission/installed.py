@@ -11,10 +11,14 @@ from steadyram.errors import CheckFailed
 
 @dataclass(frozen=True)
 class Installed:
-    """Figures of the settings in force, SI; `span_counts` from no pressure to full range."""
+    """Figures of the settings in force, SI; `span_counts` from no pressure to full range.
+
+    full_N: force at full reading by the nameplates; range_Pa: the pressure that gives it on the piston.
+    """
 
     area_m2: float
-    range_Pa: float
+    full_N: float
+    measures_force: bool
     span_counts: int
     counts_step: int
     capacity_N: float
@@ -23,9 +27,14 @@ class Installed:
     burst: bool
 
     @property
+    def range_Pa(self) -> float:
+        """Pressure at full reading, of a force sensor the one that corresponds to it on this piston."""
+        return self.full_N / self.area_m2
+
+    @property
     def counts_per_N(self) -> float:
         """Nameplate sensitivity."""
-        return self.span_counts / (self.area_m2 * self.range_Pa)
+        return self.span_counts / self.full_N
 
 
 def installed(device: Device) -> Installed:
@@ -36,9 +45,14 @@ def installed(device: Device) -> Installed:
         raise CheckFailed(
             "The settings' counts_zero and counts_full leave no span; push the press's settings first."
         )
+    area_m2 = math.pi / 4 * (values["bore_um"] / 1e6) ** 2
+    by_force = bool(values["sensor_measures"])
     return Installed(
-        area_m2=math.pi / 4 * (values["bore_um"] / 1e6) ** 2,
-        range_Pa=values["range_kpa"] * 1e3,
+        area_m2=area_m2,
+        full_N=values["cell_n"] * values["amplifier_uv_v"] / values["cell_uv_v"]
+        if by_force
+        else area_m2 * values["range_kpa"] * 1e3,
+        measures_force=by_force,
         span_counts=span,
         counts_step=values["counts_step"],
         capacity_N=float(values["capacity_n"]),

@@ -21,6 +21,8 @@ from steadyram.press.strip_materials import STRIP_MATERIALS, beam_stiffness_N_m
 from steadyram.quantity_field import si_of, within
 from steadyram.toml_text import parse_toml
 
+RELEASE_M3_S = 5e-5
+
 
 class QuantityRange:
     """Validator: a unit string (or an SI float already parsed) within [low, high], in `si_unit`."""
@@ -50,7 +52,7 @@ def _quantity(si_unit: str, low: float, high: float) -> Callable[[Any], float]:
 Length = Annotated[float, BeforeValidator(_quantity("meter", 0.0, 5.0))]
 Bore = Annotated[float, BeforeValidator(_quantity("meter", 0.005, 0.6))]
 Force = Annotated[float, BeforeValidator(_quantity("newton", 0.0, 5e6))]
-Pressure = Annotated[float, BeforeValidator(_quantity("pascal", 1e4, 1e8))]
+Pressure = Annotated[float, BeforeValidator(_quantity("pascal", 1e4, 1.6e8))]
 SmallPressure = Annotated[float, BeforeValidator(_quantity("pascal", -1e7, 1e7))]
 Modulus = Annotated[float, BeforeValidator(_quantity("pascal", 1e8, 3e9))]
 Flow = Annotated[float, BeforeValidator(_quantity("meter**3/second", 1e-9, 2e-3))]
@@ -71,6 +73,7 @@ LineFrequency = Annotated[float, BeforeValidator(_quantity("1/second", 0.5, 2000
 Damping = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.02, 50.0))]
 PressureDrop = Annotated[float, BeforeValidator(_quantity("pascal", 0.0, 5e6))]
 RippleFrequency = Annotated[float, BeforeValidator(_quantity("1/second", 1.0, 1000.0))]
+Sensitivity = Annotated[float, BeforeValidator(_quantity("dimensionless", 1e-5, 2e-2))]
 Breakaway = Annotated[float, BeforeValidator(_quantity("dimensionless", 1.0, 5.0))]
 
 
@@ -88,6 +91,7 @@ class Cylinder(_Table):
     return_: Literal["powered", "spring"] = Field("powered", alias="return")
     breakaway: Breakaway = 1.0
     friction_scatter: Fraction = 0.0
+    return_flow: Flow | None = None
 
     @property
     def area_m2(self) -> float:
@@ -181,7 +185,9 @@ class Circuit(_Table):
 
 
 class Transducer(_Table):
-    range: Pressure
+    """Errors as shares of `range` (Pa; of a force sensor the pressure that gives its full force on this piston)."""
+
+    range: Pressure = 0.0
     lag: Time = 0.0
     noise: Fraction = 0.0
     gain_error: SignedFraction = 0.0
@@ -194,6 +200,23 @@ class Transducer(_Table):
     line_damping: Damping = 0.3
     line_drop: PressureDrop = 0.0
     zero_wander: Fraction = 0.0
+
+
+class ForceSensor(_Table):
+    """Load cell or strain-gauge bridge in place of pressure times area; its amplifier's errors are the transducer's.
+
+    capacity: force (N) at which the bridge gives `sensitivity` (V/V); amplifier: bridge signal (V/V) at full output.
+    """
+
+    place: Literal["under the work", "on the frame"] = "under the work"
+    capacity: Force
+    sensitivity: Sensitivity = 2e-3
+    amplifier: Sensitivity = 2e-3
+
+    @property
+    def full_N(self) -> float:
+        """Force at the amplifier's full output: capacity * amplifier / sensitivity (a bridge is linear in force)."""
+        return self.capacity * self.amplifier / self.sensitivity
 
 
 class Position(_Table):
@@ -317,9 +340,11 @@ class PressFile(_Table):
     circuit: Circuit = Circuit()
     position: Position | None = None
     cutout: Cutout | None = None
+    force_sensor: ForceSensor | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> PressFile:
+        self._sensor_range()
         if self.cylinder.rod >= self.cylinder.bore:
             raise ValueError("cylinder.rod is not smaller than cylinder.bore")
         if self.work.gap >= self.cylinder.stroke:
@@ -332,9 +357,36 @@ class PressFile(_Table):
             )
         return self
 
+    def _sensor_range(self) -> None:
+        """Give a force sensor the pressure range that corresponds to it on this piston."""
+        if self.force_sensor is None:
+            if not self.transducer.range:
+                raise ValueError("transducer.range is missing (or a table force_sensor)")
+        elif self.transducer.range:
+            raise ValueError("a press with a force_sensor has no transducer.range; remove one of them")
+        else:
+            object.__setattr__(self.transducer, "range", self.force_sensor.full_N / self.cylinder.area_m2)
+
+    @property
+    def return_flow_m3_s(self) -> float:
+        """Oil that leaves the cap side on the way up: the pump's by the areas, or what a spring drives out.
+
+        A spring empties a hand pump's ram through the release valve whatever the pump delivers: 3 L/min unless the
+        press file says otherwise (common practice, no source). On other pumps it is the low stage's flow.
+        """
+        if self.cylinder.return_flow is not None:
+            return self.cylinder.return_flow
+        flow = self.pump.flow_m3_s(0.0)
+        if self.cylinder.return_ == "powered":
+            return flow * self.cylinder.area_m2 / self.cylinder.annulus_m2
+        return max(flow, RELEASE_M3_S) if self.pump.burst else flow
+
     @property
     def capacity_N(self) -> float:
-        """Force on the work at relief pressure or at the transducer's range, whichever is lower."""
+        """Force on the work at relief pressure or at the sensor's range, whichever is lower."""
+        if self.force_sensor is not None:
+            relief_N = self.pump.relief * self.cylinder.area_m2 - self.cylinder.seal_friction
+            return max(0.0, min(relief_N, self.force_sensor.full_N))
         pressure = min(self.pump.relief, self.transducer.range)
         return max(0.0, pressure * self.cylinder.area_m2 - self.cylinder.seal_friction)
 

@@ -30,6 +30,7 @@ _SPIKE_STEP = math.exp(-STEP_S / SPIKE_DECAY_S)
 # Draws of one stroke: flow, friction, zero.
 _STROKE_DRAWS = 3
 # A reading of so little is none: a part in 10^15 of any transducer's range.
+_VACUUM_PA = -101325.0
 _DEAD_PA = 1e-9
 # The least that is left of a scattered gap or friction, as a share.
 _LEAST_SHARE = 0.1
@@ -114,9 +115,7 @@ class Plant:
         self.flow_slow = press.valve.slow_feed if press.valve.slow_feed is not None else 0.0
         self.lag_s = press.transducer.lag
         self._decay = math.exp(-STEP_S / self.lag_s) if self.lag_s > 0 else 0.0
-        self.return_flow = self.flow_low * (
-            self.area / press.cylinder.annulus_m2 if press.cylinder.return_ == "powered" else 1.0
-        )
+        self.return_flow = press.return_flow_m3_s
         self._codes = (1 << press.adc.bits) - 1
         self._shift = 16 - press.adc.bits
         self._noise_sd = press.transducer.noise
@@ -125,6 +124,8 @@ class Plant:
         self._half_play = press.transducer.hysteresis * self._range / 2.0
         self._nonlinearity = press.transducer.nonlinearity
         self._position = press.position
+        # A force sensor sees the work's force, as the pressure that makes it without friction.
+        self._by_force = press.force_sensor is not None
         t = press.transducer
         self._wide = WideCodes(press.adc.bits, press.adc.wide_codes) if press.adc.wide_codes > 1.0 else None
         self._line_drop = t.line_drop / self.flow_low if self.flow_low > 0.0 else 0.0
@@ -354,6 +355,7 @@ class Plant:
         if p0 == 0.0 and self._settled():
             self._resting = True
             return
+        f0 = self.force_N if self._by_force else 0.0
         self._hold(STEP_S)
         u = self.u
         if u < self.u_max:
@@ -366,6 +368,8 @@ class Plant:
         if p1 < 0.0:
             p1 = 0.0
         self.pressure_Pa = p1
+        if self._by_force:
+            p0, p1 = f0 / self.area, force / self.area
         lag = self.lag_s
         if self._line is not None:
             self._line_whole(p0, p1)
@@ -433,6 +437,7 @@ class Plant:
 
     def _flow(self, now: float, dt: float) -> None:
         p0 = self.pressure_Pa
+        f0 = self.force_N if self._by_force else 0.0
         extend, slow, retract = self.extend, self.slow, self.retract
         extending = extend.spool and not extend.dead
         self._at_begin_Q = self._at_end_Q = 0.0
@@ -464,7 +469,9 @@ class Plant:
         if p1 < 0.0:
             p1 = 0.0
         self.pressure_Pa = p1
-        if self._line_drop > 0.0:
+        if self._by_force:
+            p0, p1 = f0 / self.area, force / self.area
+        elif self._line_drop > 0.0:
             # The transducer at the pump's end reads the line's drop, too: laminar, so proportional to the flow.
             p0 += self._line_drop * self._at_begin_Q
             p1 += self._line_drop * self._at_end_Q
@@ -502,6 +509,9 @@ class Plant:
         b -= speed
         line = p1 - behind + m00 * a + m01 * b
         rate = speed + m10 * a + m11 * b
+        if line < _VACUUM_PA:
+            # A line that is let go at once swings below zero: oil parts there, no gauge pressure is lower.
+            line, rate = _VACUUM_PA, max(rate, 0.0)
         if late_share > 0.0:
             late = behind + late_share * rise
             self.sensed_Pa = p1 - late + m20 * a + m21 * b + m22 * (c - p0 + late)

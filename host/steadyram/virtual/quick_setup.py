@@ -75,10 +75,11 @@ def nameplate_calibration(press: PressFile, zero_counts: int) -> dict[str, int]:
     values = {field.name: field.default for field in definition().calibration}
     full_N = press.cylinder.area_m2 * press.transducer.range
     values["zero_counts"] = zero_counts
-    values["c0_n"] = -round(press.cylinder.seal_friction)
+    friction_N = 0.0 if press.force_sensor is not None else press.cylinder.seal_friction
+    values["c0_n"] = -round(friction_N)
     values["c1_n"] = round(full_N * 65536 / _SPAN_COUNTS)
     values["max_counts"] = 58982
-    values["friction_n"] = round(press.cylinder.seal_friction)
+    values["friction_n"] = round(friction_N)
     sensor = press.position
     if sensor is not None and sensor.kind == "encoder":
         values["position_step_nm"] = round(1e9 * (sensor.step or 0.0))

@@ -1,0 +1,47 @@
+"""Every recipe's press file goes the way of a real installation: size, commissioning, first part, batch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from steadyram.press.pressfile import read_press
+from steadyram.press.sizing import size_press
+from steadyram.virtual.trial import run_trial
+
+PRESSES = Path(__file__).parents[2] / "hardware_notes" / "presses"
+
+# A setpoint that the recipe's user would have, newtons, and how far from it a part may land.
+RECIPES = {
+    "air-jack-load-cell": (60_000.0, 0.05),
+    "air-over-oil": (25_000.0, 0.05),
+    "frame-gauges": (60_000.0, 0.05),
+    "hand-pump": (25_000.0, 0.05),
+    "hand-pump-70mpa": (60_000.0, 0.02),
+    "open-centre": (60_000.0, 0.05),
+    "shared-12v": (60_000.0, 0.05),
+    "two-stage": (60_000.0, 0.05),
+    "two-stage-slow": (60_000.0, 0.02),
+}
+
+
+def test_every_press_file_is_tried():
+    assert set(RECIPES) == {path.stem for path in PRESSES.glob("*.toml")}
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_a_recipe_is_sized_commissioned_and_lands(name):
+    path = PRESSES / f"{name}.toml"
+    setpoint_N, share = RECIPES[name]
+    sized = size_press(read_press(path), setpoint_N)
+    assert sized.smallest_setpoint_N is not None
+    assert sized.smallest_setpoint_N < setpoint_N < sized.capacity_N
+    # The trial calibrates against the load cell under the ram and characterises on the block before its first part.
+    told = run_trial(path, setpoint_N, 3, seed=4711, runtime="cpython")
+    assert told["faults"] == []
+    assert [each["stop"] for each in told["cycles"]] == ["setpoint"] * 3
+    assert "first" in told["cycles"][0]["flags"]
+    assert "learned" in told["cycles"][-1]["flags"]
+    for each in told["cycles"]:
+        assert each["peak_N"] == pytest.approx(setpoint_N, rel=share)
