@@ -4,7 +4,7 @@ from array import array
 
 from steadyram_fw import tables as T
 
-LEARNED_LEN = 48
+LEARNED_LEN = 56
 
 
 class FakeTravel:

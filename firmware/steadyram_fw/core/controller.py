@@ -645,9 +645,9 @@ class Controller:
             limit = min(limit, self._handling_limit())
         self._limit_n = limit
         follow = self.follow
-        expect = self._with_cutoff and not self._handling and self._started_at_top
+        from_top = self._with_cutoff and not self._handling and self._started_at_top
         self.press.late16 = self.full.late16
-        follow.begin(self.cells[SUM16], self._touch_n, expect, limit, self.learned)
+        follow.begin(self.cells[SUM16], self._touch_n, limit, self.learned if from_top else None)
         # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
         inching = not follow.proven and self.press.holds_load and not self.press.burst
         cut.gentle = self._handling or inching
@@ -1074,6 +1074,8 @@ class Controller:
         r[t.R_DEPTH_UM] = travel_um
         r[t.R_CONTACT_UM] = self._contact_um if self.travel.known else 0
         r[t.R_TARGET_UM] = self.depth.target_um if self.depth.on else 0
+        if stop == t.STOP_SETPOINT:
+            self.follow.teach()
         # A part that went over teaches most of all: without it, every part after a change of the press goes over.
         on_depth = self.depth.on
         if on_depth and self._with_cutoff and self._started_at_top and self.depth.learn(self.learned):

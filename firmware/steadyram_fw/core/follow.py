@@ -4,12 +4,14 @@ This watch counts oil by itself, from the outputs and the valve's measured times
 lands a part. Five rules, by the oil let in since the stroke began:
 
 1. free travel shows: seal friction raises the reading before the ram has moved far (fault reading-still);
-2. contact comes where this job's parts have met the ram, within six deviations (stop overdue);
-3. from each sixteenth of the set force to the next one it takes no more oil than this job's parts have needed from
-   there to the whole, a sixteenth more and six deviations, or what adds three eighths of the set force (overdue);
+2. contact comes where this job's parts have met the ram, within five mean deviations (stop overdue);
+3. from the first sixteenth of the set force, and again from half of it, it takes no more oil to the whole than this
+   job's parts have needed and five mean deviations (overdue); only what a pulse has surely let in
+   counts, and no single level is asked for: a plateau may lie a little higher;
 4. a ram that is at the end of its stroke takes no more oil (fault oil-limit);
 5. once the valve has surely closed the reading stands, or the sensor is slower than measured (fault reading-slow).
 
+What the job's parts needed it learns by its own count, from parts that reached their force.
 Oil is in t16, sixteenths of a millisecond of low-stage flow. Integers only, nothing allocates.
 """
 
@@ -17,12 +19,16 @@ from array import array
 
 from .. import tables as t
 from .fixed import time_for
-from .job_model import L_CYCLES, L_END, L_NEED, L_SETPOINT, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS
+from .job_model import L_WATCH
+
+_CONTACT = L_WATCH + 2
+_WHOLE = L_WATCH + 4
+_FROM_HALF = L_WATCH + 6
 
 OVERDUE = 255  # what look() says of rules 2 and 3: an end of the stroke, and no fault's number
 
-LEARNED_PARTS = 8  # a job's scatter is known after so many
-DEVIATIONS = 6
+LEARNED_PARTS = 6  # a job's scatter is known after so many
+DEVIATIONS = 5  # mean absolute ones, that rise fast and sink slowly: four standard deviations and more
 SHOW_MS = 40  # mean of sixteen, its own lag and a slow start, beyond the sensor's five time constants
 NEED_LEAST16 = 384  # 24 ms of oil: more than any start-up of a spool that still counts as open
 LAG_MS = 32  # rule 5 compares two readings this far apart
@@ -49,19 +55,22 @@ GRACE_MS = 16
 TOUCH_N = 17
 CONTACT16 = 18  # oil at contact, -1 = not met
 LATEST16 = 19
-LEVEL = 20  # sixteenths of the set force that the reading has passed
-PASSED16 = 21  # oil when it passed the latest
+LEVEL = 20  # 0 below a sixteenth of the set force, 1 below half of it, 2 above
+PASSED16 = 21  # oil when the first sixteenth was passed, or contact met
 LIMIT16 = 22
 AFTER_MS = 23  # since the last feed was told to close, 0 = not asked
 LOOK_MS = 24
 LOOK_N = 25
 STEP_N = 26
 LAG_ON = 27
-NEXT_N = 28  # force of the next level, and the distance of levels in sixteenths of a newton
-NEXT16 = 29
-LEVEL16 = 30
-ALLOW16 = 31  # sixteen entries: oil that may come in at a level before the next one is overdue
-CELLS = 47
+SIXTEENTH_N = 28
+HALF_N = 29
+HALF16 = 30  # oil when half was passed
+ALLOW16 = 31  # oil to the whole from the first sixteenth, and from half
+ALLOW_HALF16 = 32
+SURE16 = 33  # what a pulse may have let in less than thought
+PEAK_N = 34
+CELLS = 35
 
 
 def look(c, told, mean16, force):
@@ -95,7 +104,7 @@ def look(c, told, mean16, force):
         dead16 = c[DEAD16]
         if was & t.OUT_EXTEND == 0:
             dead16 = c[SLOW_DEAD16]
-        in16 = (c[MOVE] >> 4) - ((dead16 * share) >> 8)
+        in16 = (c[MOVE] >> 4) - (((dead16 + c[SURE16]) * share) >> 8)
         if in16 > 0:
             oil16 += in16
         if oil16 > FOREVER:
@@ -135,16 +144,27 @@ def look(c, told, mean16, force):
             c[PASSED16] = oil16
         elif feeding and oil16 > c[LATEST16]:
             return OVERDUE
-    elif level < 16:
+    else:
         # Also where the reading has fallen away again: the part is still there.
-        if force >= c[NEXT_N]:
-            c[LEVEL] = level + 1
+        if level == 0 and force >= c[SIXTEENTH_N]:
+            level = c[LEVEL] = 1
             c[PASSED16] = oil16
-            next16 = c[NEXT16] + c[LEVEL16]
-            c[NEXT16] = next16
-            c[NEXT_N] = next16 >> 4
-        elif feeding and oil16 - c[PASSED16] > c[ALLOW16 + level]:
+        if level == 1 and force >= c[HALF_N]:
+            level = c[LEVEL] = 2
+            # What passes while a feed closes was let in already: where, is not known (-1).
+            c[HALF16] = oil16
+            if feeding == 0:
+                c[HALF16] = -1
+        if force > c[PEAK_N]:
+            c[PEAK_N] = force
+        elif feeding and c[LAG_ON] and force < c[TOUCH_N] and c[PEAK_N] > c[TOUCH_N] << 2:
+            # Held force does not go away by itself: the reading has.
             return OVERDUE
+        if feeding and force < c[HALF_N] << 1:
+            if oil16 - c[PASSED16] > c[ALLOW16]:
+                return OVERDUE
+            if level == 2 and c[HALF16] >= 0 and oil16 - c[HALF16] > c[ALLOW_HALF16]:
+                return OVERDUE
     return 0
 
 
@@ -159,6 +179,7 @@ class Follow:
         self._show16 = 0
         self._dead16 = UNKNOWN
         self._slow_dead16 = UNKNOWN
+        self._learned = None  # the job's learned array while a stroke of it from the top runs
 
     def configure(self, settings, cal, c1):
         """Take over settings and calibration (None = none); c1: newtons per 65536 counts."""
@@ -189,8 +210,8 @@ class Follow:
         """A batch begins, or the reading did not do what it should: the next stroke must show that it moves."""
         self.proven = False
 
-    def begin(self, mean16, touch_n, expect, setpoint, learned):
-        """A stroke begins. expect: it is one of the job that `learned` belongs to, from the top."""
+    def begin(self, mean16, touch_n, setpoint, learned):
+        """A stroke begins. learned: the job's array, None unless it is one of its parts, from the top, by cutoff."""
         p = self._p
         c = self.cells
         c[WAS] = 0
@@ -221,38 +242,69 @@ class Follow:
         c[LATEST16] = FOREVER
         c[LEVEL] = 0
         c[PASSED16] = 0
-        c[LEVEL16] = setpoint
-        c[NEXT16] = setpoint
-        c[NEXT_N] = setpoint >> 4
-        for level in range(LEVELS):
-            c[ALLOW16 + level] = FOREVER
-        if expect:
+        c[HALF16] = 0
+        c[PEAK_N] = 0
+        c[SIXTEENTH_N] = setpoint >> 4
+        c[HALF_N] = setpoint >> 1
+        c[ALLOW16] = FOREVER
+        c[ALLOW_HALF16] = FOREVER
+        c[SURE16] = p.jitter16
+        # (Of oil that comes in bursts nobody knows how much has.)
+        self._learned = None if p.burst else learned
+        if self._learned is not None:
             self._expect(learned, setpoint)
 
-    def _expect(self, learned, setpoint):
-        """Where this job's parts met the ram and reached their force: the one place that reads what was learned."""
+    def _expect(self, a, setpoint):
+        """Where this job's parts met the ram and what they took from there."""
         p = self._p
-        if p.burst or learned[L_CYCLES] < LEARNED_PARTS:
-            # Of oil that comes in bursts nobody knows how much has.
-            return
-        if learned[L_SETPOINT] != setpoint or learned[L_UC] < 1:
-            return
         c = self.cells
-        contact16 = learned[L_UC]
-        spread16 = DEVIATIONS * learned[L_UC_SPREAD]
-        c[LATEST16] = contact16 + spread16 + p.see16 + NEED_LEAST16
-        most16 = time_for((setpoint >> 3) * 3, max(learned[L_END], p.dead16(setpoint) >> 2))
-        for level in range(1, LEVELS):
-            span16 = learned[L_NEED + level]
-            if span16 > 0:
-                own16 = DEVIATIONS * learned[L_SPREAD + level] + p.see16 + 4 * p.jitter16
-                c[ALLOW16 + level] = span16 + (span16 >> 4) + min(own16, most16)
+        if setpoint != a[L_WATCH]:
+            a[L_WATCH] = setpoint
+            a[L_WATCH + 1] = 0
+        if a[L_WATCH + 1] < LEARNED_PARTS:
+            return
+        more16 = p.see16 + 2 * p.jitter16
+        # Parts that fall alike say nothing of the valve's jitter.
+        least16 = p.jitter16
+        c[LATEST16] = a[_CONTACT] + DEVIATIONS * max(a[_CONTACT + 1], least16) + more16
+        c[ALLOW16] = a[_WHOLE] + DEVIATIONS * max(a[_WHOLE + 1], least16) + more16
+        if a[_FROM_HALF] > 0:
+            c[ALLOW_HALF16] = a[_FROM_HALF] + DEVIATIONS * max(a[_FROM_HALF + 1], least16) + more16
+
+    def teach(self):
+        """Take the part that has just reached its force into what the job's parts need."""
+        c = self.cells
+        a = self._learned
+        if a is None or c[LEVEL] < 2:
+            return
+        end16 = c[BASE16]
+        _blend(a, _CONTACT, c[CONTACT16])
+        _blend(a, _WHOLE, end16 - c[PASSED16])
+        if c[HALF16] >= 0:
+            _blend(a, _FROM_HALF, end16 - c[HALF16])
+        if a[L_WATCH + 1] < 1000:
+            a[L_WATCH + 1] += 1
 
     def shown(self):
         """True once the reading has moved with the stroke that runs; it counts for the strokes to come, too."""
         if self.cells[SHOWN]:
             self.proven = True
         return self.proven
+
+
+def _blend(a, i, seen16):
+    """Blend one observation into a mean and its mean deviation."""
+    if a[L_WATCH + 1] == 0 or a[i] == 0:
+        a[i] = seen16
+        a[i + 1] = seen16 >> 5
+        return
+    miss16 = seen16 - a[i]
+    a[i] += miss16 >> 2
+    if miss16 < 0:
+        miss16 = -miss16
+    # Sooner believed to scatter than not.
+    old16 = a[i + 1]
+    a[i + 1] = old16 + ((miss16 - old16) >> (1 if miss16 > old16 else 3))
 
 
 def _t16(us):

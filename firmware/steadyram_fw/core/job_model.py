@@ -6,7 +6,7 @@ millisecond of the pump's low stage (u16). A level is a sixteenth of the setpoin
 
 from .fixed import abs_of, clamp, time_for
 
-LEARNED_LEN = 64
+LEARNED_LEN = 66
 LEVELS = 16
 
 L_CYCLES = 0
@@ -32,6 +32,9 @@ L_AIR_N = 19  # reading in free travel while oil flows
 L_NEED = 20  # 17 entries: oil from each level to the setpoint
 L_AIR_KNOWN = 37  # strokes that told it
 L_SPREAD = 40  # 17 entries: one standard deviation of it
+# What the watch of the reading (follow.py) has learned by its own count: setpoint, parts, then mean and mean
+# deviation of the oil to contact, from the first sixteenth of the set force and from half of it.
+L_WATCH = 58
 
 
 def forget(a):

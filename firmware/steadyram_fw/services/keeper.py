@@ -18,7 +18,7 @@ from .store import Cell, StoreError
 try:
     from ..core.job_model import LEARNED_LEN
 except ImportError:
-    LEARNED_LEN = 64
+    LEARNED_LEN = 66
 
 _ACTIVE = "<II%dI" % T.JOB_SLOTS  # active job, number of the record that the counts include, counts
 _LEARNED = "<8s8sHHi"  # digests of settings and calibration, CRC-16 of the job's name, length, setpoint
