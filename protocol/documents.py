@@ -331,6 +331,11 @@ class BatchProof(TypedDict):
     cpk: float | None
     cp_interval: list[float] | None
     cpk_interval: list[float] | None
+    capability_judged: Annotated[bool, Field(description="false: no tolerance was given")]
+    first_parts: Annotated[list[int], Field(description="record numbers; left out of figures and charts")]
+    two_levels_from_seq: Annotated[int | None, Field(description="record from which a second level begins")]
+    neighbour_correlation: float | None
+    sampling: str
     confidence: float | None
     trend_p: float | None
     trend_slope_N_per_part: float | None

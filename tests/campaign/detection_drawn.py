@@ -39,6 +39,8 @@ WORKS = ("clinch", "dimple", "press-fit")
 FAULTS = ("missing", "double", "soft25", "hard25", "thin20", "thick20", "early05", "late05")
 PARTS = 40
 FAULT_SHARE = 0.2
+# Way to the work at full feed: what takes longer costs simulated time and tells nothing more.
+LONGEST_S = 5.0
 OUT = Path(__file__).parent / "out"
 
 
@@ -54,7 +56,8 @@ def draw_batch(seed: int, work: str) -> Batch | None:
         over = float(rng.uniform(1.15, 1.5))
         setpoint = over * press.work.plateau * (1.1 if work == "clinch" else 1.0)
         smallest = smallest_setpoint_N(press, 0.05)
-        if smallest is not None and smallest < setpoint < 0.8 * capacity:
+        near = press.work.gap < LONGEST_S * press.pump.flow_m3_s(0.0) / press.cylinder.area_m2
+        if smallest is not None and smallest < setpoint < 0.8 * capacity and near:
             break
     else:
         return None

@@ -221,7 +221,7 @@ class Shift:
         """Press this part; `truth` is the label it gets."""
         plant, core = self.plant, self.core
         plant.load_part(part)
-        self._run(20000, t.IN_EXTEND, until_done=True)
+        self._run(60000, t.IN_EXTEND, until_done=True)
         self._run(200, t.IN_EXTEND)
         self._count += 1
         r = core.record

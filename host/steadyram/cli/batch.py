@@ -122,13 +122,16 @@ def list_(store: str | Path, uid: str | None, job: int | None, as_json: bool) ->
 )
 @click.option(
     "--out", "stem", type=PLACE, default="steadyram-proof", show_default=True,
-    help="Beginning of the files' names: .html, .pdf and .csv are added.",
+    help="Beginning of the files' names: .html, .pdf, .csv and .xlsx are added.",
 )  # fmt: skip
 @click.option(
     "--calibration", "journal", type=click.Path(dir_okay=False, path_type=Path),
     help="Journal of the calibration in force: adds the uncertainty of the calibration and of one stroke.",
 )  # fmt: skip
 @click.option("--title", default="Proof of a batch", show_default=True)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
+)
 @json_option
 def proof(
     store: str | Path,
@@ -140,9 +143,10 @@ def proof(
     stem: Path,
     journal: Path | None,
     title: str,
+    paper: str,
     as_json: bool,
 ) -> None:
-    """Prove a batch: charts, capability, what changed and what went wrong, as HTML, PDF and CSV."""
+    """Prove a batch: charts, capability, what changed and what went wrong, as HTML, PDF, CSV and .xlsx."""
     from steadyram.cycles.batches import choose_batch
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore
@@ -150,8 +154,9 @@ def proof(
     from steadyram.report.proof_csv import proof_csv
     from steadyram.report.proof_page import render_proof
     from steadyram.report.proof_pdf import proof_pdf
-    from steadyram.report.proof_text import headline, proof_findings
-    from steadyram.report.uncertainty import uncertainty_facts
+    from steadyram.report.proof_text import headline, proof_findings, sampling_plan
+    from steadyram.report.proof_xlsx import proof_xlsx
+    from steadyram.report.uncertainty import reference_of, uncertainty_facts
 
     units = preferences()
     ppt, length_m = _tolerance(tolerance)
@@ -160,14 +165,18 @@ def proof(
         found = prove(opened, chosen, tolerance_ppt=ppt, tolerance_m=length_m, subgroup=subgroup)
     setpoints = [force for force, _ in found.setpoints]
     told = uncertainty_facts(journal, found.calibrations, found.settings, setpoints)
-    found = replace(found, uncertainty=tuple(told.items()))
+    found = replace(found, uncertainty=tuple(told.items()), reference=reference_of(journal))
     made = int(time.time())
-    files = {form: stem.with_name(f"{stem.name}.{form}") for form in ("html", "pdf", "csv")}
+    files = {form: stem.with_name(f"{stem.name}.{form}") for form in ("html", "pdf", "csv", "xlsx")}
     page, table = render_proof(found, units, title=title, made_unix=made), proof_csv(found)
-    document = proof_pdf(found, units, title=title, made_unix=made)
+    document = proof_pdf(
+        found, units, title=title, made_unix=made, paper="letter" if paper == "letter" else "A4"
+    )
+    sheet = proof_xlsx(found, units)
     write_whole(files["html"], page)
     write_whole(files["pdf"], document)
     write_whole(files["csv"], table)
+    write_whole(files["xlsx"], sheet)
     if not as_json:
         names = ", ".join(str(path) for path in files.values())
         err().print(f"The proof of batch {chosen.number} of job {chosen.job} is in {names}.", soft_wrap=True)
@@ -177,6 +186,8 @@ def proof(
     # Every figure stands under a key with its unit; what is not charted is null.
     by_force = found.quantity == "force"
     slope = trend.slope if trend else None
+    change = found.pattern.change if found.pattern else None
+    two_levels = None if change is None else found.charted[change].seq
     band = None if window is None else {"low": window.low, "high": window.high}
     print_json(
         {
@@ -206,6 +217,11 @@ def proof(
             "cpk": index.cpk if index else None,
             "cp_interval": list(interval.cp) if interval else None,
             "cpk_interval": list(interval.cpk) if interval else None,
+            "capability_judged": found.limits.given,
+            "first_parts": found.first_parts,
+            "two_levels_from_seq": two_levels,
+            "neighbour_correlation": found.pattern.lag1 if found.pattern else None,
+            "sampling": sampling_plan(found),
             "confidence": interval.confidence if interval else None,
             "trend_p": trend.p if trend else None,
             "trend_slope_N_per_part": slope if by_force else None,
@@ -276,7 +292,7 @@ def compare(store: str | Path, job_name: str, tolerance: str | None, as_json: bo
     out().print(table)
     err().print(
         "Differences: peak over setpoint in force at that press's setpoint, or depth less the depth asked for; "
-        "Welch's interval at 95 %."
+        "Welch's interval, 95 % for all presses together."
     )
 
 

@@ -33,7 +33,9 @@ def compare(
 
     What is compared is peak over setpoint, or depth less the depth asked for, so that presses with setpoints and
     depths of their own can stand together; differences are by Welch's t interval (Welch 1947), shown as newtons at
-    that press's setpoint, or as metres. A press whose parts landed by depth stands against such presses only.
+    that press's setpoint, or as metres. With more
+    than two presses the confidence holds for all intervals together.
+    A press whose parts landed by depth stands against such presses only.
     Raises BadInput when no device ran such a job, or as `prove` does.
     """
     proofs = []
@@ -52,7 +54,9 @@ def compare(
         raise BadInput(
             f"No device in {store.path} ran a job called '{name}'; jobs seen: {', '.join(sorted(known))}."
         )
-    return [_against(proof, proofs, confidence) for proof in proofs]
+    # Each press is held against the others: with many, one would stand out by chance alone (Bonferroni's correction).
+    each_at = 1.0 - (1.0 - confidence) / max(1, len(proofs) if len(proofs) > 2 else 1)
+    return [_against(proof, proofs, each_at) for proof in proofs]
 
 
 def _off(proof: Proof) -> list[float]:

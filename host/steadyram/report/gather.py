@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from steadyram.cycles.charts import IndividualsChart, individuals_chart
 from steadyram.cycles.store import CycleStore, Snapshot, StoredCycle, job_names
 from steadyram.errors import BadInput
-from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob, Trace
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
+from steadyram.report.good import default_of, held_N
 from steadyram.report.landing import (
     OVER_SIGMAS,
     ROUNDING,
@@ -165,7 +165,9 @@ def _runs(
     seen = store.jobs_seen(uid)
     names = job_names(seen, job_crc)
     jobs = {(each.slot, job_crc(each)): each for each in seen}
-    default = {field.name: field.default for field in definition().settings}["band_ppt"]
+    default = default_of("band_ppt")
+    kept = store.snapshots(uid, "measured")
+    measured = kept[-1].content if kept else {}
     bands = {gen: snapshot.content.get("band_ppt", default) for gen, snapshot, _ in settings if snapshot}
     used = {gen: snapshot.content for gen, snapshot, _ in settings if snapshot}
     sensors = {serial: snapshot.content for serial, snapshot, _ in calibrations if snapshot}
@@ -175,7 +177,7 @@ def _runs(
     runs = []
     for (slot, crc, setpoint), group in groups.items():
         name = names.get((slot, crc)) or (f"job {slot}, whose name was not pulled" if slot else "no job")
-        band_N: float = setpoint * bands.get(group[-1]["settings_gen"], default) / 1000.0
+        band_N, _ = held_N(bands.get(group[-1]["settings_gen"], default), measured, float(setpoint))
         sigma_m = depth_sigma_m(
             used.get(group[-1]["settings_gen"], {}), sensors.get(group[-1]["cal_serial"], {})
         )

@@ -25,7 +25,7 @@ _ENCODER: Final = 2  # the setting `position_kind`
 
 @dataclass(frozen=True, slots=True)
 class Landed:
-    """Records of one job that landed; `charted` are those of them that did so by `quantity`."""
+    """Records of one job that landed; `charted` are those of them that did so by `quantity`, without first parts."""
 
     quantity: Quantity
     by: Mapping[int, Quantity]
@@ -85,7 +85,10 @@ def landed_of(records: Sequence[CycleRecord], jobs: Mapping[tuple[int, int], Dev
     else:
         quantity = "depth" if any(record.values.get("target_um", 0) for record in records) else "force"
     landed = tuple(record for record in records if record.seq in by)
-    return Landed(quantity, by, landed, tuple(record for record in landed if by[record.seq] == quantity))
+    alike = tuple(record for record in landed if by[record.seq] == quantity)
+    # A first part comes up to its force from below, by design: it would widen every chart that it stands in.
+    later = tuple(record for record in alike if "first" not in record.flags)
+    return Landed(quantity, by, landed, later or alike)
 
 
 def value_of(record: CycleRecord, quantity: Quantity) -> float:

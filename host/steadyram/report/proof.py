@@ -27,15 +27,16 @@ from steadyram.cycles.charts import (
 from steadyram.cycles.envelope_watch import PART_WORDS
 from steadyram.cycles.judgements import Judgement, judge_group, judgement_of, newest_judgements
 from steadyram.cycles.notes import batch_notes
+from steadyram.cycles.patterns import Pattern, pattern_of
 from steadyram.cycles.seal import Sealed, check_seals
 from steadyram.cycles.store import CycleStore, PartTest, Snapshot, Verdict, job_names
 from steadyram.cycles.trends import RULES, RuleHit, Trend, mann_kendall, rule_hits
 from steadyram.errors import BadInput
-from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob
 from steadyram.link.sets import job_crc
 from steadyram.report.changes import ChangeHistory, change_history
 from steadyram.report.gather import Gap, change_gaps, used_sets
+from steadyram.report.good import default_of, held_N
 from steadyram.report.landing import (
     OVER_SIGMAS,
     ROUNDING,
@@ -57,11 +58,15 @@ TREND_P: Final = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What parts are held against: distances (N or m) from what was asked for, and where they come from."""
+    """What parts are held against: distances (N or m) from what was asked for, and where they come from.
+
+    given: somebody gave a tolerance; otherwise they are what the press can hold, and capability is not judged.
+    """
 
     below: float
     above: float
     origin: str
+    given: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +109,7 @@ class Proof(ByLanding):
     interval: CapabilityInterval | None
     trend: Trend | None
     hits: tuple[RuleHit, ...]
+    pattern: Pattern | None
     stops: tuple[tuple[str, int], ...]
     faults: tuple[CycleRecord, ...]
     without_cutoff: tuple[CycleRecord, ...]
@@ -117,15 +123,25 @@ class Proof(ByLanding):
     judgements: Mapping[int, Judgement]
     sealed: Sealed
     notes: Mapping[str, str]
+    # Firmware by record, as it was pulled; the device's protocol as last seen; what the calibration was made against.
+    firmware_of: Mapping[int, str]
+    protocol: int
     # None where no record has ram travel.
     travel: TravelData | None
     # What force, then the uncertainty of the calibration and of one stroke there.
     uncertainty: tuple[tuple[str, str], ...] = ()
+    # The reference of the calibration and its certificate; known from the calibration's journal alone.
+    reference: str = "unknown: give the calibration's journal"
 
     @property
     def centre(self) -> float:
         """What the values are held to: 0 where they are differences."""
         return 0.0 if self.relative else self.targets[0][0]
+
+    @property
+    def first_parts(self) -> list[int]:
+        """Records of first parts, which come up to their force from below: a class of their own, not charted."""
+        return [record.seq for record in self.records if "first" in record.flags]
 
     @property
     def odd(self) -> dict[str, list[int]]:
@@ -220,7 +236,12 @@ def prove(
     most_N = max(setpoints, key=lambda point: setpoints[point])
     # Parts of a job of whichever comes first are each held to what they landed by.
     held: dict[Quantity, Limits | None] = {
-        "force": _force_limits(tolerance_ppt, settings, most_N),
+        "force": _force_limits(
+            tolerance_ppt,
+            settings,
+            [s.content for s in store.snapshots(batch.uid, "measured")],
+            most_N,
+        ),
         "depth": _depth_limits(
             tolerance_m, settings, [s.content for s in store.snapshots(batch.uid, "measured")], calibrations
         ),
@@ -266,6 +287,7 @@ def prove(
         interval=interval,
         trend=mann_kendall(values) if len(values) > 3 else None,
         hits=tuple(hits),
+        pattern=pattern_of(values),
         stops=tuple(Counter(record.stop for record in records).most_common()),
         faults=tuple(record for record in records if record.fault is not None),
         without_cutoff=tuple(record for record in records if "cutoff" not in record.flags),
@@ -278,6 +300,8 @@ def prove(
         judgements=_judgements(store, batch.uid, records),
         sealed=check_seals(store, batch.uid, batch.first_seq, batch.last_seq),
         notes=batch_notes(store, batch),
+        firmware_of={cycle.record.seq: cycle.fw for cycle in cycles},
+        protocol=device.proto,
         travel=gather_travel(store, batch.uid, records, jobs[-1] if jobs else None),
     )
 
@@ -316,18 +340,21 @@ def _within(
 
 
 def _force_limits(
-    tolerance_ppt: float | None, settings: Sequence[tuple[int, Snapshot | None, int]], setpoint_N: float
+    tolerance_ppt: float | None,
+    settings: Sequence[tuple[int, Snapshot | None, int]],
+    measured: Sequence[Mapping[str, int]],
+    setpoint_N: float,
 ) -> Limits:
     if tolerance_ppt is not None:
         half = setpoint_N * tolerance_ppt / 1000.0
-        return Limits(half, half, f"given: {tolerance_ppt / 10:g} % of the setpoint either way")
-    default = next(field.default for field in definition().settings if field.name == "band_ppt")
+        return Limits(half, half, f"given: {tolerance_ppt / 10:g} % of the setpoint either way", given=True)
+    default = default_of("band_ppt")
     bands = {snapshot.content.get("band_ppt", default) for _, snapshot, _ in settings if snapshot} or {
         default
     }
     # Settings may have changed during the batch: the narrowest band is the one that every part can be held to.
-    half = setpoint_N * min(bands) / 1000.0
-    return Limits(half, half, f"the device's own band, {min(bands) / 10:g} % of the setpoint either way")
+    half, origin = held_N(min(bands), measured[-1] if measured else {}, setpoint_N)
+    return Limits(half, half, origin)
 
 
 def _depth_limits(
@@ -341,7 +368,7 @@ def _depth_limits(
     measured: measured values that were seen; stores from before protocol 3 have them among the settings.
     """
     if tolerance_m is not None:
-        return Limits(tolerance_m, tolerance_m, f"given: {tolerance_m * 1e3:g} mm either way")
+        return Limits(tolerance_m, tolerance_m, f"given: {tolerance_m * 1e3:g} mm either way", given=True)
     sigmas = [
         sigma
         for _, chosen, _ in settings

@@ -1,10 +1,11 @@
-"""The proof of a batch as PDF, A4: the same words as the page, charts drawn by matplotlib."""
+"""The proof of a batch as PDF, A4 or letter: the same words as the page, charts drawn by matplotlib."""
 
 from __future__ import annotations
 
 import io
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from typing import Literal
 
 from steadyram import __version__
 from steadyram.config import Preferences
@@ -23,7 +24,12 @@ def _latin(text: str) -> str:
     return plain.encode("latin-1", "replace").decode("latin-1")
 
 
-def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batch", made_unix: int) -> bytes:
+Paper = Literal["A4", "letter"]
+
+
+def proof_pdf(
+    proof: Proof, units: Preferences, *, title: str = "Proof of a batch", made_unix: int, paper: Paper = "A4"
+) -> bytes:
     """The whole document. made_unix: time of making."""
     from fpdf import FPDF
 
@@ -35,7 +41,7 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
                 0, 5, _latin(f"steadyram {__version__}, {when(made_unix)}, page {self.page_no()} of {{nb}}")
             )
 
-    document = Sheet(format="A4")
+    document = Sheet(format=paper)
     document.set_creation_date(datetime.fromtimestamp(made_unix, UTC))
     document.set_title(_latin(title))
     document.set_auto_page_break(True, 16)
@@ -82,6 +88,9 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
         tall = document.epw * (_TALL if proof.means else _SHORT) / _WIDE
         heading("Charts", tall + 12)
         document.image(io.BytesIO(_charts(proof, units)), w=document.epw)
+    heading("What to do when a chart or a part says so")
+    for each in words.REACTION_PLAN:
+        line(f"- {each}", 8, gap=0.5)
     heading("How the strokes ended")
     grid(("stop", "strokes"), [(stop, str(count)) for stop, count in proof.stops], (1, 1))
     heading("Destructive tests")
@@ -90,6 +99,7 @@ def proof_pdf(proof: Proof, units: Preferences, *, title: str = "Proof of a batc
         grid(words.test_headings(proof), tests, (2, 3, 3, 3, 3, 5, 3, 4, 2, 4))
     else:
         line("None entered.")
+    line(words.sampling_plan(proof), 8)
     heading("Settings and calibration in force")
     grid(None, words.set_rows(proof), (2, 1, 5))
     heading(f"Changes recorded from {proof.changes.since} to the batch's end")

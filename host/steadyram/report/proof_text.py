@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from steadyram.config import Preferences
 from steadyram.cycles.envelope_watch import PRESS_WORDS
@@ -154,6 +154,17 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
         if len(points) > 1:
             what = ", ".join(f"{say(point)} for {count_of(count, 'stroke')}" for point, count in points)
             grave(f"The {name} was changed during the batch: {what}.")
+    if len(proof.firmware) > 1:
+        grave(
+            f"The firmware was changed during the batch ({', '.join(proof.firmware)}, as pulled): prove the parts of "
+            "each by themselves."
+        )
+    at_panel = [each for each in proof.changes.during if each.fields.get("by") == "panel"]
+    if at_panel:
+        what = ", ".join(sorted({clean(str(each.fields.get("what", "?"))) for each in at_panel}))
+        grave(
+            f"{count_of(len(at_panel), 'change')} made at the panel during the batch ({what}); see the changes."
+        )
     if len(proof.settings) > 1:
         grave("The press settings were changed during the batch.")
     if len(proof.calibrations) > 1:
@@ -164,6 +175,25 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
             f"The {shown.plural} drift {way}: {shown.spread(proof.trend.slope * 100)} in 100 parts (rank test for a "
             f"trend, {chance(proof.trend.p)})."
         )
+    pattern = proof.pattern
+    if pattern is not None and pattern.change is not None:
+        first = proof.charted[pattern.change].seq
+        note(
+            f"Two levels: from record {first} on the {shown.plural} lie {shown.spread(abs(pattern.step))} "
+            f"{'higher' if pattern.step > 0 else 'lower'} (Pettitt's test, {chance(pattern.change_p)}). Two lots, or a "
+            "press that was adjusted? Prove each by itself before an index is trusted."
+        )
+    if pattern is not None and pattern.alternating:
+        note(
+            f"High and low {shown.plural} take turns (correlation of neighbours {pattern.lag1:+.2f}): two populations, "
+            "such as two nests, two sides or two operators. Mark the parts and prove each by itself."
+        )
+    elif pattern is not None and pattern.alike:
+        note(
+            f"Neighbours are alike (correlation {pattern.lag1:+.2f}): the chart's limits, taken from neighbours, are "
+            "narrower than the batch, and rules of runs alarm too often."
+        )
+    _capability(proof, shown, grave, note)
     for text, seqs in rules_broken(proof):
         note(f"Run chart: {text} ({numbers_of(seqs, 6)}).")
     if proof.ordered and proof.parts < proof.ordered:
@@ -181,11 +211,98 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
         )
     if not proof.tests:
         note("No destructive test was entered for this batch.")
-    if 0 < len(proof.charted) < 25:
-        note(f"With {count_of(len(proof.charted), 'landed part')} limits and indices are still soft.")
+    if proof.first_parts:
+        note(
+            f"{count_of(len(proof.first_parts), 'first part')} ({numbers_of(proof.first_parts)}) came up to the force "
+            "from below, by design: a class of its own, left out of figures and charts."
+        )
     if not proof.first_unix:
         note("The device's clock was not set: order is kept by record number and power-up.")
     return sorted(found, key=lambda finding: not finding.grave)
+
+
+# Common practice of the trade for a running process, and the least for which an index says anything.
+CPK_WANTED = 1.33
+CPK_LOW = 1.0
+FEW_PARTS = 8
+SOFT_PARTS = 25
+
+
+def _capability(
+    proof: Proof, shown: Shown, grave: Callable[[str], None], note: Callable[[str], None]
+) -> None:
+    """Judge capability against a tolerance that was given; without one, say what this batch could promise."""
+    n = len(proof.charted)
+    if 0 < n < FEW_PARTS:
+        note(
+            f"Too few: {count_of(n, 'part')}. No index says anything of {n}; press {SOFT_PARTS} or more before "
+            "capability is judged."
+        )
+        return
+    if 0 < n < SOFT_PARTS:
+        note(f"With {count_of(n, 'landed part')} limits and indices are still soft; look at their intervals.")
+    if proof.capability is None or proof.interval is None or proof.mean is None or proof.sd is None:
+        return
+    index, interval = proof.capability, proof.interval
+    off = proof.mean - proof.centre
+    need = abs(off) + 3.0 * CPK_WANTED * proof.sd
+    if not proof.limits.given:
+        note(
+            f"Capability is not judged: no tolerance was given (--tolerance). Cpk {CPK_WANTED} of this batch "
+            f"takes ± {shown.spread(need)} about the {shown.aim}."
+        )
+        return
+    if index.cpk >= CPK_WANTED:
+        if interval.cpk[0] < CPK_WANTED:
+            note(
+                f"Cpk {index.cpk:.2f} reaches {CPK_WANTED}, but its interval begins at {interval.cpk[0]:.2f}: more "
+                "parts would settle it."
+            )
+        return
+    todo = (
+        f"The level is off by {shown.spread(off)}: bring the mean to the {shown.aim}, the scatter would allow Cp "
+        f"{index.cp:.2f}."
+        if index.cp >= CPK_WANTED
+        else "The scatter is too wide for this tolerance: sort or test every part, then look for the cause (valve, "
+        "lots of material, slow feed not fitted), or agree on a tolerance of "
+        f"± {shown.spread(need)}."
+    )
+    say = grave if index.cpk < CPK_LOW else note
+    say(
+        f"Capability is low: Cpk {index.cpk:.2f} ({interval.cpk[0]:.2f} to {interval.cpk[1]:.2f}), wanted {CPK_WANTED} "
+        f"(common practice). {todo}"
+    )
+
+
+REACTION_PLAN = (
+    "A part judged missing or double: stop, take the part out of the lot, look at it, and at the one before.",
+    "A part outside the limits: stop, mark it, press no more until the cause is named; test the parts back to the last "
+    "one that was within.",
+    "One point beyond three sigmas: look at that part and at what changed just before; go on when it is named.",
+    "Eight in a row on one side, or a drift: check oil temperature, material lot and the calibration's date; verify "
+    "the force with the gauge before the next batch.",
+    "A fault, a gap or an edited store: keep the parts since the last whole record apart until somebody has decided.",
+)
+
+
+def sampling_plan(proof: Proof) -> str:
+    """How many parts to test destructively for 95 % confidence that fewer than one in twenty are bad.
+
+    The smallest n for which a lot of N with ceil(N / 20) bad parts is accepted with none bad in the sample no oftener
+    than 5 times in 100: the hypergeometric distribution (textbook; it is what plans of ISO 2859-2 with c = 0 rest on).
+    """
+    from scipy.stats import hypergeom
+
+    lot = max(len(proof.landed), 1)
+    bad = max(1, -(-lot // 20))
+    n = next((n for n in range(1, lot + 1) if hypergeom.pmf(0, lot, bad, n) <= 0.05), lot)
+    done = [test for test in proof.tests if test.withdrawn is None and test.passed is not None]
+    failed = sum(test.passed is False for test in done)
+    return (
+        f"To show with 95 % confidence that fewer than {bad} of {lot} parts (1 in 20) would fail, test {n} drawn at "
+        f"random and accept with none failed (hypergeometric distribution, acceptance number 0). Entered: "
+        f"{count_of(len(done), 'test')} with limits, {failed} failed."
+    )
 
 
 def _window(window: Window, units: Preferences) -> str:
@@ -227,7 +344,7 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
     for job in proof.jobs[-1:]:
         if job.fields.get("tool_limit_n"):
             rows.append(("tooling", f"rated for {force(float(job.fields['tool_limit_n']))}"))
-    return [*rows, *proof.uncertainty]
+    return [*rows, ("reference of the calibration", clean(proof.reference)), *proof.uncertainty]
 
 
 def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
@@ -246,14 +363,15 @@ def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
         ("standard deviation", shown.spread(proof.sd), f"of {all_} (n - 1)"),
         ("outside the limits", f"{len(proof.outside_limits)} of {len(proof.landed)}", proof.limits.origin),
     ]
-    if proof.capability is not None and proof.interval is not None:
+    if proof.capability is not None and proof.interval is not None and len(proof.charted) >= FEW_PARTS:
+        against = "" if proof.limits.given else "; not a judgement: no tolerance was given"
         level = f"{proof.interval.confidence:.0%}"
         cp, cpk = proof.interval.cp, proof.interval.cpk
         rows += [
             (
                 "Cp",
                 f"{proof.capability.cp:.2f} ({cp[0]:.2f} to {cp[1]:.2f})",
-                f"limits / 6 s, {level} interval by chi-square (NIST/SEMATECH e-Handbook 6.1.6)",
+                f"limits / 6 s, {level} interval by chi-square (NIST/SEMATECH e-Handbook 6.1.6){against}",
             ),
             (
                 "Cpk",

@@ -16,6 +16,14 @@ from steadyram.units import show
 UsedSets = Sequence[tuple[int, Snapshot | None, int]]
 
 
+def reference_of(journal: Path | None) -> str:
+    """The reference of a calibration with serial number and certificate, by its journal; "unknown" without one."""
+    if journal is None:
+        return "unknown: give the calibration's journal"
+    reference = read_journal(journal).header.reference
+    return f"{reference.what}, serial {reference.serial}, certificate {reference.certificate or 'none named'}"
+
+
 def uncertainty_facts(
     journal: Path | None, calibrations: UsedSets, settings: UsedSets, setpoints_N: Iterable[float]
 ) -> dict[str, str]:

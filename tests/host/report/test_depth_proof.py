@@ -311,4 +311,4 @@ def test_a_batch_of_the_virtual_press_is_proved(
     assert told["cpk"] == pytest.approx((half - abs(mean - 5.3e-3)) / (3 * sd))
     # What the device recorded is where the ram was, but for the sensor's own gain error.
     assert mean == pytest.approx(statistics.fmean(true_m), abs=3e-5)
-    assert sorted(each.suffix for each in tmp_path.glob("proof.*")) == [".csv", ".html", ".pdf"]
+    assert sorted(each.suffix for each in tmp_path.glob("proof.*")) == [".csv", ".html", ".pdf", ".xlsx"]

@@ -241,7 +241,7 @@ def test_the_commands(
     assert [(b["first_seq"], b["last_seq"], b["parts"]) for b in listed["batches"]] == [(1, 60, 60)]
     proof = run(capsys, "batch", "proof", *main_args, "--out", str(tmp_path / "proof"), "--json")
     assert (proof["landed"], proof["tests"], proof["confidence"]) == (60, 2, 0.95)
-    assert sorted(path.suffix for path in tmp_path.glob("proof.*")) == [".csv", ".html", ".pdf"]
+    assert sorted(path.suffix for path in tmp_path.glob("proof.*")) == [".csv", ".html", ".pdf", ".xlsx"]
     both = run(capsys, "batch", "compare", "--store", store, "--job-name", HOSTILE, "--json")["presses"]
     assert [press["landed"] for press in both] == [60, 40]
     low, high = both[1]["difference_interval_N"]
