@@ -41,6 +41,13 @@ def main(argv: list[str] | None = None) -> None:
         # Commands that change something say themselves what was changed and what not (see `said_if_stopped`).
         click.echo("Stopped.", err=True)
         sys.exit(130)
+    except click.MissingParameter as error:
+        from steadyram.cli._missing import supply
+
+        more = supply(error, sys.argv[1:] if argv is None else argv)
+        if more is None:
+            sys.exit(2)
+        main(more)
     except click.UsageError as error:
         click.echo(
             f"{error.format_message()} (see {error.ctx.command_path if error.ctx else 'steadyram'} --help)",

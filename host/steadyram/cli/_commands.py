@@ -14,43 +14,54 @@ from typing import Final
 
 import click
 
-# Command: module of this package and the function in it.
-COMMANDS: Final[dict[str, tuple[str, str]]] = {
-    "batch": ("batch", "batch"),
-    "bench": ("bench", "bench"),
-    "bend": ("bend", "bend"),
-    "calibrate": ("commission", "calibrate"),
-    "calibration": ("calibration", "calibration"),
-    "characterise": ("commission", "characterise"),
-    "collect": ("collect", "collect"),
-    "commission": ("record", "commission"),
-    "cycles": ("cycles", "cycles"),
-    "demo": ("demo", "demo"),
-    "device": ("device", "device"),
-    "doctor": ("doctor", "doctor"),
-    "first-part": ("first_part", "first_part"),
-    "fit": ("fit", "fit"),
-    "force": ("force", "force"),
-    "install": ("install", "install_command"),
-    "iocheck": ("iocheck", "iocheck"),
-    "jobs": ("jobs", "jobs"),
-    "page": ("page", "page"),
-    "position": ("position", "position"),
-    "report": ("report", "report"),
-    "size": ("size", "size"),
-    "trial": ("trial", "trial"),
-    "try": ("try_press", "try_press"),
-    "units": ("config", "units"),
-    "virtual": ("virtual", "virtual"),
+# Task: its commands in the order of the job. Command: module of this package and the function in it.
+TASKS: Final[dict[str, dict[str, tuple[str, str]]]] = {
+    "Set up a press": {
+        "units": ("config", "units"),
+        "size": ("size", "size"),
+        "install": ("install", "install_command"),
+        "doctor": ("doctor", "doctor"),
+        "iocheck": ("iocheck", "iocheck"),
+        "device": ("device", "device"),
+        "calibrate": ("commission", "calibrate"),
+        "characterise": ("commission", "characterise"),
+        "position": ("position", "position"),
+        "commission": ("record", "commission"),
+    },
+    "Work": {
+        "force": ("force", "force"),
+        "jobs": ("jobs", "jobs"),
+        "first-part": ("first_part", "first_part"),
+        "page": ("page", "page"),
+        "bend": ("bend", "bend"),
+    },
+    "Prove": {
+        "calibration": ("calibration", "calibration"),
+        "cycles": ("cycles", "cycles"),
+        "report": ("report", "report"),
+        "batch": ("batch", "batch"),
+        "collect": ("collect", "collect"),
+    },
+    "Try without a press": {
+        "try": ("try_press", "try_press"),
+        "demo": ("demo", "demo"),
+        "trial": ("trial", "trial"),
+    },
+    "Develop and test": {
+        "virtual": ("virtual", "virtual"),
+        "fit": ("fit", "fit"),
+        "bench": ("bench", "bench"),
+    },
 }
+COMMANDS: Final = {name: place for task in TASKS.values() for name, place in task.items()}
 
 
 class Commands(click.Group):
     """The group of all commands, each imported when it is asked for."""
 
     def list_commands(self, ctx: click.Context | None) -> list[str]:
-        """Return the names of all commands, sorted."""
-        return sorted(COMMANDS)
+        """Return the names of all commands, in the order of the job."""
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context | None, name: str) -> click.Command | None:
         """Return a command, None where there is none of that name."""
@@ -59,17 +70,24 @@ class Commands(click.Group):
         module, function = COMMANDS[name]
         loaded = getattr(importlib.import_module(f"steadyram.cli.{module}"), function)
         assert isinstance(loaded, click.Command)
+        from steadyram.cli._examples import add_examples
+
+        add_examples(loaded, name)
         return loaded
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the list of commands with one line of help each, without importing them."""
+        """Write the commands by task, with one line of help each, without importing them."""
         width = formatter.width - 6 - max(map(len, COMMANDS))
-        rows = [
-            (name, textwrap.shorten(first_sentence(docstring(name)), width, placeholder="..."))
-            for name in self.list_commands(ctx)
-        ]
-        with formatter.section("Commands"):
-            formatter.write_dl(rows)
+        for task, commands in TASKS.items():
+            rows = [
+                (name, textwrap.shorten(first_sentence(docstring(name)), width, placeholder="..."))
+                for name in commands
+            ]
+            with formatter.section(task):
+                formatter.write_dl(rows, col_max=30, col_spacing=2 + _WIDEST - max(map(len, commands)))
+
+
+_WIDEST: Final = max(map(len, COMMANDS))
 
 
 def docstring(name: str) -> str:

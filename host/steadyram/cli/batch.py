@@ -47,7 +47,7 @@ tolerance_option = click.option(
 
 @click.group()
 def batch() -> None:
-    """Batches: list them, prove one, enter destructive tests, compare presses."""
+    """Prove a batch, list and compare batches, enter part tests."""
 
 
 @batch.command("list")

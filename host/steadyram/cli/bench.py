@@ -19,7 +19,7 @@ from steadyram.units import show
 
 @click.group()
 def bench() -> None:
-    """Measure steadyram itself."""
+    """Measure steadyram itself on many simulated presses."""
 
 
 def _one(task: tuple[str, int, tuple[str, ...], int, int, Any]) -> list[Any]:

@@ -79,7 +79,9 @@ _PRINTING = _options(
 
 @click.group("bend")
 def bend() -> None:
-    """Bend sheet to an angle in a V die: depth, springback, flat length, load, and what a measured bend corrects.
+    """Bend sheet to an angle in a V die: plan, correct, strike.
+
+    It gives depth, springback, flat length and load, and what a measured bend corrects.
 
     Angles are included angles, as a protractor shows them ('90 deg'); depths count from a punch that touches flat
     sheet. For example

@@ -153,7 +153,10 @@ def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
 
 @click.group("calibration")
 def calibration() -> None:
-    """Take, analyse, certify, verify, check and compare calibrations of the whole chain."""
+    """Analyse, certify, verify, check and compare calibrations.
+
+    They are of the whole chain: transducer, converter and curve.
+    """
 
 
 @calibration.command("header")
@@ -525,6 +528,7 @@ def check(
         zero_now = float(reading.zero_counts) if zero_now is None else zero_now
     done = daily_check(result, press_gauge, gauge_Pa, counts, zero_now)
     document = {"time": datetime.now(UTC).isoformat(), **asdict(done), "passed": done.passed}
+    shown = preferences().pressure
     if log_file is not None:
         try:
             with log_file.open("a", encoding="utf-8") as out:
@@ -537,9 +541,9 @@ def check(
         click.echo(json.dumps(document, allow_nan=False))
     else:
         click.echo(
-            f"gauge {done.gauge_Pa / 1e5:.1f} bar, device {done.device_Pa / 1e5:.1f} bar, difference "
-            f"{done.difference_Pa / 1e5:+.1f} bar, allowed ±{done.allowed_Pa / 1e5:.1f} bar; zero moved "
-            f"{done.zero_shift_counts:+.0f} counts: {'pass' if done.passed else 'fail'}"
+            f"{'Pass' if done.passed else 'Fail'}: gauge {shown(done.gauge_Pa)}, device {shown(done.device_Pa)}, "
+            f"difference {shown(done.difference_Pa)}, allowed ±{shown(done.allowed_Pa)}; zero moved by "
+            f"{done.zero_shift_counts:+.0f} counts."
         )
     if not done.passed:
         raise CheckFailed(

@@ -51,7 +51,9 @@ def collect(
     token_file: Path | None,
     topics: bool,
 ) -> None:
-    """Pull every device's records as they come; devices, store and broker may go and come back.
+    """Pull the records of many devices as they come.
+
+    Devices, store and broker may go and come back.
 
     SIGTERM or Ctrl-C end it in order. Nothing here moves a press or changes one.
     """

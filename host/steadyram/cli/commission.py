@@ -127,7 +127,9 @@ def calibrate(
     store: Path | None,
     as_json: bool,
 ) -> None:
-    """Calibrate against a reference: points up and down on a block, the record, the curve, the upload.
+    """Calibrate on a block: the device brings up the force.
+
+    Points up and down, then the record, the curve and the upload.
 
     The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
     you can set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set.
@@ -276,7 +278,10 @@ def characterise(
     store: Path | None,
     as_json: bool,
 ) -> None:
-    """The dead-stop test: measure lags, jitter, rise rates and leak on a block; say what the press can hold."""
+    """Measure valve delays, rise rates and leak on a dead stop.
+
+    It says what the press can hold. It needs a calibration.
+    """
     now = datetime.now(UTC)
     asked = [parse(text, "newton", what="--setpoint") for text in setpoints]
     if any(not force > 0 for force in asked):

@@ -14,7 +14,9 @@ from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, TONS
 @click.option("--pressure", "pressure_unit", metavar="UNIT", help=f"One of {', '.join(PRESSURE_UNITS)}.")
 @json_option
 def units(force_unit: str | None, pressure_unit: str | None, as_json: bool) -> None:
-    """Choose the units that forces and pressures are shown in; without options, show the choice.
+    """Choose the units that forces and pressures are shown in.
+
+    Without options, show the choice.
 
     What you type always carries its own unit. tonf is the short ton-force (2000 lbf), tonne_force the metric one
     (1000 kgf), long_tonf 2240 lbf; a bare "ton" is refused.

@@ -57,7 +57,7 @@ to_option = click.option(
 
 @click.group()
 def cycles() -> None:
-    """Pull cycle records from the device, list them, write them out."""
+    """Pull records from the device, list them, write them out."""
 
 
 @cycles.command()

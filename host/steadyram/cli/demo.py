@@ -31,7 +31,9 @@ from steadyram.config import preferences
 )  # fmt: skip
 @json_option
 def demo(folder: Path, seed: int, runtime: Literal["micropython", "cpython"], as_json: bool) -> None:
-    """Calibrate, characterise, push jobs, run three batches, pull the log, write the report: no press needed.
+    """Run the main job on a simulated press, command by command.
+
+    It calibrates, characterises, pushes jobs, runs three batches, pulls the records and writes the report.
 
     Each command that a person with a board would type is shown before it runs.
     """

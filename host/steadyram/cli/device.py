@@ -34,7 +34,7 @@ from steadyram.settings_file import read_settings, settings_difference, settings
 
 @click.group()
 def device() -> None:
-    """Show the device, watch it live, read and push its press settings."""
+    """Show and watch the device, read and push its settings."""
 
 
 @device.command()

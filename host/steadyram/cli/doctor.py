@@ -35,7 +35,7 @@ _COLOURS = {"good": "green", "look": "yellow", "bad": "red"}
 )
 @json_option
 def doctor(port: str | None, board: bool, out_file: Path | None, as_json: bool) -> None:
-    """Look at the port, the permission, the version and the wiring; say in plain words what to do.
+    """Check port, version and wiring, and say what to do.
 
     Exit 0 when nothing is bad, 5 otherwise.
     """

@@ -69,7 +69,7 @@ def first_part(
     wire_log: Path | None,
     as_json: bool,
 ) -> None:
-    """Press the first part of the active job and store the force it needed.
+    """Press the first part of a job, store the force it needed.
 
     Changes must be open at the panel (hold its enable button) when the force is stored. Nothing is stored without
     confirmation, --take or --force.

@@ -51,7 +51,11 @@ def _higher_term(points_fit: PolynomialFit, higher: PolynomialFit | None) -> tup
 @click.option("--keep-outliers", is_flag=True, help="Fit points that are out of scale with the others, too.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def fit(file: Path, model: str, weights_column: str | None, keep_outliers: bool, as_json: bool) -> None:
-    """Fit reading as a polynomial of reference (CSV: reference,reading[,direction])."""
+    """Fit a polynomial to the points of a CSV file.
+
+    It fits reading as a function of reference (CSV: reference,reading[,direction]). For a calibration use
+    `calibration analyse`, which is stricter.
+    """
     points = read_points(file, weights_column=weights_column)
     refuse_wrong_way(points, str(file))
     degree = DEGREES[model]

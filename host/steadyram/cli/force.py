@@ -105,7 +105,10 @@ def _report(
 
 @click.group("force")
 def force() -> None:
-    """Estimate the force for a piece of work: formula, assumptions, band and source."""
+    """Estimate the force for a piece of work, with its source.
+
+    It gives formula, assumptions, band and source.
+    """
 
 
 @force.command("bend")

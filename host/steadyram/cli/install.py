@@ -84,7 +84,9 @@ ARCHITECTURES = (
 def install_command(
     port: str | None, force: bool, no_restart: bool, out: Path | None, arch: str | None, as_json: bool
 ) -> None:
-    """Put the firmware on a board; the version before stays as the fallback, settings and records are kept.
+    """Put the firmware on a board; the version before is kept.
+
+    Settings and records are kept.
 
     Nothing is in force until every file has been read back. Isolate the hydraulics: outputs are off while the
     board restarts, and a restart is no time to rely on it.

@@ -47,7 +47,9 @@ from steadyram.link.discover import choose_port
 def page(
     port: str | None, store: Path, listen: str, token_file: Path | None, records: Path, bends: Path
 ) -> None:
-    """Serve a page for a tablet by the press: live force, last parts, guided calibration, first part, bend lists.
+    """Serve a page for a tablet by the press.
+
+    Live force, last parts, guided calibration, first part, bend lists.
 
     Reading needs nothing on this computer and the token beyond it. Changes need the panel's enable button,
     and nothing on the page moves the ram. Prints `ready URL` once it answers; SIGTERM or Ctrl-C end it.

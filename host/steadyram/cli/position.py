@@ -50,7 +50,9 @@ _out = click.option(
 
 @click.group()
 def position() -> None:
-    """Commission the sensor of the ram's position: first `calibrate`, then `speeds`.
+    """Calibrate the ram's position sensor, measure its speeds.
+
+    First `calibrate`, then `speeds`.
 
     Needs the force's calibration first, since the ram's touch is felt by the force.
     """

@@ -22,7 +22,9 @@ from steadyram.plain_file import write_whole
     "--walk", is_flag=True, help="Do the walk through the wiring (iocheck) first; HYDRAULICS ISOLATED."
 )
 def commission(out: Path, port: str | None, wire_log: Path | None, walk: bool) -> None:
-    """Write the commissioning record to OUT (Markdown), filled in as far as the device knows.
+    """Write the commissioning record, as far as it is known.
+
+    OUT is a Markdown file, filled in as far as the device has the figures.
 
     Steps that only a person can see stay empty. steadyram is not a safety-rated control; the record proves
     nothing about guards, two-hand control or the emergency stop.

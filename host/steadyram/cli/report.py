@@ -49,7 +49,10 @@ def report(
     title: str,
     as_json: bool,
 ) -> None:
-    """Write a report: traces, peaks, run charts, faults, calibration and settings used."""
+    """Write a report of strokes: traces, peaks, faults, settings.
+
+    It names the calibration that they rest on. The judgement of a batch is `batch proof`.
+    """
     # Here, not above: the database layer is slow to load, and every command line would wait for it.
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore

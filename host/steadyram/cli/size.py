@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import textwrap
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import click
@@ -16,9 +19,9 @@ from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
 from steadyram.press.force_beam import bed_deflection, bend_angle_error_rad, bow_over_part
 from steadyram.press.pressfile import read_press
-from steadyram.press.sizing import size_press
+from steadyram.press.sizing import Sizing, size_press
 from steadyram.press.sizing_plot import plot_holdable
-from steadyram.units import FORCE_UNITS, parse, show
+from steadyram.units import FORCE_UNITS, parse, show, show_column
 
 DEFINITION = (
     "smallest S with 1.96 limit_sigma(S) <= tolerance S: 95 % of a perfect controller's strokes land inside"
@@ -125,7 +128,10 @@ def size(
     unit: str,
     as_json: bool,
 ) -> None:
-    """Size a press: capacity, speeds, overshoot, the smallest force it can hold, and what to change."""
+    """Say what force a press can hold, and what to change.
+
+    Capacity, speeds, overshoot, and the smallest force it can hold.
+    """
     press = read_press(press_file)
     others = [read_press(p) for p in compare]
     tol = parse(tolerance, "dimensionless", what="tolerance")
@@ -142,7 +148,7 @@ def size(
     at = within(smallest, "smallest force") if smallest is not None else None
     most = within(largest, "largest force") if largest is not None else press.capacity_N
     sized = size_press(press, at, tol)
-    compared = sizing_advice.alternatives(press, at, tol)
+    compared = sizing_advice.alternatives(press, at, tol, preferences().pressure_unit)
     compared += [
         (f"file {p.name}", size_press(other, min(sized.setpoint_N, other.capacity_N), tol))
         for p, other in zip(compare, others, strict=True)
@@ -210,24 +216,34 @@ def size(
     def force(value: float | None) -> str:
         return "none" if value is None else show(value, "newton", unit, 3)
 
+    say = _wrapped
+    say(_answer(sized, tolerance, smallest, force))
+    click.echo()
     console = Console()
-    table = Table(title=f"{press.name} at {force(sized.setpoint_N)}, tolerance {tolerance}")
-    for heading in ("", "limit ± (95 %)", "smallest setpoint", "threshold over by", "rise rate a second"):
-        table.add_column(heading, justify="right" if heading else "left")
-    for label, s in compared:
-        table.add_row(
-            label,
-            f"{force(1.96 * s.limit_sigma_N)} ({196 * s.limit_sigma_N / s.setpoint_N:.2g} %)",
-            force(s.smallest_setpoint_N),
-            force(s.threshold_overshoot_N),
-            force(s.slow_rise_rate_N_per_s or s.rise_rate_N_per_s),
-        )
+    table = Table(title=f"At {force(sized.setpoint_N)}, tolerance {tolerance}; forces in {unit}")
+    table.add_column("")
+    for heading in ("limit ±", "of it", "smallest", "plain over", "rise a s"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    columns = (
+        [1.96 * s.limit_sigma_N for _, s in compared],
+        [s.smallest_setpoint_N for _, s in compared],
+        [s.threshold_overshoot_N for _, s in compared],
+        [s.slow_rise_rate_N_per_s or s.rise_rate_N_per_s for _, s in compared],
+    )
+    limits, least, plain_over, rise = (_column(column, unit) for column in columns)
+    for index, (label, s) in enumerate(compared):
+        share = f"{196 * s.limit_sigma_N / s.setpoint_N:.1f} %"
+        table.add_row(label, limits[index], share, least[index], plain_over[index], rise[index])
     console.print(table)
-    click.echo(
-        f"capacity {force(sized.capacity_N)}, area {sized.area_m2 * 1e4:.4g} cm2, series stiffness "
-        f"{sized.series_stiffness_N_per_m / 1e6:.3g} kN/mm, approach "
-        f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, "
-        f"pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s"
+    say(
+        "limit ±: 95 % of a perfect controller's strokes land within it. smallest: the smallest setpoint that is held "
+        "to the tolerance. plain over: what a plain threshold goes over by on a dead stop. rise a s: how fast the "
+        "force rises."
+    )
+    say(
+        f"Capacity {force(sized.capacity_N)}, piston area {sized.area_m2 * 1e4:.4g} cm², stiffness of oil, frame "
+        f"and work together {sized.series_stiffness_N_per_m / 1e6:.3g} kN/mm, approach "
+        f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s."
     )
     units = preferences().model_copy(update={"force_unit": unit})
     for key in ("transducer", "converter", "filter", "circuit", "relief", "bed"):
@@ -238,8 +254,41 @@ def size(
         figures = {k: v for k, v in part_document.items() if k not in REMARKS}
         shown = ", ".join(in_words(k, v, units, WORDS) for k, v in figures.items())
         said = "".join(f"; {in_words(k, v, units, WORDS)}" for k, v in remarks.items())
-        click.echo(f"{key}: {shown}{said}")
+        say(f"{key}: {shown}{said}")
     for line in lines:
-        click.echo(f"- {line}")
-    click.echo(DEFINITION)
-    click.echo(CAUTION)
+        say(f"- {line}")
+    say(CAUTION)
+
+
+def _answer(sized: Sizing, tolerance: str, asked: str | None, force: Callable[[float | None], str]) -> str:
+    """Answer "can it hold the force asked for?" in the first sentence."""
+    percent = 196 * sized.limit_sigma_N / sized.setpoint_N
+    least, pulse = sized.smallest_setpoint_N, sized.controllable_setpoint_N
+    if least is None:
+        return f"No: this press holds no force to {tolerance}. At {force(sized.setpoint_N)} it is ±{percent:.2g} %."
+    if asked is None:
+        return f"This press can hold {force(least)} and more to {tolerance} of the set force."
+    told = f"95 % of a perfect controller's strokes there land within ±{percent:.2g} %"
+    if not sized.holds:
+        return f"No: this press cannot hold {asked} to {tolerance}; {told}. The smallest force is {force(least)}."
+    if pulse is not None and sized.setpoint_N < pulse:
+        return (
+            f"Only in part: valve timing allows {asked} to {tolerance}, but the shortest pulse of the valve asks for "
+            f"{force(pulse)} or more."
+        )
+    return f"Yes: this press can hold {asked} to {tolerance}; {told}. The smallest force is {force(least)}."
+
+
+def _column(values: Sequence[float | None], unit: str) -> list[str]:
+    """Figures of a column without their unit, one precision; "none" where there is none."""
+    shown = iter(show_column([value for value in values if value is not None], "newton", unit, 3))
+    return ["none" if value is None else next(shown).removesuffix(f" {unit}") for value in values]
+
+
+def _wrapped(text: str) -> None:
+    """Print a paragraph no wider than the terminal."""
+    width = min(100, shutil.get_terminal_size((80, 24)).columns)
+    indent = "  " if text.startswith("- ") else ""
+    click.echo(
+        textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
+    )

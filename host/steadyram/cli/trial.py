@@ -12,8 +12,9 @@ from rich.progress import Progress
 from rich.table import Table
 
 from steadyram.cli._inputs import Measured
+from steadyram.config import preferences
 from steadyram.errors import BadInput
-from steadyram.units import parse, show
+from steadyram.units import parse, show, show_column
 
 
 @click.command()
@@ -79,7 +80,9 @@ def trial(
     dwell: str | None,
     as_json: bool,
 ) -> None:
-    """Calibrate, characterise and run a job on the virtual press.
+    """Run a job on the simulated press and judge each part.
+
+    It calibrates and characterises first.
 
     The true peak on the work is compared with the setpoint and with the physical limit of press and valve.
     """
@@ -135,12 +138,14 @@ def _print_depths(document: dict[str, Any]) -> None:
     if bent:
         table.add_column("angle", justify="right")
     target, limit = document["target_m"], document["limit_sigma_m"]
-    for row in document["cycles"]:
+    rows = document["cycles"]
+    peaks = show_column((row["peak_N"] for row in rows), "newton", preferences().force_unit)
+    for row, peak in zip(rows, peaks, strict=True):
         table.add_row(
             str(row["n"]),
             f"{1000 * row['depth_m']:.3f} mm",
-            f"{1e6 * (row['depth_m'] - target):+.1f} um",
-            show(row["peak_N"], "newton", "kN"),
+            f"{1e6 * (row['depth_m'] - target):+.1f} µm",
+            peak,
             row["stop"],
             str(row["pulses"]),
             f"{row['duration_s']:.2f} s",
@@ -151,27 +156,33 @@ def _print_depths(document: dict[str, Any]) -> None:
     if errors:
         inside = sum(abs(error) <= 2 * limit for error in errors)
         out.print(
-            f"After four parts: {inside} of {len(errors)} within twice the physical limit of {1e6 * limit:.1f} um "
+            f"After four parts: {inside} of {len(errors)} within twice the physical limit of {1e6 * limit:.1f} µm "
             f"(one standard deviation).",
             highlight=False,
         )
 
 
 def _print(document: dict[str, Any], setpoint_N: float) -> None:
-    out = Console()
+    out, unit = Console(), preferences().force_unit
+    rows = document["cycles"]
+    # One precision for both columns, and the unit in the title.
+    figures = [row[key] for key in ("peak_N", "settled_N") for row in rows]
+    shown = [text.removesuffix(f" {unit}") for text in show_column(figures, "newton", unit)]
+    peaks, settled = shown[: len(rows)], shown[len(rows) :]
     table = Table(
-        title=f"{document['cutoff']} cutoff, firmware on {document['runtime']}, seed {document['seed']}"
+        title=f"{document['cutoff']} cutoff, forces in {unit}, firmware on {document['runtime']}, "
+        f"seed {document['seed']}"
     )
     for name in ("part", "true peak", "off by", "in band", "settled", "stop", "pulses", "time"):
         table.add_column(name, justify="right" if name != "stop" else "left")
-    for row in document["cycles"]:
+    for row, peak, rest in zip(rows, peaks, settled, strict=True):
         off = (row["peak_N"] - setpoint_N) / setpoint_N
         table.add_row(
             str(row["n"]),
-            show(row["peak_N"], "newton", "kN"),
+            peak,
             f"{off:+.1%}",
             "yes" if row["in_band"] else "[red]over[/red]" if off > 0 else "[red]under[/red]",
-            show(row["settled_N"], "newton", "kN"),
+            rest,
             row["stop"],
             str(row["pulses"]),
             f"{row['duration_s']:.2f} s",
@@ -180,7 +191,7 @@ def _print(document: dict[str, Any], setpoint_N: float) -> None:
     inside = sum(row["in_band"] for row in document["cycles"])
     out.print(
         f"{inside} of {len(document['cycles'])} parts within the band of "
-        f"±{show(document['band_N'], 'newton', 'kN', 3)} ({document['band_N'] / setpoint_N:.1%}): one and a half times "
+        f"±{show(document['band_N'], 'newton', unit, 3)} ({document['band_N'] / setpoint_N:.1%}): one and a half times "
         "what a perfect controller's strokes stay within, at least 1.2 %. `stop` is what the device saw.",
         highlight=False,
     )

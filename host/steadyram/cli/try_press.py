@@ -34,10 +34,11 @@ def try_press(
     runtime: Literal["micropython", "cpython"],
     browser: bool,
 ) -> None:
-    """Play with a simulated press in the browser: pedals, panel, parts and faults, with the real firmware in it.
+    """Play with a simulated press in the browser.
+
+    Pedals, panel, parts and faults, with the real firmware in it.
 
     \b
-    Example:  steadyram try
     Hold the space bar to press, R to raise the ram; the page says what to do next. Ctrl-C ends it.
     Prints `ready URL` once it answers. Only this computer can open it.
     """

@@ -59,7 +59,9 @@ def virtual(
     operator_listen: str | None,
     faults: tuple[str, ...],
 ) -> None:
-    """Run a virtual press in the foreground.
+    """Serve a simulated press as a serial line, for tests.
+
+    It runs in the foreground.
 
     Prints one line on standard output, `ready URL`, once it accepts; --port of the other commands takes the
     URL. SIGTERM or Ctrl-C end it.

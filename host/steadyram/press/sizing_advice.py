@@ -14,8 +14,10 @@ def _change(press: PressFile, table: str, **values: object) -> PressFile:
     return press.model_copy(update={table: getattr(press, table).model_copy(update=values)})
 
 
-def alternatives(press: PressFile, setpoint_N: float | None, tolerance: float) -> list[tuple[str, Sizing]]:
-    """The press as it is and with one thing changed at a time, then with all that help."""
+def alternatives(
+    press: PressFile, setpoint_N: float | None, tolerance: float, pressure_unit: str = "psi"
+) -> list[tuple[str, Sizing]]:
+    """Size the press as it is, with one thing changed at a time, then with all that help."""
     result = [("as it is", size_press(press, setpoint_N, tolerance))]
     at = result[0][1].setpoint_N
     changed: list[tuple[str, PressFile]] = []
@@ -33,7 +35,7 @@ def alternatives(press: PressFile, setpoint_N: float | None, tolerance: float) -
         )
     smaller = next((r for r in TRANSDUCER_RANGES_PA if r >= 1.1 * press.pump.relief), None)
     if smaller is not None and smaller < 0.95 * press.transducer.range:
-        label = f"transducer of {show(smaller, 'pascal', 'psi')}"
+        label = f"transducer of {show(smaller, 'pascal', pressure_unit)}"
         changed.append((label, _change(press, "transducer", range=smaller)))
     if press.adc.bits < 16:
         changed.append(("16-bit converter", _change(press, "adc", bits=16)))

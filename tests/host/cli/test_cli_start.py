@@ -63,6 +63,7 @@ def test_one_command_loads_no_other() -> None:
     loaded = loaded_by("from steadyram.cli import cli\ncli.get_command(None, 'fit')")
     assert {name for name in loaded if name.startswith("steadyram.cli.")} == {
         "steadyram.cli._commands",
+        "steadyram.cli._examples",
         "steadyram.cli.fit",
     }
 
