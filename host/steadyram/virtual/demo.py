@@ -120,7 +120,9 @@ def prepare(folder: Path) -> None:
                 else:
                     entry.unlink()
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / MARKER).write_text("Made by `steadyram demo`; the next demo empties this folder.\n")
+        (folder / MARKER).write_text(
+            "Made by `steadyram demo`; the next demo empties this folder.\n", encoding="utf-8"
+        )
     except OSError as error:
         raise BadInput(f"{folder} cannot be used ({error.strerror}); choose another folder.") from None
 
