@@ -15,15 +15,8 @@ L_UC = 2  # oil from the top to contact
 L_UC_SPREAD = 3
 L_END = 4  # newtons gained for oil just below the setpoint, r16
 L_AIM = 5  # newtons below the setpoint that parts are aimed at
-L_LEAD = 6  # oil that a watched feed lets in beyond what was meant (positive: close earlier)
-L_LEAD_SLOW = 7
 L_ODD = 8  # parts in a row that were not this job's
 L_LATE = 9  # lateness of the valves, t16, when last seen
-L_DEAD = 10  # dead time of the full feed's pulses, t16, when last seen; 0 = none
-L_LEAST_MS = 11
-L_DEAD_SLOW = 12
-L_LEAST_SLOW_MS = 13
-L_LAST_ERR = 14
 L_DEPTH_UM = 15  # depth for which the next three hold
 L_DEPTH_N = 16  # strokes that landed there
 L_DEPTH_LEAD_UM = 17  # correction of the lead on depth (positive = close earlier)
@@ -50,8 +43,6 @@ def start_anew(a, setpoint):
     a[L_UC_SPREAD] = 0
     a[L_END] = 0
     a[L_AIM] = 0
-    a[L_LEAD] = 0
-    a[L_LEAD_SLOW] = 0
     a[L_ODD] = 0
     for j in range(LEVELS + 1):
         a[L_NEED + j] = 0

@@ -15,13 +15,8 @@ from .job_model import (
     L_AIR_KNOWN,
     L_AIR_N,
     L_CYCLES,
-    L_DEAD,
-    L_DEAD_SLOW,
     L_END,
-    L_LAST_ERR,
     L_LATE,
-    L_LEAST_MS,
-    L_LEAST_SLOW_MS,
     L_NEED,
     L_ODD,
     L_SETPOINT,
@@ -93,8 +88,6 @@ FINE16 = 32
 PULSE16 = 1600
 # So many readings at rest of a stroke are remembered until it is learned from.
 RESTS = 8
-# Pulses at the end without a stop: the valve that they were sized for is another.
-MISSES = 3
 
 
 class Stroke:
@@ -150,8 +143,6 @@ class Stroke:
         self.gained_n = 0
         self.gained16 = 0
         self.landed16 = -1
-        self.landed_left16 = 0
-        self.landed_slow = False
         self.air = 0
         self.still = 0
         self.slope16 = 0
@@ -755,12 +746,7 @@ class Stroke:
                 a[L_AIM] + ((off + (self.accept_n >> 2)) >> (2 if n < 8 else 3)), 0, self.accept_n >> 1
             )
         self.learn_air(a)
-        a[L_LAST_ERR] = error
         a[L_LATE] = v.late16
-        a[L_DEAD] = v.dead16
-        a[L_LEAST_MS] = v.least_ms
-        a[L_DEAD_SLOW] = self.slow.dead16
-        a[L_LEAST_SLOW_MS] = self.slow.least_ms
         if a[L_CYCLES] < 1000000:
             a[L_CYCLES] += 1
         return True

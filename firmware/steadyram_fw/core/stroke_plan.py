@@ -6,7 +6,7 @@ Oil in u16 (sixteenths of a millisecond of the low stage's flow), times in t16.
 """
 
 from .fixed import force_over, isqrt, time_for
-from .job_model import L_LEAD, L_LEAD_SLOW, L_NEED, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS, need16
+from .job_model import L_NEED, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS, need16
 from .modes import FEED_SLOW
 from .position import AFTER16, AHEAD, GUARD_N, LAND16, LAND_AIR16, STOP_N, TRIP_N
 
@@ -111,7 +111,7 @@ def arm(c):
     least16 = max((v.least16() * end_share) >> 8, p.breakaway16)
     if least16 > jit16 and (slow or not p.slow_fitted):
         c.room16 = least16 + jit16 + (jit16 >> 1)
-    off16 = time_for(c.aim_n, c.end16) + (a[L_LEAD_SLOW] if slow else a[L_LEAD])
+    off16 = time_for(c.aim_n, c.end16)
     cells[GUARD_N] = setpoint + c.allow_n
     cells[TRIP_N] = FAR_N
     turn16 = need16(a, setpoint, p.changeover_n) if p.changeover_n < setpoint else 0
