@@ -37,10 +37,10 @@ INPUT_WORDS = {
     "estop_ok": "emergency stop, its normally closed monitor contact",
     "top": "top switch, closed = ram at the top",
     "push": "push of the knob",
-    "cutout_ok": "independent pressure cutout, monitor contact, closed = has not opened (optional)",
+    "cutout_ok": "pressure cutout, if fitted, closed = not open",
 }
 POWER_WORDS = {
-    "gnd": "ground: the star point of all grounds, beside the board",
+    "gnd": "ground: star point of all grounds, at the board",
     "3v3": "3.3 V out: 4.7 kΩ of every contact, display, converter",
     "5v": "5 V in (VSYS or VIN), through a Schottky diode",
 }

@@ -2,9 +2,29 @@
 
 from __future__ import annotations
 
+from functools import cache
+from pathlib import Path
 from xml.sax.saxutils import escape
 
+import matplotlib
+from fontTools.ttLib import TTFont
+
 INK = "#1b1b1b"
+
+
+@cache
+def _font(weight: str) -> tuple[dict[int, str], dict[str, int], int]:
+    """Glyph of each character, advance of each glyph, units an em, of the widest of the common sans-serif fonts."""
+    name = "DejaVuSans-Bold.ttf" if weight == "bold" else "DejaVuSans.ttf"
+    font = TTFont(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name)
+    advances = {glyph: advance for glyph, (advance, _) in font["hmtx"].metrics.items()}
+    return font.getBestCmap(), advances, font["head"].unitsPerEm
+
+
+def width_of(text: str, size: float, weight: str = "normal") -> float:
+    """Return the width in pixels that a line of text takes, and is given in every font."""
+    glyphs, advances, em = _font(weight)
+    return round(sum(advances[glyphs.get(ord(each), ".notdef")] for each in text) * size / em, 1)
 
 
 class Sheet:
@@ -52,9 +72,15 @@ class Sheet:
     ) -> None:
         """Lines of text, the first on y."""
         for i, row in enumerate(text.split("\n")):
+            # The reader's font is not ours: the width is fixed, so that nothing is clipped or runs into a line.
+            fixed = (
+                f' textLength="{width_of(row, size, weight):g}" lengthAdjust="spacingAndGlyphs"'
+                if row
+                else ""
+            )
             self.parts.append(
                 f'<text x="{x:g}" y="{y + i * (size + 4):g}" font-size="{size}" text-anchor="{anchor}"'
-                f' font-weight="{weight}">{escape(row)}</text>'
+                f' font-weight="{weight}"{fixed}>{escape(row)}</text>'
             )
 
     def arrow(self, x1: float, y1: float, x2: float, y2: float, head: float = 8, width: float = 2) -> None:
