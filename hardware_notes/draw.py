@@ -28,6 +28,7 @@ def drawings() -> dict[str, str]:
     """File name -> SVG text of every diagram."""
     import air_bend
     import electrics
+    import whole_system
     from circuits import circuit
 
     from steadyram.press.pressfile import read_press
@@ -37,6 +38,7 @@ def drawings() -> dict[str, str]:
         out[f"hydraulic-{name}.svg"] = circuit(read_press(HERE / "presses" / f"{name}.toml"), kind).svg()
     out.update(electrics.drawings())
     out["air-bend.svg"] = air_bend.drawing()
+    out["whole-system.svg"] = whole_system.drawing()
     return out
 
 

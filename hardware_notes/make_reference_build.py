@@ -97,6 +97,8 @@ def page(found: dict[str, list[dict[str, Any]]]) -> str:
         "",
         text["caution"],
         "",
+        "![whole system](diagrams/whole-system.svg)",
+        "",
         "## Hydraulic circuit in words",
         text["circuit"],
         "",

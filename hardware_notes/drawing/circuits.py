@@ -225,9 +225,9 @@ def _hand(s: Sheet, press: PressFile) -> None:
     v = sym.valve_22(s, 640, 470, "press", "open")
     s.line(v["low"], (640, 560))
     sym.tank(s, 640, 560)
-    s.words(690, 440, "open at rest: the lever moves and nothing is pressed.", 13)
-    s.words(690, 458, "Energised = pressing. At the set force it opens and the lever", 13)
-    s.words(690, 476, "goes soft; power off = the pump cannot press.", 13)
+    s.words(700, 440, "open at rest: the lever moves and nothing is pressed.", 13)
+    s.words(700, 458, "Energised = pressing. At the set force it opens and the lever", 13)
+    s.words(700, 476, "goes soft; power off = the pump cannot press.", 13)
     stroke = press.pump.stroke_volume
     assert stroke is not None
     pump = sym.pump(s, 430, 500, "hand", "")

@@ -61,3 +61,18 @@ def test_order_list_is_a_table_a_spreadsheet_reads() -> None:
     assert len(rows) == len(build.tables()["part"])
     assert all(float(row["qty"]) > 0 and float(row["price_usd"]) > 0 for row in rows)
     assert "{" not in build.parts_csv(build.tables()["part"]) + build.wires_csv(build.tables()["wire"])
+
+
+def test_the_whole_system_names_only_wires_and_parts_of_the_lists() -> None:
+    sys.path.insert(0, str(NOTES / "drawing"))
+    import whole_system
+
+    found = build._read()
+    wires = {row["number"] for row in found["wire"]}
+    ends = {end for number in wires for end in re.split(r"[-,] ?", number)}
+    for _, _, numbers, _ in whole_system.WIRES:
+        assert set(re.split(r"[-,] ?", numbers)) <= ends, numbers
+    parts = {row["id"] for row in found["part"]}
+    named = set(re.findall(r"\b[EH]\d+\b", " ".join(words for _, _, words in whole_system.BLOCKS.values())))
+    assert len(named) > 12
+    assert named <= parts
