@@ -34,9 +34,11 @@ let turn = 0; // changes still to come
 const KNOB = [3, 2, 0, 1]; // levels (a, b) of a turn forward, as in the firmware's table
 let edges = [];
 let word = 0;
-// Where in the chip's milliseconds the plant's begin: so that a control step ends within the one in which it began.
-// On a real press the two are not related, which is worth up to a millisecond of the oil's flow.
-const STEP_ENDS_NS = 0.5e6;
+// Where in the plant's milliseconds the control steps begin: one that switches a valve off ends in the same millisecond,
+// one that plans a pulse and switches on does not. On a real press the two are not related, which is worth up to a
+// millisecond of the oil's flow; here it is fixed once the steps are regular.
+const STEP_BEGINS_NS = 0.35e6;
+const REGULAR = 100;
 let phase = 0;
 
 function connect() {
@@ -56,9 +58,13 @@ function connect() {
       if (next !== word) edges.push([Math.round(chip.now() / 1000), next]);
       word = next;
     });
-  const alive = mcu.gpio[pins.alive];
-  const stop = alive.addListener(() => {
-    phase = (chip.now() - STEP_ENDS_NS) % 1e6;
+  const wanted = chip.steps;
+  chip.steps = wanted || []; // to have the begin of a step noted
+  let seen = 0;
+  const stop = mcu.gpio[pins.alive].addListener(() => {
+    if (++seen < REGULAR) return;
+    phase = (chip.begun[0] - STEP_BEGINS_NS) % 1e6;
+    chip.steps = wanted;
     stop();
   });
   levels();
