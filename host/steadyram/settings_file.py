@@ -40,6 +40,7 @@ _EXAMPLES: Final[dict[str, str]] = {
     "_kpa": "'5000 psi'",
     "_ms": "'60 s'",
     "_us": "'2 ms'",
+    "_uv_v": "'2 mV/V'",
     "_n_s": "'40 kN/s'",
     "_n": "'20 tonf'",
     "_s": "'10 min'",
@@ -174,6 +175,7 @@ def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) ->
         "_um": "mm",
         "_ms": "s",
         "_us": "ms",
+        "_uv_v": "mV/V",
         "_s": "s",
     }[ending]
     # The shortest figure that reads back to the same integer.
