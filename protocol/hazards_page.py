@@ -15,7 +15,8 @@ pairs by a covering array and at random, and judges by the plant's truth:
 1. No valve is energised without a pedal newly pressed since the last reset, fault, acknowledgement or end of stroke. A
    latched return is the one exception: upwards, and not in handling.
 2. After a latched fault no feed is energised until it is acknowledged by a button that is held and released.
-3. With the cutoff on, the true force on the work stays within the row's figure, in times the setpoint.
+3. With the cutoff on, the true force on the work stays within the row's figure, in times the setpoint, beside twice
+   what healthy parts of the same press go over.
 4. What the device shows is true, or it says that it is not known.
 5. Nothing that was stored is replaced by a default or an older copy in silence.
 6. A record exists for every stroke that energised a feed.

@@ -6,13 +6,18 @@ plant's and the wiring's truth. Hazards are injected between them (`hazards_inje
 
 from __future__ import annotations
 
+import json
 from array import array
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from steadyram.press.pressfile import build_press, read_press_tables
 from steadyram.virtual.plant import Plant
-from steadyram.virtual.quick_setup import datasheet_characteristics, nameplate_calibration, nameplate_settings
+from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.quick_setup import open_device
+from steadyram.virtual.trial import STRATEGY, install
 from steadyram_fw import tables as t
 from steadyram_fw.core.controller import Controller
 from steadyram_fw.core.job_model import LEARNED_LEN
@@ -30,6 +35,20 @@ class Violation(Exception):
     """An invariant was broken."""
 
 
+@lru_cache(maxsize=8)
+def _installed(text: str, seed: int) -> tuple[dict[str, int], dict[str, int]]:
+    with VirtualPress(json.loads(text), seed, "cpython") as press:
+        device = open_device(press)
+        install(press, device, strategy=STRATEGY["learned"])
+        return device.press_values(), dict(device.calibration().values)
+
+
+def installed(tables: dict[str, Any], seed: int) -> tuple[dict[str, int], dict[str, int]]:
+    """Settings with measured values, and calibration, as installing the virtual press gives them."""
+    values, calibration = _installed(json.dumps(tables), seed)
+    return dict(values), dict(calibration)
+
+
 class Rig:
     """One press with one job. Forces in newtons, time in milliseconds."""
 
@@ -43,7 +62,7 @@ class Rig:
         self.plant = Plant(self.press, seed)
         self.core = Controller()
         self.setpoint = round(setpoint_share * self.press.capacity_N)
-        values = nameplate_settings(self.press) | datasheet_characteristics(self.press)
+        values, calibration = installed(tables, seed)
         values |= {"cycle_max_ms": 6000, "return_max_ms": 4000}
         rows = {row[0]: i for i, row in enumerate(t.SETTINGS)}
         settings = array("i", [row[3] for row in t.SETTINGS])
@@ -73,14 +92,16 @@ class Rig:
         self.judged = False
         core = self.core
         core.configure(settings)
-        zero = sum(self.plant.step() for _ in range(200)) // 200
-        calibration = nameplate_calibration(self.press, zero)
         core.calibrate(array("i", [calibration[row[0]] for row in t.CALIBRATION][: t.CAL_CORE_LEN]))
         core.choose(1, self.job, self.learned)
         self.run(500)
         for _ in range(LEARN):
             self.cycle()
         self.kept = array("i", self.learned)
+        # What healthy parts come to here: hazards are judged beside them.
+        self.healthy = max(self.cycle() for _ in range(12))
+        for i in range(LEARNED_LEN):
+            self.learned[i] = self.kept[i]
         self._stale()
         self.judged = True
 

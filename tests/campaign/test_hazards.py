@@ -60,7 +60,15 @@ def test_the_oracle_sees_a_core_that_ignores_its_pedal():
     start = rig.ms
     with pytest.raises(hazards.Violation, match="newly pressed"):
         rig.run(100)
-    row = {"press": "p", "hazards": [], "phase": "rest", "worst": 1.2, "violation": "", "strokes": 1}
+    row = {
+        "press": "p",
+        "hazards": [],
+        "phase": "rest",
+        "worst": 1.2,
+        "healthy": 1.0,
+        "violation": "",
+        "strokes": 1,
+    }
     assert hazards.judged([row], {})[0]["violation"].startswith("3:")
 
 
