@@ -99,7 +99,7 @@ def short_name(name: str) -> str | None:
 
 
 def _ending(name: str) -> str | None:
-    if name.endswith(("_ppt_s", "_ppm_s")):
+    if name.endswith(("_ppt_s", "_ppm_s", "_uv_v")):
         return None
     return next((ending for ending in _UNITS if name.endswith(ending)), None)
 
@@ -126,7 +126,7 @@ def _bounds(field: Field, key: str) -> str:
 
 def _whole(key: str, value: object) -> str:
     """What to write instead: the unit that the key's name ends in, and the number where it can be told."""
-    ending = _ending(key)
+    ending = "_uv_v" if key.endswith("_uv_v") else _ending(key)
     if ending is None:
         return ""
     words, si, per_si = _UNITS[ending]
@@ -134,7 +134,10 @@ def _whole(key: str, value: object) -> str:
         number = round(parse(str(value), si) * per_si)
     except UnitError:
         return f"; it is a count of {words}"
-    return f"; it is a count of {words}: {key} = {number}, or {short_name(key)} = '{value}'"
+    short = short_name(key)
+    return f"; it is a count of {words}: {key} = {number}" + (
+        "" if short is None else f", or {short} = '{value}'"
+    )
 
 
 def settings_text(values: Mapping[str, int]) -> str:
@@ -163,11 +166,20 @@ def settings_with_units(values: Mapping[str, int], force_unit: str, pressure_uni
 
 
 def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) -> str:
-    ending = _ending(field.name)
+    text = as_quantity(field.name, value, force_unit, pressure_unit)
+    return f"{field.name} = {value}" if text is None else f'{short_name(field.name)} = "{text}"'
+
+
+def as_quantity(name: str, value: int, force_unit: str, pressure_unit: str) -> str | None:
+    """Return the shortest quantity that reads back to a setting's integer, None for a setting without a unit.
+
+    name: of the setting; force_unit, pressure_unit: units of forces and pressures.
+    """
+    ending = _ending(name)
     if ending is None:
-        return f"{field.name} = {value}"
+        return None
     _, si, per_si = _UNITS[ending]
-    unit = {
+    shown_in = {
         "_n": force_unit,
         "_n_s": f"{force_unit}/s",
         "_kpa": pressure_unit,
@@ -177,14 +189,16 @@ def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) ->
         "_us": "ms",
         "_uv_v": "mV/V",
         "_s": "s",
-    }[ending]
-    # The shortest figure that reads back to the same integer.
+    }
+    unit = shown_in.get(ending)
+    if unit is None:
+        return None
     for digits in range(2, 12):
         figure = float(f"{to_unit(value / per_si, si, unit):.{digits}g}")
         text = f"{figure:g}" if digits < 7 else f"{figure:.{digits}g}"
         if round(parse(f"{text} {unit}", si) * per_si) == value:
-            return f'{short_name(field.name)} = "{text} {unit}"'
-    return f"{field.name} = {value}"
+            return f"{text} {unit}"
+    return None
 
 
 def settings_difference(before: Mapping[str, int], after: Mapping[str, int]) -> list[tuple[str, int, int]]:

@@ -22,11 +22,13 @@ from steadyram.cli._session import (
     progress_bar,
 )
 from steadyram.cli._store import STORE_ADDRESS
-from steadyram.config import preferences
+from steadyram.config import NOT_KNOWN, preferences
 from steadyram.errors import BadInput
 from steadyram.plain_file import write_pieces
+from steadyram.units import show_column
 
 _ROWS_A_TABLE = 300
+_FORCES = ("setpoint_N", "peak_N", "settled_N")
 STORE_DEFAULT = "steadyram-cycles.db"
 
 # Marks that most records carry and that call for nobody's attention.
@@ -139,8 +141,25 @@ def _print_tables(rows: Iterator[dict[str, Any]]) -> None:
     """Print records a few hundred at a time: one table of all would be held, and measured, whole."""
     units = preferences()
     while chunk := list(islice(rows, _ROWS_A_TABLE)):
-        table = Table("no.", "job", "setpoint", "peak", "settled", "stop", "part", "marks")
+        table = Table(
+            "no.",
+            "job",
+            "setpoint",
+            "peak",
+            "settled",
+            "stop",
+            "part",
+            "marks",
+            title=f"forces in {units.force_unit}",
+        )
+        # One precision for the three columns; a figure that is missing stays so.
+        known = [row[key] for row in chunk for key in _FORCES if row[key] is not None]
+        texts = iter(show_column(known, "newton", units.force_unit))
         for row in chunk:
+            forces = [
+                NOT_KNOWN if row[key] is None else next(texts).removesuffix(f" {units.force_unit}")
+                for key in _FORCES
+            ]
             marks = [flag for flag in row["flags"] if flag not in _USUAL]
             if "cutoff" not in row["flags"]:
                 marks.insert(0, "NO CUTOFF")
@@ -149,9 +168,7 @@ def _print_tables(rows: Iterator[dict[str, Any]]) -> None:
             table.add_row(
                 str(row["seq"]),
                 plain(row["job_name"] or str(row["job"])),
-                units.force(row["setpoint_N"]),
-                units.force(row["peak_N"]),
-                units.force(row["settled_N"]),
+                *forces,
                 row["stop"],
                 str(row["count"]),
                 " ".join(marks),

@@ -29,7 +29,13 @@ from steadyram.cycles.snapshots import keep_sets
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.link.sets import press_sets
-from steadyram.settings_file import read_settings, settings_difference, settings_text, settings_with_units
+from steadyram.settings_file import (
+    as_quantity,
+    read_settings,
+    settings_difference,
+    settings_text,
+    settings_with_units,
+)
 
 
 @click.group()
@@ -331,6 +337,11 @@ def _print_settings_difference(changes: list[tuple[str, int, int]]) -> None:
         return
     texts = {field.name: field.text for field in (*definition().settings, *definition().measured)}
     table = Table("setting", "device", "file", "meaning")
+    units = preferences()
     for key, old, new in changes:
-        table.add_row(key, str(old), str(new), plain(texts[key]))
+        shown = [
+            as_quantity(key, value, units.force_unit, units.pressure_unit) or str(value)
+            for value in (old, new)
+        ]
+        table.add_row(key, *shown, plain(texts[key]))
     out().print(table)

@@ -6,6 +6,8 @@ import re
 from pathlib import Path
 
 import pytest
+from tests.host.cycles.test_cycles_pull import ready_bench
+from tests.host.served import Served
 
 from steadyram.cli import main
 from steadyram.errors import UnitError
@@ -66,6 +68,30 @@ def test_trial_shows_the_chosen_unit_in_eighty_columns(capsys: pytest.CaptureFix
     assert len(rows) == 3
     decimals = {len(cell.partition(".")[2]) for row in rows for cell in (row[2], row[5])}
     assert len(decimals) == 1
+
+
+@pytest.mark.usefixtures("in_tons")
+def test_records_and_settings_show_the_chosen_unit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Served(ready_bench(tmp_path / "flash", 3)) as served:
+        store = ["--store", str(tmp_path / "cycles.db")]
+        main(["cycles", "pull", "--port", served.url, *store])
+        capsys.readouterr()
+        main(["cycles", "list", *store])
+        listed = capsys.readouterr().out
+        (tmp_path / "settings.toml").write_text('capacity = "15 tonf"\n')
+        main(
+            ["device", "settings", "push", str(tmp_path / "settings.toml"), "--dry-run", "--port", served.url]
+        )
+        changed = capsys.readouterr().out
+    assert "forces in tonf" in listed
+    rows = [re.split(r"\s*│\s*", line) for line in listed.splitlines() if line.startswith("│")]
+    # 9000, 9001 and 9002 N, of 8896.44 N a short ton-force
+    assert [row[4] for row in rows] == ["1.012", "1.012", "1.012"]
+    assert "15 tonf" in changed
+    assert "133447" not in changed
+    assert max(map(len, (listed + changed).splitlines())) <= 80
 
 
 @pytest.mark.usefixtures("in_tons")

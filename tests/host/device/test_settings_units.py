@@ -11,7 +11,7 @@ from steadyram.errors import BadInput
 from steadyram.link.definition import definition
 from steadyram.nameplate import nameplate_settings
 from steadyram.press.pressfile import read_press
-from steadyram.settings_file import read_settings, settings_with_units, short_name
+from steadyram.settings_file import as_quantity, read_settings, settings_with_units, short_name
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS
 
 PRESSES = sorted((Path(__file__).parents[2] / "presses").glob("*.toml"))
@@ -34,6 +34,7 @@ def read(folder: Path, text: str) -> dict[str, int]:
         ('cycle_max = "1.5 min"', "cycle_max_ms", 90000),
         ('changes = "10 min"', "changes_s", 600),
         ('position_drift = "0.5 mm"', "position_drift_um", 500),
+        ('cell = "5 tonf"', "cell_n", 44482),
         ("slow_fitted = true", "slow_fitted", 1),
         ("top_switch = false", "top_switch", 0),
         ("capacity_n = 178000", "capacity_n", 178000),
@@ -82,6 +83,12 @@ def test_command_prints_the_users_units(
     assert 'range = "5000 psi"' in out
     assert 'capacity = "20.667 tonf"' in out
     assert read(tmp_path, out) == nameplate_settings(read_press(press))
+
+
+def test_every_unit_has_its_example_and_its_display() -> None:
+    for field in (*definition().settings, *definition().measured):
+        if short_name(field.name) is not None:
+            assert as_quantity(field.name, max(field.minimum, 1), "kN", "MPa") is not None
 
 
 def test_no_two_settings_share_a_short_name() -> None:
