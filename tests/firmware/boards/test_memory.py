@@ -9,16 +9,20 @@ from tests.micropython import runtimes
 from steadyram.install.package import build
 
 HERE = Path(__file__).parent
-# An RP2040's interpreter has some 190 KB of heap of the chip's 264 KB (from memory; the board prints it).
-BOARD_HEAP = 190_000
-# What a board must have free at rest: passing work and fragmentation of a busy day take 14 KB of it
-# (tests/benchmarks/results/heap_margin.txt).
-FREE_AT_REST = 32_000
-# Native code of the control step comes on top of what the WebAssembly build, which has none, can show.
+# Heap of MicroPython 1.28.0 for a Pico, as the emulated board tells it (tests/board).
+BOARD_HEAP = 245_888
+# What a board must have free at rest, as tests/board asks of the emulated one; passing work and fragmentation of a busy
+# day take 14 KB of it (tests/benchmarks/results/heap_margin.txt).
+FREE_AT_REST = 60_000
+# The WebAssembly build has no machine code, so what it adds is taken from the files' sizes, without those of modules
+# that an RP2040 loads with a ram position sensor only, or not at all (calls.py is for other chips).
+NOT_AT_REST = ("travel.mpy", "depth.mpy", "place.mpy", "quadrature.mpy", "calls.mpy")
+# Machine code grows unseen; a step beyond this is to be looked at.
 NATIVE_EXTRA = 19_000
 AT_REST = HERE / "application_at_rest.py"
-# The interpreter keeps names in tables of 20, 40, 80 ... 640: the one that follows 1260 names takes 9 KB at once.
-NAMES_MOST = 1260
+# The interpreter keeps names in tables of 20, 40, 80 ... 1280. The last is begun after 1260 names, takes 9 KB at once
+# and is among what the application takes at rest; the one after 2540 would take 18 KB more.
+NAMES_MOST = 2540
 # Those of the modules that a ram position sensor needs.
 NAMES_OF_POSITION = 50
 
@@ -29,7 +33,8 @@ def compiled(folder, arch=None, names=False, readers=()):
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
-    return folder, sum(map(len, package.files.values()))
+    at_rest = [len(data) for name, data in package.files.items() if not name.endswith(NOT_AT_REST)]
+    return folder, sum(at_rest)
 
 
 def figures(text):
@@ -50,8 +55,10 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
     found = figures(done.stdout)
     assert "application" in found, (done.stdout + done.stderr)[-600:]
     _, native = compiled(tmp_path / "native", "armv6m", readers=[AT_REST])
-    assert native - plain < NATIVE_EXTRA
-    assert found["application"] - found["interpreter"] + NATIVE_EXTRA < BOARD_HEAP - FREE_AT_REST, found
+    extra = native - plain
+    print(found, "machine code:", extra)
+    assert extra < NATIVE_EXTRA
+    assert found["application"] - found["interpreter"] + extra < BOARD_HEAP - FREE_AT_REST, found
     names = int(done.stdout.rpartition("n_qstr=")[2].partition(",")[0])
     assert names < NAMES_MOST - NAMES_OF_POSITION, done.stdout
 
