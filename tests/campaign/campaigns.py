@@ -105,6 +105,14 @@ def detection(raw: Figures) -> Figures:
     }
 
 
+def drawn_detection(raw: Figures) -> Figures:
+    """Return every rate, with the first parts confirmed and without."""
+    found: Figures = {"seeds": raw["seeds"], "batches": raw["batches"]}
+    for which in ("confirmed", "provisional"):
+        found |= {f"{which}.{name}": value for name, value in raw[which].items()}
+    return found
+
+
 def travel(raw: Figures) -> Figures:
     """Return the rates of both methods, with the job's learning put back after a bad part and as it is."""
     rates = ("false_alarms", "not_judged_good", "missed", "rightly_named")
@@ -295,6 +303,15 @@ CAMPAIGNS = (
         ("records", "core", "plant"),
         detection,
         "301-305",
+    ),
+    Campaign(
+        "detection_drawn",
+        "night",
+        "detection_drawn",
+        ("--seed", "3000", "3010", "--draw", "4"),
+        ("records", "core", "plant"),
+        drawn_detection,
+        seed="3000 to 3003, 3010 to 3013",
     ),
     Campaign(
         "travel_detection",

@@ -15,21 +15,29 @@ early05, late05     contact 0.5 mm off, the part right
 Strokes are simulated once (`--draw`) and judged afterwards, so that a change of the judgement does not simulate anew.
 Seeds 1 to 99 may be tuned on; figures are of seeds from 3000 on.
 
-    python -m tests.campaign.detection_drawn --seed 3000 --draw 20
+    python -m tests.campaign.detection_drawn --seed 3000 3010 --draw 4
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import pickle
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from tests.campaign.detection import rate
 from tests.campaign.detection_batch import Batch
 from tests.campaign.detection_sim import Line, Shift
 
+from steadyram.cycles.envelope import LEAST_PARTS, learn_envelope
+from steadyram.cycles.envelope_watch import Watch
+from steadyram.cycles.signature_store import TEACHING_PARTS
+from steadyram.errors import BadInput
 from steadyram.press.pressfile import build_press
 from steadyram.press.sizing import smallest_setpoint_N
 from steadyram.virtual.drawn_press import draw_press, draw_work
@@ -119,14 +127,77 @@ def batches(first: int, draw: int) -> Iterator[Batch]:
                 yield found
 
 
+# What a fault may be called: a part that is thinner comes late, and one whose contact alone is off has no kind.
+RIGHT = {
+    "missing": {"missing"},
+    "double": {"double"},
+    "soft25": {"soft", "thin"},
+    "hard25": {"hard", "thick"},
+    "thin20": {"thin", "soft", "late"},
+    "thick20": {"thick", "hard", "early"},
+    "early05": {"thick", "early"},
+    "late05": {"thin", "late"},
+}
+
+
+def judge(batch: Batch, confirmed: bool) -> list[tuple[str, str]]:
+    """Truth and verdict of each part; confirmed: the first parts that are good teach, else the first 30 of any kind."""
+    strokes = [each.stroke for each in batch.samples if not confirmed or each.truth == "good"]
+    usable = [each for each in strokes if each.learned and each.stop in ("setpoint", "short")]
+    try:
+        envelope = learn_envelope(usable[: LEAST_PARTS + 2 if confirmed else TEACHING_PARTS])
+    except BadInput:
+        return [(each.truth, "no envelope") for each in batch.samples]
+    watch = Watch(envelope)
+    return [(each.truth, watch.judge(each.stroke).part) for each in batch.samples]
+
+
+def figures(found: Iterable[Batch], confirmed: bool) -> dict[str, Any]:
+    """Rates over batches, with Wilson's intervals, of the parts that were judged; and how many were not."""
+    tally: Counter[tuple[str, str]] = Counter()
+    for batch in found:
+        tally.update(judge(batch, confirmed))
+
+    def count(truth: str, said: Callable[[str], bool]) -> int:
+        return sum(n for (was, told), n in tally.items() if was == truth and said(told))
+
+    def quiet(said: str) -> bool:
+        return said in ("good", "not judged", "no envelope")
+
+    def judged(said: str) -> bool:
+        return said not in ("not judged", "no envelope")
+
+    out: dict[str, Any] = {
+        "parts": sum(tally.values()),
+        "parts_not_judged": sum(n for (_, said), n in tally.items() if not judged(said)),
+        "false_alarms": rate(count("good", lambda said: not quiet(said)), count("good", judged)),
+    }
+    for fault in FAULTS:
+        of = count(fault, judged)
+        out[fault] = {
+            "alarmed": rate(count(fault, lambda said: not quiet(said)), of),
+            "named": rate(count(fault, RIGHT[fault].__contains__), of),
+        }
+    return out
+
+
 def main() -> None:
-    """Simulate what is missing."""
+    """Simulate what is missing, and judge it."""
     words = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    words.add_argument("--seed", type=int, default=3000)
-    words.add_argument("--draw", type=int, default=20)
+    words.add_argument("--seed", type=int, nargs="+", default=[3000, 3010])
+    words.add_argument("--draw", type=int, default=5, help="presses from each seed on")
+    words.add_argument("--out", type=Path)
     given = words.parse_args()
-    for batch in batches(given.seed, given.draw):
-        print(batch.seed, batch.work, len(batch.samples), flush=True)
+    found = [batch for seed in given.seed for batch in batches(seed, given.draw)]
+    shown = {
+        "seeds": [f"{seed} to {seed + given.draw - 1}" for seed in given.seed],
+        "batches": len(found),
+        "confirmed": figures(found, confirmed=True),
+        "provisional": figures(found, confirmed=False),
+    }
+    if given.out is not None:
+        given.out.write_text(json.dumps(shown, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(shown))
 
 
 if __name__ == "__main__":

@@ -11,14 +11,16 @@ Two questions, two answers:
   slower rise, oil that softens and a pump that delivers less, as when the oil warms.
 
 Contact and force of a part are compared with where the press has drifted to, so that a slow drift is told
-once, as a drift, and not as a long row of bad parts. The limits below were tuned on the tuning presses of the
-detection campaign and tried on others (`tests/campaign/detection.py` has the figures).
+once, as a drift, and not as a long row of bad parts. Each figure is judged by its own scatter: a part is odd where it
+lies beyond the prediction limit of the good parts (`one_part_limit`), whatever share of the way that is. Figures:
+`tests/campaign/detection.py` on the shipped presses, `tests/campaign/detection_drawn.py` on presses drawn at random.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Final, Literal
 
 from steadyram.cycles.envelope import Envelope
@@ -62,12 +64,16 @@ FIGURE_WORDS: Final[dict[str, str]] = {
 
 _WEIGHT: Final = 0.3
 _MEAN_SD: Final = math.sqrt(_WEIGHT / (2.0 - _WEIGHT))
-# Contact off by these shares of the way to it: a part's height, not a sheet's.
+# Contact off by these shares of the way to it, and beyond its own scatter: a part's height, not a sheet's.
 _MISSING: Final = 0.30
 _DOUBLE: Final = -0.14
+# Time to half the setpoint against the good parts', beyond its own scatter, too.
+_NO_PLATEAU: Final = 0.5
+_TWICE: Final = 1.5
+_QUICK: Final = 0.8
+# A good part is beyond the limit of one figure, to one side, so often: two figures, two sides, 0.6 % in all.
+ONE_SIDE: Final = 0.0015
 # Standard deviations of one part.
-_CONTACT: Final = 4.5
-_FORCE: Final = 3.3
 _FORCE_WITH_CONTACT: Final = -1.2
 # Standard deviations of a weighted mean.
 _SEAL: Final = 8.0
@@ -138,6 +144,18 @@ class _Mean:
         return self.value / _MEAN_SD
 
 
+@cache
+def one_part_limit(parts: int) -> float:
+    """How many deviations of `parts` good parts the next good one is beyond, to one side, ONE_SIDE of the time.
+
+    Student's t with parts - 1 degrees of freedom, times sqrt(1 + 1 / parts): the textbook prediction interval of one
+    further value. It holds for figures that are normal; deviations here are robust ones.
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(parts - 1, 1.0 - ONE_SIDE)) * math.sqrt(1.0 + 1.0 / parts)
+
+
 def _nearer(deviation: float, drift: float) -> float:
     """The deviation from the envelope or from the drift, whichever is smaller; 0 between the two."""
     moved = deviation - drift
@@ -159,9 +177,18 @@ class Watch:
 
     def judge(self, stroke: Stroke) -> Verdict:
         """The verdict on one stroke. The strokes must come in the order in which they were made."""
+        if stroke.learned and stroke.stop == "overdue":
+            return self._overdue(stroke)
         if not stroke.learned or stroke.stop not in ("setpoint", "short", "over"):
             return Verdict("not judged", self._press(), {})
         return self.judge_signature(signature(stroke))
+
+    def _overdue(self, stroke: Stroke) -> Verdict:
+        """The device ended the stroke since contact or force did not come where the job's parts have it."""
+        home = self.envelope.figures.get("contact_s")
+        contact_s = signature(stroke).contact_s
+        early = home is not None and contact_s < home.centre - one_part_limit(home.parts) * home.sd_below
+        return Verdict("double" if early else "missing", self._press(), {})
 
     def judge_signature(self, found: Signature) -> Verdict:
         """The same from a signature of a learned stroke."""
@@ -190,25 +217,40 @@ class Watch:
         dragging = self._approach.sds > _SEAL
         if not math.isfinite(found.contact_s):
             return "missing"
-        share = found.contact_s / home.centre - 1.0
-        if share > _MISSING and not dragging:
-            return "missing"
-        if share < _DOUBLE:
-            return "double"
         # Off both from the good parts and from where the press has drifted to: the nearer of the two counts.
         contact = _nearer(off["contact_s"], self._contact.value)
         level = _nearer(self._level(off), self._force.value)
-        if contact < -_CONTACT:
+        beyond = one_part_limit(home.parts)
+        late, early = contact > beyond and not dragging, contact < -beyond
+        ratio = self._half_ratio(found, off, beyond)
+        # Without the hardware the ram meets the bare stop: there is no plateau, and the force is up at once.
+        if ratio < _NO_PLATEAU and not early:
+            return "missing"
+        share = found.contact_s / home.centre - 1.0
+        if late and share > _MISSING and not level < -beyond:
+            return "missing"
+        # Two parts in series give twice as much: twice the travel to the same force, begun a part's height early.
+        if early and (share < _DOUBLE or ratio > _TWICE):
+            return "double"
+        if early:
             return "thick"
         # Contact within a later pulse comes later by a whole pause: that is no sheet.
         low = level < _FORCE_WITH_CONTACT or (math.isnan(level) and contact < _FAR)
-        if contact > _CONTACT and low and not dragging:
+        if late and low:
             return "thin"
-        if level < -_FORCE:
+        if level < -beyond:
             return "soft"
-        if level > _FORCE and not dragging:
+        if level > beyond and not dragging:
             return "hard"
-        return "good"
+        # Contact late alone is no part's fault: it also comes a pause later when the press learned from an odd part.
+        return "missing" if late and ratio < _QUICK else "good"
+
+    def _half_ratio(self, found: Signature, off: dict[str, float], beyond: float) -> float:
+        """The time to half the setpoint against the good parts', 1 where it is within their own scatter."""
+        home = self.envelope.figures.get("half_s")
+        if home is None or not abs(off.get("half_s", math.nan)) > beyond:
+            return 1.0
+        return found.half_s / math.exp(home.centre)
 
     def _press(self) -> PressKind:
         if self._approach.sds > _SEAL:

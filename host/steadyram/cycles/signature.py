@@ -154,10 +154,15 @@ def _contact(force: Array, setpoint_N: float, noise: float) -> tuple[int, float,
     Looked for backwards from where the force is surely that of the work: what seals drag in free travel
     is then no contact, however much it is.
     """
-    sure = np.flatnonzero(force >= max(0.15 * setpoint_N, 20.0 * noise))
+    level = max(0.15 * setpoint_N, 20.0 * noise)
+    sure = np.flatnonzero(force >= level)
     if not len(sure):
         return None
-    end = int(sure[0])
+    # A breakaway of the seals, or a ramp in free travel, falls back: contact is what the force did not fall back from
+    # before it came to half the setpoint.
+    half = np.flatnonzero(force >= max(0.5 * setpoint_N, level))
+    back = np.flatnonzero(force[: int(half[0])] < level) if len(half) else sure[:0]
+    end = int(back[-1]) + 1 if len(back) else int(sure[0])
     approach = float(np.median(force[int(0.3 * end) : max(int(0.8 * end), int(0.3 * end) + 1)]))
     touch = max(6.0 * noise, setpoint_N / 40.0)
     free = np.flatnonzero(force[: end + 1] - approach <= touch)

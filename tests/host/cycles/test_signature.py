@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from steadyram.cycles.envelope import Envelope, learn_band, learn_envelope
-from steadyram.cycles.envelope_watch import Watch
+from steadyram.cycles.envelope_watch import ONE_SIDE, Watch, one_part_limit
 from steadyram.cycles.signature import Stroke, signature
 from steadyram.errors import BadInput
 
@@ -156,3 +156,36 @@ def test_the_band_holds_the_parts_it_was_learned_from() -> None:
         low, high = np.interp(own, band.time_s, band.low_N), np.interp(own, band.time_s, band.high_N)
         assert np.mean((each.force_N >= low) & (each.force_N <= high)) > 0.995
     assert learn_band(parts[:3]) is None
+
+
+def test_a_ramp_of_the_seals_in_free_travel_is_no_contact() -> None:
+    made = stroke()
+    force = made.force_N.copy()
+    # The seals break away with a fifth of the set force, which then falls off, before the ram meets anything.
+    force[20:60] += np.linspace(2000.0, 0.0, 40)
+    found = signature(dataclasses.replace(made, force_N=force))
+    assert found.contact_s == pytest.approx(signature(made).contact_s, abs=2 * DT)
+    assert found.landing_N == pytest.approx(7000.0, rel=0.01)
+
+
+def test_contact_is_judged_by_its_own_scatter() -> None:
+    rng = np.random.default_rng(5)
+    wide = [stroke(contact_s=0.4 + 0.03 * float(rng.standard_normal()), seed=i) for i in range(20)]
+    assert Watch(learn_envelope(wide)).judge(stroke(contact_s=0.34, plateau_N=8300.0)).part != "thick"
+    assert Watch(learn_envelope(good())).judge(stroke(contact_s=0.38, plateau_N=8300.0)).part == "thick"
+
+
+def test_a_stroke_that_the_device_ended_as_overdue_is_a_part_missing_or_doubled() -> None:
+    watch = Watch(learn_envelope(good()))
+    assert watch.judge(dataclasses.replace(stroke(contact_s=0.6), stop="overdue")).part == "missing"
+    assert watch.judge(dataclasses.replace(stroke(contact_s=0.2), stop="overdue")).part == "double"
+
+
+def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
+    rng = np.random.default_rng(3200)
+    for parts in (8, 30):
+        drawn = rng.normal(size=(40_000, parts + 1))
+        teachers, following = drawn[:, :-1], drawn[:, -1]
+        off = (following - teachers.mean(axis=1)) / teachers.std(axis=1, ddof=1)
+        beyond = float(np.mean(off > one_part_limit(parts)))
+        assert beyond == pytest.approx(ONE_SIDE, abs=0.0008)
