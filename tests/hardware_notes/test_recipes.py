@@ -1,4 +1,7 @@
-"""Every recipe's press file goes the way of a real installation: size, commissioning, first part, batch."""
+"""Every recipe's press file goes the way of a real installation: size, commissioning, first part, batch.
+
+A part ends with the ram back at the top: a return that does not come is a fault of its cycle.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,7 @@ RECIPES = {
     "frame-gauges": (60_000.0, 0.05),
     "hand-pump": (25_000.0, 0.05),
     "hand-pump-70mpa": (60_000.0, 0.02),
-    "open-centre": (60_000.0, 0.05),
+    "open-centre": (60_000.0, 0.08),
     "shared-12v": (60_000.0, 0.05),
     "two-stage": (60_000.0, 0.05),
     "two-stage-slow": (60_000.0, 0.05),
@@ -49,16 +52,25 @@ def test_every_press_file_is_tried():
 def test_a_recipe_is_sized_commissioned_and_lands(name):
     path = PRESSES / f"{name}.toml"
     setpoint_N, share = RECIPES[name]
-    sized = size_press(read_press(path), setpoint_N)
+    press = read_press(path)
+    sized = size_press(press, setpoint_N)
     assert sized.smallest_setpoint_N is not None
     assert sized.smallest_setpoint_N < setpoint_N < sized.capacity_N
     # The trial calibrates against the load cell under the ram and characterises on the block before its first part.
     cutoff = "threshold" if name in BY_HAND else "learned"
     told = run_trial(path, setpoint_N, 3, seed=4711, runtime="cpython", cutoff=cutoff)
     assert told["faults"] == []
-    assert [each["stop"] for each in told["cycles"]] == ["setpoint"] * 3
+    # An open centre holds nothing to close in from: its first part ends short of the setpoint, as the page says.
+    parts = told["cycles"] if press.valve.load_holding else told["cycles"][1:]
+    assert all(each["peak_N"] < (1.0 + share) * setpoint_N for each in told["cycles"])
+    assert [each["stop"] for each in parts] == ["setpoint"] * len(parts)
     if name not in NOT_LEARNED:
         assert "first" in told["cycles"][0]["flags"]
         assert "learned" in told["cycles"][-1]["flags"]
-    for each in told["cycles"]:
+    for each in parts:
         assert each["peak_N"] == pytest.approx(setpoint_N, rel=share)
+        # A quarter of a second later the circuit holds what it pressed, or has let go of it, as it is drawn.
+        if press.valve.load_holding:
+            assert each["settled_N"] > 0.97 * each["peak_N"]
+        else:
+            assert each["settled_N"] < 0.05 * each["peak_N"]
