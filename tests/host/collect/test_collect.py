@@ -176,7 +176,9 @@ def test_messages_and_metrics_reach_their_readers(served: Served, tmp_path: Path
         listener.loop_stop()
     for topic, schema in topic_tree("steadyram").items():
         real = topic.replace("CLIENT", "collector").replace("UID", "b3nch001")
-        for message in got[real]:
+        # Twelve parts whose job is not learned: the signature says nothing of them, nor does a person.
+        assert real in got or topic.endswith("/verdict")
+        for message in got.get(real, []):
             jsonschema.validate(message, schema)
     assert [message["seq"] for message in got["steadyram/b3nch001/cycle"]] == list(range(1, 13))
     families = {family.name: family for family in text_string_to_metric_families(text)}
