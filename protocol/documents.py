@@ -7,7 +7,7 @@ pressures pascals, times seconds; each key carries its unit.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, get_type_hints
+from typing import Annotated, Any, Literal, get_type_hints
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -495,7 +495,7 @@ class BoardRow(TypedDict):
 
 class Doctor(TypedDict):
     findings: list[Finding]
-    board: NotRequired[list[BoardRow]]
+    board: list[BoardRow]
 
 
 class IoCheck(TypedDict):

@@ -280,8 +280,8 @@ def _board(app, link, values):
     out = [
         " build=%s left=%s interp=%s"
         % (
-            lines.quote(getattr(board, "build", "")),
-            lines.quote(getattr(board, "left", "")),
+            lines.quote(getattr(board, "build", "") or ""),
+            lines.quote(getattr(board, "left", "") or ""),
             lines.quote(told.get("interp", "")),
         )
     ]

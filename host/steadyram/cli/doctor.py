@@ -54,10 +54,9 @@ def doctor(port: str | None, board: bool, out_file: Path | None, as_json: bool) 
             if row.good is False
         ]
     if as_json:
-        document = {"findings": [asdict(finding) for finding in found]}
-        if board:
-            document["board"] = [asdict(row) for row in table]
-        print_json(document)
+        # Empty where the board was not asked to measure itself, or no firmware answered.
+        rows = [asdict(row) for row in table]
+        print_json({"findings": [asdict(finding) for finding in found], "board": rows})
     else:
         for finding in found:
             out().print(f"[{_COLOURS[finding.level]}]{finding.level:4}[/] {plain(finding.what)}")
