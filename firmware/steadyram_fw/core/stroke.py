@@ -626,7 +626,10 @@ class Stroke:
         before16 = need16(a, self.setpoint, f0)
         got16 = clamp(before16 - need16(a, self.setpoint, force), -30000, 30000)
         share = p.slow_share if self.feed == FEED_SLOW else p.share(force)
-        noise16 = abs_of(got16) >> 2
+        # What the curve is known to at both ends, not the size of what was seen: on a plateau a force says little.
+        noise16 = plan.hypot16(
+            spread16(a, self.setpoint, f0, p.noise_n >> 2), spread16(a, self.setpoint, force, p.noise_n >> 2)
+        )
         if gained > 0:
             noise16 += ((p.noise_n >> 1) * min(abs_of(got16), 4000)) // gained
         else:
@@ -742,9 +745,15 @@ class Stroke:
         if n > 1:
             # Under is recoverable, over is scrap: where parts land over in the mean, they are aimed lower.
             off = clamp(error, -4 * self.sig_n, 4 * self.sig_n)
-            a[L_AIM] = clamp(
-                a[L_AIM] + ((off + (self.accept_n >> 2)) >> (2 if n < 8 else 3)), 0, self.accept_n >> 1
-            )
+            if error > self.allow_n:
+                # Beyond what chance does: half of it at once, whatever the estimates say.
+                a[L_AIM] = min(a[L_AIM] + (error >> 1), setpoint >> 3)
+            else:
+                a[L_AIM] = clamp(
+                    a[L_AIM] + ((off + (self.accept_n >> 2)) >> (2 if n < 8 else 3)),
+                    0,
+                    max(self.accept_n >> 1, a[L_AIM]),
+                )
         self.learn_air(a)
         a[L_LATE] = v.late16
         if a[L_CYCLES] < 1000000:

@@ -129,15 +129,21 @@ class Valve:
             self.trust = 0
             return
         self.still = 0
-        if noise16 > 3 * self.jitter16 + 16:
+        # More oil than was meant is believed whatever it is known to: a valve thought too slow scraps parts.
+        more = off16 > spread16
+        told16 = 3 * self.jitter16 + 16
+        if noise16 > told16 and not more:
             return
         shift = 3
         if self.trust < 6:
             self.trust += 1
             shift = 2
-        if abs_of(off16) > 3 * spread16:
+        if more or abs_of(off16) > 3 * spread16:
             shift = 1
         step16 = off16 >> shift
+        if not more:
+            # The less the pulse told, the smaller the step.
+            step16 = (step16 * told16) // (told16 + 2 * noise16)
         x16 = (width_ms << 4) - self.dead16
         self.dead16 -= step16 >> 1
         k = 1

@@ -192,7 +192,7 @@ class Panel:
         elif core.armed_ms:
             view.kind = View.TEST
             view.title = "%d s left" % ((core.armed_ms + 999) // 1000)
-            view.rows = ("Extend pedal", "runs the test", "to %s kN" % kn(core.armed_n), "Retract cancels")
+            view.rows = _armed_rows(core.armed_n)
         elif getattr(app.access, "seal_ready", False):
             view.kind = View.SEAL
         elif self.menu.page:
@@ -280,3 +280,7 @@ def ceiling_words(settings):
 
 def _since(now, then):
     return (now - then) & 0xFFFFFFFF
+
+
+def _armed_rows(ceiling_n):
+    return "Extend pedal", "runs the test", "to %s kN" % kn(ceiling_n), "Retract cancels"
