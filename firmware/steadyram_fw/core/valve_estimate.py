@@ -129,8 +129,8 @@ class Valve:
             self.trust = 0
             return
         self.still = 0
-        # More oil than was meant is believed whatever it is known to: a valve thought too slow scraps parts.
-        more = off16 > spread16
+        # Far more oil than was meant is believed whatever it is known to: a valve thought too slow scraps parts.
+        more = off16 > 3 * spread16
         told16 = 3 * self.jitter16 + 16
         if noise16 > told16 and not more:
             return
