@@ -109,6 +109,7 @@ class Stroke:
 
     def reset(self):
         self.known = False
+        self.armed = False
         self.feed = FEED_FULL
         self.width_ms = 0
         self.u16 = 0
@@ -228,6 +229,7 @@ class Stroke:
             plan.arm(self)
             land16 = self.cells[LAND16]
             if land16 == 0 or land16 > plan.oil_in16(self, 0, full.close16 - full.open16) + 32:
+                self.armed = True
                 return
         elif not self.gentle and plan.dead_trip_n(self, lag16, self.setpoint) > 2 * self.touch_n:
             return
@@ -304,7 +306,10 @@ class Stroke:
             c[AIR_N] = 2 * self.friction_n
             c[AIR_SEEN] = 0
             c[MOVE_FROM16] = self.base16 + MOVING16
-        if self.mode >= MODE_FIRST:
+        if self.armed:
+            # In this very step, from the same oil: once is enough, a step has a millisecond.
+            self.armed = False
+        elif self.mode >= MODE_FIRST:
             base16 = self.u16
             self.u16 = self.base16
             plan.arm(self)

@@ -22,7 +22,7 @@ from steadyram.bending.procedure import Reached
 from steadyram.bending.touch import touch_of_rise
 from steadyram.commission.hands import Hands
 from steadyram.commission.position import touch_counts_for
-from steadyram.commission.strokes import probe_stroke, wait_for
+from steadyram.commission.strokes import probe_stroke, testing, wait_for
 from steadyram.cycles.travel_signature import seen_later_s
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
@@ -184,7 +184,8 @@ class DeviceStroke:
         touch = touch_counts_for(span, float(device.now().spread_counts))
         after = device.now().next_seq
         cut = self._calibration["zero_counts"] + touch
-        probe_stroke(device, pedals, cut_counts=cut, pause_ms=100, collect=False)
+        with testing(device):
+            probe_stroke(device, pedals, cut_counts=cut, pause_ms=100, collect=False)
         record = self._record(after)
         if record["contact_um"] == 0:
             raise CheckFailed(

@@ -177,7 +177,8 @@ def build_app(hub: Hub, order: Order, access: Access, *, framed: bool = False) -
                 answers.put_nowait(reply)
 
         def done(worked: bool, said: str, trace: dict[str, Any] | None = None) -> None:
-            reply = json.dumps({"kind": "answer", "id": number, "ok": worked, "text": said, "trace": trace})
+            more = {} if trace is None else {"trace": trace}
+            reply = json.dumps({"kind": "answer", "id": number, "ok": worked, "text": said, **more})
             if not loop.is_closed():
                 loop.call_soon_threadsafe(put, reply)
 
