@@ -632,9 +632,12 @@ class Stroke:
         got16 = clamp(before16 - need16(a, self.setpoint, force), -30000, 30000)
         share = p.slow_share if self.feed == FEED_SLOW else p.share(force)
         # What the curve is known to at both ends, not the size of what was seen: on a plateau a force says little.
-        noise16 = plan.hypot16(
-            spread16(a, self.setpoint, f0, p.noise_n >> 2), spread16(a, self.setpoint, force, p.noise_n >> 2)
-        )
+        noise16 = abs_of(got16) >> 2
+        if gained >= p.noise_n >> 1:
+            noise16 = plan.hypot16(
+                spread16(a, self.setpoint, f0, p.noise_n >> 2),
+                spread16(a, self.setpoint, force, p.noise_n >> 2),
+            )
         if gained > 0:
             noise16 += ((p.noise_n >> 1) * min(abs_of(got16), 4000)) // gained
         else:

@@ -168,7 +168,7 @@ const STEPS = [
   ["New part (N), and press it: faster this time", () => now.part?.verdict === "good" && now.state === "done"],
   ["Raise it, new part, cutoff off (C), press", () => now.part?.verdict === "ruined"],
   ["Cutoff on (C), break the transducer wire, press", () => now.faults.includes("sensor-open") && now.fault !== null],
-  ["Mend everything, feet off, hold the knob (Enter) to acknowledge", () => now.faults.length === 0 && now.fault === null && now.cutoff],
+  ["Mend everything, feet off, push the knob (Enter) for a second", () => now.faults.length === 0 && now.fault === null && now.cutoff],
   ["Read the trace on the page; turn the knob to another force", () => false],
 ];
 function hints() {
