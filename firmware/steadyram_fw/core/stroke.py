@@ -489,7 +489,6 @@ class Stroke:
             c[LEVEL] = 1
             for j in range(LEVELS + 1):
                 c[MARK + j] = -1
-        force - f0
         from_n = f0
         from16 = self.base16
         if not pulse:
