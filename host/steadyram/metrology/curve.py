@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial, round_for_device
-from steadyram.metrology.exact_fit import fit_polynomial
+from steadyram.metrology.exact_fit import PolynomialFit, fit_polynomial
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
 
@@ -87,22 +87,34 @@ def resolution_variance_N2(record: CalibrationRecord, runs: int) -> float:
 
 
 def choose_degree(u: Array, force: Array, highest: int = 3, floor_N2: float = 0.0) -> int:
-    """Return the lowest degree whose next power is not significant (F test at 1 %), two levels to spare.
+    """Return the lowest degree that no higher one improves on significantly (F test at 1 %, two levels to spare).
 
-    floor_N2: the variance that a term is held against at least (N^2).
+    Every higher degree is tried, not the next one alone: an S-shaped error has no quadratic part, so a search that
+    stopped at the first power without effect would leave its cubic part to the scatter.
+    floor_N2: the variance that a term is held against at least (N^2). Source of the test: textbook (extra sum of
+    squares of nested models).
     """
     levels = len({round(float(v), 4) for v in force})
+    most = min(highest, levels - 3, len(u) - 3)
+    fits = {
+        d: fit_polynomial([float(v) for v in u], [float(v) for v in force], d)
+        for d in range(1, max(1, most) + 1)
+    }
     degree = 1
-    while degree < highest and levels >= degree + 4 and len(u) >= degree + 4:
-        now = fit_polynomial([float(v) for v in u], [float(v) for v in force], degree)
-        more = fit_polynomial([float(v) for v in u], [float(v) for v in force], degree + 1)
-        if more.residual_ss <= 0.0:
-            break
-        ratio = (now.residual_ss - more.residual_ss) / max(more.residual_ss / more.dof, floor_N2)
-        if float(scipy.special.fdtrc(1, more.dof, max(0.0, ratio))) >= NEXT_POWER_P:
-            break
+    while any(_improves(fits[degree], fits[d], floor_N2) for d in range(degree + 1, most + 1)):
         degree += 1
     return degree
+
+
+def _improves(lower: PolynomialFit, higher: PolynomialFit, floor_N2: float) -> bool:
+    """True when the higher degree's terms together remove more than chance does at 1 %."""
+    terms = lower.dof - higher.dof
+    term_N2 = (lower.residual_ss - higher.residual_ss) / terms
+    scatter_N2 = max(higher.residual_ss / higher.dof, floor_N2)
+    if scatter_N2 <= 0.0:
+        return term_N2 > 0.0
+    ratio = term_N2 / scatter_N2
+    return float(scipy.special.fdtrc(terms, higher.dof, max(0.0, ratio))) < NEXT_POWER_P
 
 
 def fit_curve(record: CalibrationRecord, where: str, degree: int | None) -> Curve:

@@ -10,6 +10,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.budget import Component, combine
+from steadyram.metrology.curve import choose_degree
 from steadyram.metrology.monte_carlo import numerical_tolerance
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord, Point
@@ -79,6 +80,27 @@ def test_quadratic_is_chosen_when_it_is_there():
     assert analyse(record(noise=1.0), "x").degree == 1
     with pytest.raises(BadInput, match="do not carry"):
         analyse(record(levels=3, runs=1), "x", 2)
+
+
+def test_an_s_shaped_error_gets_its_cubic_though_a_quadratic_would_not_help():
+    # Odd about the middle of the points: no quadratic part, so the next power alone shows nothing.
+    levels, top = 8, 150e3
+    points = []
+    for run in (1, 2, 3):
+        for k in range(1, levels + 1):
+            v = (2 * k - levels - 1) / (levels - 1)  # -1 to 1 over the levels
+            counts = counts_of(top * k / levels) + 60.0 * (v**3 - 0.6 * v) + math.sin(5.0 * k * run)
+            points.append(Point(run=run, reference=top * k / levels, counts=counts))
+    found = analyse(CalibrationRecord(header=header(), points=tuple(points)), "x", monte_carlo=False)
+    assert found.degree == 3
+    # The cubic was some 20 counts of 6 N; what is left is the scatter of 0.7 counts.
+    assert found.curve.residual_sd < 10.0
+
+
+def test_exact_points_on_a_parabola_are_a_parabola():
+    u = np.arange(1.0, 9.0) / 16.0
+    assert choose_degree(u, 64.0 + 32.0 * u) == 1
+    assert choose_degree(u, 64.0 + 32.0 * u + 16.0 * u**2) == 2
 
 
 def test_budget_agrees_with_monte_carlo():
