@@ -100,7 +100,7 @@ def sources_for(
     readers = [*readers, loader_source().decode()]
     slim = prune(folded, constants, readers)
     names = names_of(slim, readers)
-    return {path: shorten(_with_machine_code(path, text, arch), names) for path, text in slim.items()}
+    return {path: shorten(path, _with_machine_code(path, text, arch), names) for path, text in slim.items()}
 
 
 def _with_machine_code(path: str, text: str, arch: str | None) -> str:

@@ -1,10 +1,10 @@
 """Give the firmware's own names short ones before it is compiled for a board: there each name is a text on the heap.
 
 A function, an attribute, a class or a module's variable has one short name in all modules, so whoever meets under
-a name still meets; the parameters of every function share the same few. What others know by its name keeps it: what
-the interpreter has as well (FOREIGN, and whatever a script from outside reads), what is asked for by a text
-(`getattr`, `hasattr`), what is passed by keyword, and modules. Line numbers and names of files stay, so a traceback
-still says where.
+a name still meets; the parameters of every function share the same few, and so do names that only one module or one
+class says (private_names.py). What others know by its name keeps it: what the interpreter has as well (FOREIGN, and
+whatever a script from outside reads), what is asked for by a text (`getattr`, `hasattr`), what is passed by keyword,
+and modules. Line numbers and names of files stay, so a traceback still says where.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from steadyram.install.private_names import private_names
 from steadyram.install.prune import asked_for
 
 # Names of the firmware that objects of the interpreter have, too; a test holds this list against them.
@@ -32,10 +33,16 @@ _WORD = re.compile(r"[A-Za-z_][A-Za-z_0-9]*")
 
 @dataclass(frozen=True)
 class Names:
-    """`short`: name by name for all modules. `kept`: names that no parameter of a function may lose."""
+    """`short`: name by name for all modules. `own`: by module, names that only it, or one class in it, says.
+    `kept`: names that no parameter of a function may lose."""
 
     short: Mapping[str, str]
+    own: Mapping[str, Mapping[str, str]]
     kept: frozenset[str]
+
+    def of(self, path: str) -> dict[str, str]:
+        """Return a module's names by what they become."""
+        return {**self.short, **self.own.get(path, {})}
 
 
 def names_of(texts: Mapping[str, str], readers: Iterable[str] = ()) -> Names:
@@ -45,7 +52,8 @@ def names_of(texts: Mapping[str, str], readers: Iterable[str] = ()) -> Names:
         texts: every module of the package by path, as it will be compiled.
         readers: sources outside the package; every name in them stays.
     """
-    trees = [ast.parse(text) for text in texts.values()]
+    parsed = {path: ast.parse(text) for path, text in texts.items()}
+    trees = list(parsed.values())
     met: Counter[str] = Counter()
     own: set[str] = set()
     for tree in trees:
@@ -56,23 +64,44 @@ def names_of(texts: Mapping[str, str], readers: Iterable[str] = ()) -> Names:
     for reader in readers:
         kept.update(_WORD.findall(reader))
     starts = ("__", *asked_for(trees))
+    free = frozenset(name for name in own - kept if not name.startswith(starts))
+    places = _shared_places(private_names(parsed, free), met)
+    used: Counter[str | int] = Counter()
+    for of_module in places.values():
+        for name, place in of_module.items():
+            used[place] += met[name]
+    private = {name for of_module in places.values() for name in of_module}
+    for name in free - private:
+        used[name] = met[name]
     # The most used get the shortest.
-    order = sorted(
-        (name for name in own - kept if not name.startswith(starts)), key=lambda name: (-met[name], name)
-    )
-    short = _short_names(kept.union(own, met))
-    pairs = zip(order, short, strict=False)
-    return Names({name: new for name, new in pairs if len(new) < len(name)}, frozenset(kept))
+    order = sorted(used, key=lambda name: (-used[name], str(name)))
+    new = dict(zip(order, _short_names(kept.union(own, met)), strict=False))
+    short = {name: new[name] for name in free - private if len(new[name]) < len(name)}
+    shared = {path: {name: new[place] for name, place in rows.items()} for path, rows in places.items()}
+    return Names(short, shared, frozenset(kept))
 
 
-def shorten(text: str, names: Names) -> str:
-    """The source of one module with its names shortened. Line numbers stay.
+def _shared_places(groups: Mapping[str, list[list[str]]], met: Counter[str]) -> dict[str, dict[str, int]]:
+    """Number what may share a short name: a module's own names from 0 on, those of each of its classes after them."""
+    found: dict[str, dict[str, int]] = {}
+    for path, (module, *classes) in groups.items():
+        of_module = found[path] = {}
+        for start, names in ((0, module), *((len(module), names) for names in classes)):
+            # The most used first, so that the same few are the most used everywhere.
+            for place, name in enumerate(sorted(names, key=lambda n: (-met[n], n)), start):
+                of_module[name] = place
+    return found
+
+
+def shorten(path: str, text: str, names: Names) -> str:
+    """Return the source of one module with its names shortened. Line numbers stay.
 
     Args:
+        path: which module it is.
         text: its source, with machine code asked for or not.
         names: from `names_of` over the whole package.
     """
-    return _parameters(_replaced(text, _places(text, ast.parse(text), names.short)), names.kept)
+    return _parameters(_replaced(text, _places(text, ast.parse(text), names.of(path))), names.kept)
 
 
 # ---------------------------------------------------------------- what is called how

@@ -66,14 +66,15 @@ def functions(tree: ast.AST) -> Iterator[ast.FunctionDef]:
 def test_only_names_change_and_each_for_another_one(slim: dict[str, str], names: Names) -> None:
     there: dict[str, str] = {}
     for path, text in slim.items():
-        before, after = ast.parse(text), ast.parse(shorten(text, names))
-        assert text.count("\n") == shorten(text, names).count("\n")
+        before, after = ast.parse(text), ast.parse(shorten(path, text, names))
+        assert text.count("\n") == shorten(path, text, names).count("\n")
         for old, new in zip(ast.walk(before), ast.walk(after), strict=True):
             for (kind, was), (_, now) in zip(words(old), words(new), strict=True):
                 if kind == "met":
-                    # attributes, functions, what is imported: one new name for one old one in the whole firmware
-                    assert there.setdefault(was, now) == now, (path, was)
-                    assert now == names.short.get(was, was)
+                    assert now == names.of(path).get(was, was)
+                    if was not in names.own[path]:
+                        # what others meet: one new name for one old one in the whole firmware
+                        assert there.setdefault(was, now) == now, (path, was)
         for old_f, new_f in zip(functions(before), functions(after), strict=True):
             here: dict[str, str] = {}
             free = set()
@@ -85,16 +86,70 @@ def test_only_names_change_and_each_for_another_one(slim: dict[str, str], names:
             assert len(set(here.values())) == len(here), (path, old_f.name)
             for name in free - {a.arg for a in old_f.args.args}:
                 # a local name, or one of the module: of those the module knows the new one
-                assert here[name] in (name, names.short.get(name)), (path, old_f.name, name)
+                assert here[name] in (name, names.of(path).get(name)), (path, old_f.name, name)
         assert bare(before) == bare(after), path
     assert len(set(there.values())) == len(there)
-    assert len(names.short) > 500
+    assert len(names.short) > 300
+
+
+def test_names_that_share_a_short_one_do_not_meet(slim: dict[str, str], names: Names) -> None:
+    """A shared short name is nothing else's, and on one object or in one module it stands for one name."""
+    trees = {path: ast.parse(text) for path, text in slim.items()}
+    every = {name for tree in trees.values() for node in ast.walk(tree) for _, name in words(node)}
+    shared = {new for rows in names.own.values() for new in rows.values()}
+    assert sum(map(len, names.own.values())) > 3 * len(shared)
+    assert shared & (set(names.short.values()) | names.kept | every) == set()
+    for path, rows in names.own.items():
+        for other, tree in trees.items():
+            kinds = {n.name: own_words(n) for n in ast.walk(tree) if isinstance(n, ast.ClassDef)}
+            if other != path:
+                met = {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute)}
+                met |= {a.name for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) for a in n.names}
+                assert met & set(rows) == set(), (path, other)
+            else:
+                module = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name)} & set(rows)
+                for kind, own in kinds.items():
+                    together = sorted((own & set(rows)) | module)
+                    assert len({rows[name] for name in together}) == len(together), (path, kind)
+
+
+def own_words(kind: ast.ClassDef) -> set[str]:
+    """Attributes and methods that a class says of itself or of anything else."""
+    met = {n.attr for n in ast.walk(kind) if isinstance(n, ast.Attribute)}
+    return met | {n.name for n in kind.body if isinstance(n, ast.FunctionDef)}
+
+
+def test_what_two_scopes_say_is_not_shared() -> None:
+    texts = {
+        "p/a.py": (
+            "def _helper():\n    return 1\n\n\ndef told():\n    return 2\n\n\n"
+            "class First:\n    def __init__(self):\n"
+            "        self.count_one = _helper()\n        self.shown_to_all = 2\n\n"
+            "    def _inner(self):\n        return self.count_one\n\n\n"
+            "class Base:\n    def __init__(self):\n        self.of_base = 1\n"
+        ),
+        "p/b.py": (
+            "from .a import Base, told\n\n\ndef _another(first):\n    return first.shown_to_all\n\n\n"
+            "class Second(Base):\n    def __init__(self):\n        self.of_second = 1\n\n\n"
+            "class Third:\n    def __init__(self):\n        self.count_three = told() + _another(self)\n"
+        ),
+    }
+    names = names_of(texts)
+    assert {path: set(rows) for path, rows in names.own.items()} == {
+        "p/a.py": {"_helper", "First", "count_one", "_inner"},
+        "p/b.py": {"_another", "Second", "Third", "count_three"},
+    }
+    assert {"told", "shown_to_all", "Base", "of_base", "of_second"} == set(names.short)
+    first, second = names.own["p/a.py"], names.own["p/b.py"]
+    assert len(set(first.values())) == 4
+    assert len(set(second.values())) == 4
+    assert set(first.values()) == set(second.values())
 
 
 def test_module_names_are_found_again_by_their_new_names(slim: dict[str, str], names: Names) -> None:
     """Every name that a function takes from its module is one that the module binds, before and after alike."""
     for path, text in slim.items():
-        for version in (text, shorten(text, names)):
+        for version in (text, shorten(path, text, names)):
             tree = ast.parse(version)
             bound = {name for node in ast.walk(tree) for name in stored(node)}
             loaded = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)}
@@ -172,9 +227,11 @@ def test_what_others_call_by_its_name_keeps_it() -> None:
         ),
     }
     names = names_of(texts, ["thing = outside_one\nThing(outside_one=2)\n"])
-    assert set(names.short) == {"Long", "_kind", "push", "asked_for", "look_up", "board_name"}
-    short = names.short
-    assert shorten(texts["p/m.py"], names) == (
+    assert set(names.short) == {"_kind", "push", "asked_for", "look_up"}
+    assert set(names.own["p/m.py"]) == {"Long", "board_name"}
+    assert set(names.own["p/other_one.py"]) == {"board_name"}
+    short = names.of("p/m.py")
+    assert shorten("p/m.py", texts["p/m.py"], names) == (
         f"from . import other_one\nfrom .other_one import Thing, {short['look_up']}\n\n{short['board_name']} = 1\n\n\n"
         f"class {short['Long']}(Thing):\n    {short['_kind']} = 2\n\n    def _push_menu(self):\n"
         f"        return self.{short['_kind']}\n\n"
@@ -183,12 +240,12 @@ def test_what_others_call_by_its_name_keeps_it() -> None:
         f"        return {short['look_up']}(self.{short['asked_for']}, lambda: {parameter(names, texts['p/m.py'])})"
         f" + other_one.{short['look_up']}(1, 2)\n"
     )
-    other = shorten(texts["p/other_one.py"], names)
+    other = shorten("p/other_one.py", texts["p/other_one.py"], names)
     assert "named_one, outside_one=0" in other
     assert "hasattr(self, 'by_text')" in other
-    assert f"    global {short['board_name']}\n" in other
+    assert f"    global {names.own['p/other_one.py']['board_name']}\n" in other
 
 
 def parameter(names: Names, text: str) -> str:
-    tree = ast.parse(shorten(text, names))
+    tree = ast.parse(shorten("p/m.py", text, names))
     return next(f.args.args[1].arg for f in functions(tree) if len(f.args.args) == 2)
