@@ -36,7 +36,7 @@ except ImportError:
         return value
 
 
-from .rows import Rows, Words
+from .rows import Rows, Verbs, Words
 
 '''
 
@@ -110,31 +110,13 @@ def first_version(rows: list[dict]) -> int:
 
 
 def verb_row(verb: dict) -> str:
-    """One row of VERBS."""
-    flags = ", ".join(str(verb.get(key, False)) for key in ("change", "enable", "busy"))
-    if verb.get("open_keys"):
-        return f"({quoted(verb['name'])}, {flags}, None)"
-    args = []
+    """One row of VERBS: see Verbs of steadyram_fw/rows.py."""
+    flags = sum(bit for bit, key in ((1, "change"), (2, "enable"), (4, "busy")) if verb.get(key, False))
+    args = ["*"] if verb.get("open_keys") else []
     for name in verb.get("args", []):
-        default = verb.get("optional", {}).get(name)
-        if name in verb.get("bounds", {}):
-            low, high = verb["bounds"][name]
-            args.append(f"({quoted(name)}, {low}, {high}, {default})")
-        else:
-            choices = verb.get("choices", {}).get(name)
-            words = "None" if choices is None else f"({', '.join(map(quoted, choices))})"
-            args.append(f"({quoted(name)}, None, {words}, {default})")
-    inner = ", ".join(args) + ("," if len(args) == 1 else "")
-    row = f"({quoted(verb['name'])}, {flags}, ({inner}))"
-    if len(row) < 105:
-        return row
-    # laid out as ruff format lays out what does not fit on a line
-    lines = [f"    {item}," for item in [quoted(verb["name"]), *flags.split(", ")]]
-    if len(inner) < 95:
-        lines.append(f"    ({inner}),")
-    else:
-        lines += ["    (", *(f"        {item}," for item in args), "    ),"]
-    return "(\n    " + "\n    ".join(lines) + "\n    )"
+        low, high = verb.get("bounds", {}).get(name, ("", ",".join(verb.get("choices", {}).get(name, ()))))
+        args.append(f"{name}:{low}:{high}:{verb.get('optional', {}).get(name, '')}")
+    return " ".join([verb["name"], str(flags), *args])
 
 
 def tables(d: dict) -> str:
@@ -204,11 +186,10 @@ def tables(d: dict) -> str:
     )
     out += [f"{constant('FLAG_', row['name'])} = const({1 << row['bit']})\n" for row in d["flag"]]
     out.append(
-        "\n# verbs: (name, change, only while enabled, refused while live, arguments)\n"
-        "# argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);\n"
-        "# default None = must be given; arguments None = the keys belong to the staged set\n"
+        "\n# verbs: name, flags (1: a change, 2: only while enabled, 4: refused while live), arguments;\n"
+        "# an argument without a default must be given\n"
     )
-    out.append(tuple_lines("VERBS", [verb_row(v) for v in d["verb"]]))
+    out.append(text_lines("VERBS", "Verbs", [verb_row(v) for v in d["verb"]]))
     out.append("\n# errors\n")
     out.append(numbered(d["error"], "E_"))
     out.append(text_lines("ERROR_TEXTS", "Words", dense(d["error"], "text", "error")))

@@ -46,3 +46,42 @@ class Rows(Words):
             return 0
         at = text.find("\n" + name + " ")
         return -1 if at < 0 else text.count("\n", 0, at) + 1
+
+
+class Verbs(Words):
+    """Name, flags, and an argument a word; read like a tuple of (name, change, enable, busy, arguments).
+
+    Flags are the bits 1, 2 and 4. An argument is `name:least:most:default`, or `name::choices:default` for a word; "*"
+    in the place of all arguments says that the keys belong to the staged set.
+    """
+
+    def __getitem__(self, i):
+        return self._row(Words.__getitem__(self, i))
+
+    def of(self, name):
+        """Return the row of a verb, None where there is none."""
+        text = self._text
+        if " " in name:
+            return None
+        at = 0
+        if not text.startswith(name + " "):
+            at = text.find("\n" + name + " ") + 1
+            if not at:
+                return None
+        end = text.find("\n", at)
+        return self._row(text[at:] if end < 0 else text[at:end])
+
+    def _row(self, text):
+        name, bits, *args = text.split(" ")
+        flags = int(bits)
+        row = None if args == ["*"] else [_argument(text) for text in args]
+        return name, flags & 1 > 0, flags & 2 > 0, flags & 4 > 0, row
+
+
+def _argument(text):
+    """Return (name, least, most, default), or (name, None, choices or None, default) of a word."""
+    name, low, high, default = text.split(":")
+    first = int(default) if default else None
+    if low:
+        return name, int(low), int(high), first
+    return name, None, high.split(",") if high else None, first

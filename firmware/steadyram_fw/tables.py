@@ -8,7 +8,7 @@ except ImportError:
         return value
 
 
-from .rows import Rows, Words
+from .rows import Rows, Verbs, Words
 
 PROTO = const(3)
 OLDEST = const(3)
@@ -567,61 +567,34 @@ FLAG_HANDLING = const(1024)
 FLAG_TRAVEL = const(2048)
 FLAG_THRESHOLD = const(4096)
 
-# verbs: (name, change, only while enabled, refused while live, arguments)
-# argument: (name, min, max, default) or, for a word, (name, None, choices or None, default);
-# default None = must be given; arguments None = the keys belong to the staged set
-VERBS = (
-    ("hello", False, False, False, ()),
-    ("now", False, False, False, ()),
-    (
-        "show",
-        False,
-        False,
-        False,
-        (("kind", None, ("settings", "measured", "jobs", "calibration", "learned"), None),),
-    ),
-    ("stage", True, True, False, (("kind", None, ("settings", "measured", "jobs", "calibration"), None),)),
-    ("put", True, True, False, None),
-    ("check", False, False, False, ()),
-    ("commit", True, True, True, (("digest", None, None, None),)),
-    ("drop", True, False, False, ()),
-    ("use", True, True, True, (("job", 0, 16, None),)),
-    ("recount", True, True, True, ()),
-    ("forget", True, True, True, (("job", 1, 16, None),)),
-    ("zero", True, True, True, ()),
-    (
-        "probe",
-        True,
-        True,
-        True,
-        (
-            ("feed", 0, 1, None),
-            ("cut_counts", 0, 65534, None),
-            ("pulse_ms", 0, 5000, None),
-            ("pulses", 0, 200, None),
-            ("pause_ms", 0, 10000, None),
-            ("ceiling_n", 0, 5000000, 0),
-        ),
-    ),
-    ("disarm", True, False, False, ()),
-    ("teach", True, True, True, (("setpoint_n", 1, 5000000, 0),)),
-    (
-        "log",
-        False,
-        False,
-        False,
-        (("from", 0, 4294967295, None), ("max", 1, 10000, 10000), ("fields", 0, 1000, 0)),
-    ),
-    ("trace", False, False, False, (("seq", 0, 4294967295, None),)),
-    ("travel", False, False, False, (("seq", 0, 4294967295, None),)),
-    ("last", False, False, False, (("kind", None, ("fine", "pulses"), None),)),
-    ("events", False, False, False, (("on", 0, 1, None), ("live_ms", 0, 60000, 0))),
-    ("clock", True, False, False, (("unix", 0, 4294967295, None),)),
-    ("changes", False, False, False, (("from", 0, 4294967295, None), ("max", 1, 10000, 10000))),
-    ("io", False, False, False, ()),
-    ("board", False, False, False, ()),
-    ("maintenance", True, True, True, ()),
-)
+# verbs: name, flags (1: a change, 2: only while enabled, 4: refused while live), arguments;
+# an argument without a default must be given
+VERBS = Verbs("""\
+hello 0
+now 0
+show 0 kind::settings,measured,jobs,calibration,learned:
+stage 3 kind::settings,measured,jobs,calibration:
+put 3 *
+check 0
+commit 7 digest:::
+drop 1
+use 7 job:0:16:
+recount 7
+forget 7 job:1:16:
+zero 7
+probe 7 feed:0:1: cut_counts:0:65534: pulse_ms:0:5000: pulses:0:200: pause_ms:0:10000: ceiling_n:0:5000000:0
+disarm 1
+teach 7 setpoint_n:1:5000000:0
+log 0 from:0:4294967295: max:1:10000:10000 fields:0:1000:0
+trace 0 seq:0:4294967295:
+travel 0 seq:0:4294967295:
+last 0 kind::fine,pulses:
+events 0 on:0:1: live_ms:0:60000:0
+clock 1 unix:0:4294967295:
+changes 0 from:0:4294967295: max:1:10000:10000
+io 0
+board 0
+maintenance 7""")
 
 # errors
 E_TOO_LONG = const(1)

@@ -53,3 +53,25 @@ def test_an_entry_that_is_not_there_is_an_index_error():
         with pytest.raises(IndexError):
             words[i]
     assert Rows("a 1 2 -3\nb 4 5 6")[0] == ("a", 1, 2, -3)
+
+
+def test_every_verb_is_read_as_the_definition_has_it():
+    assert len(T.VERBS) == len(DEFINITION["verb"])
+    for i, verb in enumerate(DEFINITION["verb"]):
+        row = T.VERBS.of(verb["name"])
+        assert row == T.VERBS[i]
+        assert row[:4] == (verb["name"], *(verb.get(key, False) for key in ("change", "enable", "busy")))
+        if verb.get("open_keys"):
+            assert row[4] is None
+            continue
+        for argument, name in zip(row[4], verb.get("args", []), strict=True):
+            default = verb.get("optional", {}).get(name)
+            if name in verb.get("bounds", {}):
+                assert argument == (name, *verb["bounds"][name], default)
+            else:
+                assert argument == (name, None, verb.get("choices", {}).get(name), default)
+
+
+@pytest.mark.parametrize("name", ["", "h", "ello", "hell", "hello 0", "show 0", "0", "*", "HELLO"])
+def test_a_verb_that_is_not_there_has_no_row(name):
+    assert T.VERBS.of(name) is None

@@ -21,7 +21,6 @@ class Link:
     def __init__(self, app, write):
         self._app = app
         self._write = write
-        self._verbs = {row[0]: row for row in T.VERBS}
         self._line = bytearray(T.LINE_MAX)
         self._used = 0
         self._long = False
@@ -93,7 +92,7 @@ class Link:
                 raise Refuse(T.E_TOO_LONG)
             body, sealed = lines.check(raw)
             tag, verb, fields = lines.split(body)
-            row = self._verbs.get(verb)
+            row = T.VERBS.of(verb)
             if row is None:
                 raise Refuse(T.E_UNKNOWN_VERB)
             if row[1] and not sealed:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from steadyram.install.fold import Constants, module_of
 
 # Kinds of steadyram_fw/rows.py: making one does nothing else.
-TABLES = ("Words", "Rows")
+TABLES = ("Words", "Rows", "Verbs")
 
 
 def prune(texts: Mapping[str, str], constants: Constants, readers: Iterable[str] = ()) -> dict[str, str]:
