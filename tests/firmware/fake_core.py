@@ -87,6 +87,9 @@ class FakeCore:
     def record_stored(self):
         self.record_ready = False
 
+    def note_supply(self, reading):
+        pass
+
     def raise_fault(self, number):
         self.fault = number
         self.state = T.STATE_FAULT

@@ -20,7 +20,7 @@ import time
 from array import array
 
 from .. import tables as T
-from .shared import DUE, LATE, LEN, LONGEST, MEAN16, OUTPUT, PAUSE, QUARTERS, STEPS, TURN, TURNS
+from .shared import DUE, LATE, LEN, LONGEST, MEAN16, OUTPUT, PAUSE, QUARTERS, STEPS, SUPPLY16, TURN, TURNS
 
 WATCHDOG_MS = 4000
 HEALTHY_MS = 5000
@@ -257,6 +257,9 @@ class Wired:
                     # fed from both: steps were made and the foreground came round
                     watchdog.feed()
                     fed = steps
+                    if self.converter.internal:
+                        # Followed slowly by either way to the pins, 16 times a reading of 16 bits.
+                        app.core.note_supply((self.cells[SUPPLY16] or self.converter.supply16) >> 4)
                 busy = app.poll()
                 if self.screen is not None and self.screen.send():
                     busy = True

@@ -88,6 +88,8 @@ CUTOUT_KNOWN = 71  # it was acknowledged open: the return may let the pressure o
 STEEP_N = 72  # rise in 16 ms that the dead-stop test leaves no room for
 STEEP_MS = 73  # it has been above that for so long
 
-RING = 74  # 64 samples
-FORCES = 138  # 32 forces
-CELLS = 170
+SUPPLY = 74  # the converter's supply on its own scale, 16384 = full: a reading's code is counts times this
+
+RING = 75  # 64 samples
+FORCES = 139  # 32 forces
+CELLS = 171

@@ -7,7 +7,7 @@ at most 31 bits and allocates nothing in `step`.
 from array import array
 
 from .. import tables as t
-from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16
+from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16, SUPPLY
 from .faults import Guard, pressure, readings
 from .fixed import force_over, isqrt
 from .follow import AFTER_MS, CONTACT16, OVERDUE, Follow, look
@@ -258,6 +258,10 @@ class Controller:
 
     def raise_fault(self, number):
         self._fail(number)
+
+    def note_supply(self, reading):
+        """Take the converter's reading of its own supply, 0..65535: what a reading's code is judged by."""
+        self.cells[SUPPLY] = reading >> 2
 
     # ------------------------------------------------------------------ readings
     def __getattr__(self, name):

@@ -62,6 +62,7 @@ from .cells import (
     STEEP_N,
     STEP_C,
     SUM16,
+    SUPPLY,
     TOP_SWITCH,
     TOP_UPS,
     WIDTH_MS,
@@ -94,11 +95,14 @@ FOREVER = 1048576  # counters stop about here, long before they leave 31 bits
 
 BEYOND = 16777216  # a threshold in counts that no reading reaches: a cell has no room for more
 
-# The RP2040 has four converter codes some nine steps wide: 511, 1535, 2559 and 3583 of 12 bits (the chip's erratum,
-# from memory); on the scale of 16 bits a step is 16.
+# The RP2040's converter has four codes some nine steps wide, 511, 1535, 2559 and 3583 of 12 bits (its data sheet,
+# erratum RP2040-E11: the differential non-linearity peaks between them and the next). On the scale of 16 bits a step
+# is 16; which code a reading stands for follows from the supply's own reading, good to one code either side.
 WIDE_STEP = 16
-WIDE_MASK = 0x3FF0  # 1023 steps; a bare number, as the build for a chip folds no others
-WIDE_CODE = 0x1FF0  # 511 steps
+FULL_SUPPLY = 16384
+WIDE_FIRST = 0x1FE0  # 510 steps; bare numbers, as the build for a chip folds no others
+WIDE_SPAN = 0x30  # three codes
+WIDE_MASK = 0x3FFF  # the four lie 1024 steps apart
 
 NOTHING = 0
 FEEDING = 1
@@ -318,7 +322,8 @@ def readings(c, inputs, told, found):
     still_ms = c[FROZEN_MS]
     if still_ms and c[SAME] >= still_ms:
         # On a code that is several steps wide a healthy reading stays for as long as the force does.
-        if c[STEP_C] != WIDE_STEP or counts & WIDE_MASK != WIDE_CODE:
+        code16 = counts * c[SUPPLY] >> 14
+        if c[STEP_C] != WIDE_STEP or ((code16 - WIDE_FIRST) & WIDE_MASK) >= WIDE_SPAN:
             return t.FAULT_SENSOR_FROZEN
     return found
 
@@ -329,6 +334,7 @@ class Guard:
     def __init__(self, press, cells):
         self._p = press
         self._c = cells
+        cells[SUPPLY] = FULL_SUPPLY
         self.doubt_low = 0
         self.doubt_high = 65535
         self._span = 52428

@@ -32,6 +32,10 @@ class Link:
 
 class Core:
     fault = 0
+    supply = -1
+
+    def note_supply(self, reading):
+        self.supply = reading
 
     def raise_fault(self, number):
         self.fault = number
@@ -224,7 +228,9 @@ def test_exception_in_the_step_drops_everything_and_starves_the_watchdog(name, t
 
 
 def test_watchdog_is_fed_only_while_steps_are_made(name, tmp_path, fake_time):
-    board, machine, _ = made(name, tmp_path)
+    board, machine, pins = made(name, tmp_path)
+    if board.converter.internal:
+        machine.readings[pins.ADC_SUPPLY[1]] = 51000
     app = App()
     app.stop_after = 30
     moving = True
@@ -240,6 +246,11 @@ def test_watchdog_is_fed_only_while_steps_are_made(name, tmp_path, fake_time):
     assert machine.dogs[0].timeout == wired.WATCHDOG_MS
     assert machine.dogs[0].fed == 21, "once at the start, once a step, not when the timer stood still"
     assert not machine.timers[0].on
+    if board.converter.internal:
+        # Which code a reading stands for follows from the supply.
+        assert 0 < app.core.supply <= 51000
+    else:
+        assert app.core.supply == -1
 
 
 def test_dying_foreground_leaves_outputs_off(name, tmp_path, fake_time):
