@@ -24,12 +24,11 @@ from tests.benchmarks.tell import tell  # noqa: E402
 from tests.micropython import runtimes  # noqa: E402
 
 from steadyram.install.package import build  # noqa: E402
+from steadyram.install.pico_bounds import HEAP_BYTES  # noqa: E402
 
 HERE = Path(__file__).resolve().parent
 TESTS = ROOT / "tests" / "firmware"
 RESULTS = HERE / "results" / "heap_margin.txt"
-# Heap of an RP2040's interpreter, of the chip's 264 KB (from memory; `steadyram doctor` and gc.mem_free() tell).
-BOARD = 190_000
 # Loaded only where a ram position sensor is set.
 POSITION = ("/travel.mpy", "/depth.mpy", "/place.mpy", "/quadrature.mpy")
 
@@ -136,8 +135,8 @@ def report() -> list[str]:
             f"machine code of the control step, Cortex-M0+           {machine:>8}  (measured: size of the files)",
             f"passing work and fragmentation                         {more:>8}  ESTIMATE: 64-bit, by the ratio of live",
             f"a board's need                                         {board:>8}  ESTIMATE",
-            f"heap of an RP2040's interpreter                        {BOARD:>8}  (from memory)",
-            f"margin                                                 {BOARD - board:>8}  ESTIMATE",
+            f"heap of an RP2040's interpreter                        {HEAP_BYTES:>8}  (measured on the emulated board)",
+            f"margin                                                 {HEAP_BYTES - board:>8}  ESTIMATE",
             "",
             f"at rest, loader, Pico's modules and display included   {rest['application'] - rest['interpreter']:>8}",
         ]

@@ -14,6 +14,7 @@ from typing import Any
 from steadyram import __version__
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
+from steadyram.install.pico_bounds import FREE_LEAST_BYTES
 
 READINGS = 60
 UNKNOWN = -1
@@ -49,7 +50,14 @@ _FIGURES = (
     _Figure("late_us", "late with a valve energised, at most", "us", "", "3000 at most", lambda v: v <= 3000),
     _Figure("pause_us", "pause at rest, longest (flash)", "us", "", "500000 at most", lambda v: v <= 500_000),
     _Figure("keeper_ms", "valves off without steps after", "ms", "10", "20 at most", lambda v: v <= 20),
-    _Figure("heap_free", "heap free at rest", "bytes", "81520", "40000 or more", lambda v: v >= 40_000),
+    _Figure(
+        "heap_free",
+        "heap free at rest",
+        "bytes",
+        "69000",
+        f"{FREE_LEAST_BYTES} or more",
+        lambda v: v >= FREE_LEAST_BYTES,
+    ),
     _Figure("heap_used", "heap used at rest", "bytes", "164368", "", lambda _: True),
 )
 

@@ -7,22 +7,17 @@ from pathlib import Path
 from tests.micropython import runtimes
 
 from steadyram.install.package import build
+from steadyram.install.pico_bounds import DAY_64_BIT_BYTES, FREE_AT_REST_BYTES, HEAP_BYTES
 
 HERE = Path(__file__).parent
-# Heap of MicroPython 1.28.0 for a Pico, as the emulated board tells it (tests/board).
-BOARD_HEAP = 245_888
-# What a board must have free at rest, as tests/board asks of the emulated one; passing work and fragmentation of a busy
-# day take 14 KB of it (tests/benchmarks/results/heap_margin.txt).
-FREE_AT_REST = 60_000
 # The WebAssembly build has no machine code, so what it adds is taken from the files' sizes, without those of modules
 # that an RP2040 loads with a ram position sensor only, or not at all (calls.py is for other chips).
 NOT_AT_REST = ("travel.mpy", "depth.mpy", "place.mpy", "quadrature.mpy", "calls.mpy")
 # Machine code grows unseen; a step beyond this is to be looked at.
 NATIVE_EXTRA = 19_000
 AT_REST = HERE / "application_at_rest.py"
-# The interpreter keeps names in tables of 20, 40, 80 ... 1280. The last is begun after 1260 names, takes 9 KB at once
-# and is among what the application takes at rest; the one after 2540 would take 18 KB more.
-NAMES_MOST = 2540
+# The interpreter keeps names in tables of 20, 40 ... 640. The next is begun after 1260 names and takes 9 KB at once.
+NAMES_MOST = 1260
 # Those of the modules that a ram position sensor needs.
 NAMES_OF_POSITION = 50
 
@@ -58,7 +53,7 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
     extra = native - plain
     print(found, "machine code:", extra)
     assert extra < NATIVE_EXTRA
-    assert found["application"] - found["interpreter"] + extra < BOARD_HEAP - FREE_AT_REST, found
+    assert found["application"] - found["interpreter"] + extra < HEAP_BYTES - FREE_AT_REST_BYTES, found
     names = int(done.stdout.rpartition("n_qstr=")[2].partition(",")[0])
     assert names < NAMES_MOST - NAMES_OF_POSITION, done.stdout
 
@@ -93,7 +88,14 @@ def test_a_day_passes_on_a_heap_that_leaves_a_board_room(tmp_path):
         path.write_bytes(data)
     files = tmp_path / "files"
     files.mkdir()
-    command = [str(runtimes.micropython()), "-X", "heapsize=225k", str(day), str(folder), str(HERE.parent)]
+    command = [
+        str(runtimes.micropython()),
+        "-X",
+        f"heapsize={DAY_64_BIT_BYTES}",
+        str(day),
+        str(folder),
+        str(HERE.parent),
+    ]
     done = subprocess.run([*command, str(files), "0"], capture_output=True, text=True, timeout=900)
     found = figures(done.stdout)
     assert found.get("fault") == 0, (done.stdout + done.stderr)[-600:]
