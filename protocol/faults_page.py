@@ -24,7 +24,8 @@ def faults_page(d: dict) -> str:
     out = [HEAD, "## Faults\n\n"]
     out.append(
         _table(
-            ("number", "name", *TITLES), [(str(r["id"]), f"`{r['name']}`", *_cells(r)) for r in d["fault"]]
+            ("number", "name", *TITLES, "what to do"),
+            [(str(r["id"]), f"`{r['name']}`", *_cells(r), r["remedy"]) for r in d["fault"]],
         )
     )
     out.append("\n## Mishaps that latch nothing\n\n")

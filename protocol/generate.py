@@ -15,6 +15,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 from faults_page import faults_page  # noqa: E402
+from fields import least_and_most  # noqa: E402
 from hazards_page import hazards_page  # noqa: E402
 from reference_page import reference  # noqa: E402
 
@@ -84,7 +85,8 @@ def dense(rows: list[dict], key: str, what: str) -> list[str]:
 def bounds(rows: list[dict], what: str) -> list[str]:
     out = []
     for row in rows:
-        low, high, default = row["min"], row["max"], row["default"]
+        low, high = least_and_most(row)
+        default = row["default"]
         if not low <= default <= high:
             raise SystemExit(f"definition.toml: {what} {row['name']} has a default outside its bounds")
         if not row.get("wide") and not -(2**30) <= low <= high < 2**30:
@@ -93,20 +95,20 @@ def bounds(rows: list[dict], what: str) -> list[str]:
     return out
 
 
-def later(rows: list[dict]) -> str:
-    """A tuple of the places whose field came after protocol 1, one a line where they fill more than one."""
-    places = [str(i) for i, row in enumerate(rows) if row.get("since", 1) > 1]
+def optional(rows: list[dict]) -> str:
+    """A tuple of the places whose field need not be put, one a line where they fill more than one."""
+    places = [str(i) for i, row in enumerate(rows) if row.get("optional", False)]
     if len(", ".join(places)) > 88:
         return "(\n" + "".join(f"    {each},\n" for each in places) + ")"
     return f"({', '.join(places)}{',' if len(places) == 1 else ''})"
 
 
-def first_version(rows: list[dict]) -> int:
-    """How many fields protocol 1 has; all later ones must follow them."""
-    count = sum(row.get("since", 1) == 1 for row in rows)
-    if any(row.get("since", 1) > 1 for row in rows[:count]):
-        raise SystemExit("definition.toml: a record's later fields must be its last ones")
-    return count
+def enumeration(row: dict) -> str:
+    """Constants of a field's values, named by field and value; nothing for a field without any."""
+    return "".join(
+        f"{constant(row['name'].upper() + '_', value['name'])} = const({i})\n"
+        for i, value in enumerate(row.get("values", []))
+    )
 
 
 def verb_row(verb: dict) -> str:
@@ -150,8 +152,20 @@ def tables(d: dict) -> str:
         out.append(f"\n# {title}\n")
         out.append(numbered(d[table], prefix))
         out.append(text_lines(table.upper() + "_NAMES", "Words", dense(d[table], "name", title)))
+    for table in ("state", "stop", "refusal"):
+        short = [{**row, "panel": row.get("panel", row["name"].replace("-", " "))} for row in d[table]]
+        out.append(text_lines(table.upper() + "_PANEL", "Words", dense(short, "panel", table)))
     out.append(text_lines("FAULT_TEXTS", "Words", dense(d["fault"], "text", "fault")))
     out.append(text_lines("REFUSAL_TEXTS", "Words", dense(d["refusal"], "text", "refusal")))
+    kinds = ", ".join(map(quoted, d["sets"]["kinds"]))
+    out.append(f"\n# kinds of sets\nKINDS = ({kinds})\n")
+    if any(
+        verb.get("choices", {}).get("kind", d["sets"]["kinds"])[: len(d["sets"]["kinds"])]
+        != d["sets"]["kinds"]
+        for verb in d["verb"]
+        if verb["name"] in ("show", "stage")
+    ):
+        raise SystemExit("definition.toml: show and stage take the kinds of sets")
     kept = len(d["setting"])
     d = {**d, "setting": d["setting"] + d["measured"]}
     for title, table, prefix, name in (
@@ -163,7 +177,9 @@ def tables(d: dict) -> str:
         out += [f"{constant(prefix, row['name'])} = const({i})\n" for i, row in enumerate(d[table])]
         out.append(f"{prefix}LEN = const({len(d[table])})\n")
         out.append(text_lines(name, "Rows", bounds(d[table], table)))
-        out.append(f"# places that came with protocol 2 or later\n{name}_LATER = {later(d[table])}\n")
+        out.append(f"# places of fields that need not be put\n{name}_OPTIONAL = {optional(d[table])}\n")
+        values = "".join(enumeration(row) for row in d[table])
+        out.append(f"# values of fields that are enumerations\n{values}" if values else "")
         if table == "setting":
             out.append(
                 f"# places from here on are measured values, a set of their own\nS_MEASURED = const({kept})\n"
@@ -179,7 +195,6 @@ def tables(d: dict) -> str:
     out.append("\n# fields of a cycle record\n")
     out += [f"{constant('R_', row['name'])} = const({i})\n" for i, row in enumerate(d["record"])]
     out.append(f"R_LEN = const({len(d['record'])})\n")
-    out.append(f"R_LEN_1 = const({first_version(d['record'])})\n")
     out.append(text_lines("RECORD", "Words", [row["name"] for row in d["record"]]))
     out.append(
         tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])
@@ -190,6 +205,9 @@ def tables(d: dict) -> str:
         "# an argument without a default must be given\n"
     )
     out.append(text_lines("VERBS", "Verbs", [verb_row(v) for v in d["verb"]]))
+    out.append("\n# who made a change\n")
+    out.append(numbered(d["origin"], "BY_"))
+    out.append(text_lines("BY_NAMES", "Words", dense(d["origin"], "name", "origin")))
     out.append("\n# errors\n")
     out.append(numbered(d["error"], "E_"))
     out.append(text_lines("ERROR_TEXTS", "Words", dense(d["error"], "text", "error")))

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import binascii
 import tomllib
 from functools import cache
 from pathlib import Path
+
+from fields import least_and_most
+from fields import meaning as field_meaning
 
 HEAD = Path(__file__).resolve().parent / "reference_head.md"
 KEYS = Path(__file__).resolve().parent / "reply_keys.toml"
@@ -30,6 +34,9 @@ def reference(d: dict, vectors: dict) -> str:
         for step in session["step"]
         if "example" in step
     }
+    worked = next((each for each in vectors.get("session", []) if each["name"] == "worked"), None)
+    if worked is not None:
+        out.append(_worked(worked))
     out.append("\n## Verbs\n\n`>` is what the host sends, `<` what the device answers.\n")
     out += [_verb(verb, examples.get(verb["name"])) for verb in d["verb"]]
     out.append(
@@ -81,7 +88,49 @@ def reference(d: dict, vectors: dict) -> str:
         ("Refusals of extend", "refusal"),
     ):
         out.append(f"\n## {title}\n\n{_numbered(d[key])}")
+    out.append(f"\n## Who made a change\n\n`by` in a row of `changes`.\n\n{_numbered(d['origin'])}")
     return "".join(out)
+
+
+def _worked(session: dict) -> str:
+    """Return one session whole, and the bytes and the checksum of its first line that needs one."""
+    out = (
+        "\n## A worked session, byte for byte\n\nA device that was never set up, from the first line to the newest "
+        "record. `>` is what the host sends, `<` what the device answers; each line ends with one byte 0A.\n"
+    )
+    sealed = next(
+        step["send"] for step in session["step"] if " #" in step.get("send", "") and "stage" in step["send"]
+    )
+    lines: list[str] = []
+
+    def block() -> str:
+        text = "\n```\n" + "\n".join(lines) + "\n```\n" if lines else ""
+        lines.clear()
+        return text
+
+    for step in session["step"]:
+        if "say" in step:
+            out += block() + f"\n{step['say']}\n"
+        if "send" in step:
+            lines += ["> " + step["send"], *("< " + line for line in step["answer"])]
+            if step["send"] == sealed:
+                out += block() + _bytes_of(sealed)
+                sealed = ""
+    return out + block()
+
+
+def _bytes_of(line: str) -> str:
+    """Return a line's bytes in hexadecimal and how its checksum is written."""
+    body, _, digits = line.rpartition(" #")
+    crc = binascii.crc_hqx(body.encode("ascii"), 0xFFFF)
+    shown = (line + "\n").encode("ascii").hex(" ").upper()
+    rows = [shown[at : at + 96].rstrip() for at in range(0, len(shown), 96)]
+    return (
+        f"\nThe {len(line) + 1} bytes that the host sent:\n\n```\n"
+        + "\n".join(rows)
+        + f"\n```\n\nThe CRC of the {len(body)} bytes `{body}` is 0x{crc:04X}; its four digits, each "
+        f"added to 0x40, are `{digits}`.\n"
+    )
 
 
 def _verb(verb: dict, example: dict | None) -> str:
@@ -170,14 +219,24 @@ def _since(row: dict) -> str:
     return row["text"] + (f" (protocol {row['since']})" if row.get("since", 1) > 1 else "")
 
 
+def _field_text(row: dict) -> str:
+    since = f" (protocol {row['since']})" if row.get("since", 1) > 1 else ""
+    return field_meaning(row) + (" (optional)" if row.get("optional") else "") + since
+
+
 def _fields(rows: list[dict]) -> str:
     return _table(
         ("key", "min", "max", "default", "meaning"),
-        [(f"`{r['name']}`", str(r["min"]), str(r["max"]), str(r["default"]), _since(r)) for r in rows],
+        [(f"`{r['name']}`", *map(str, least_and_most(r)), str(r["default"]), _field_text(r)) for r in rows],
     )
 
 
 def _numbered(rows: list[dict]) -> str:
+    if any("remedy" in row for row in rows):
+        return _table(
+            ("number", "name", "meaning", "what to do"),
+            [(str(r["id"]), f"`{r['name']}`", r["text"], r.get("remedy", "")) for r in rows],
+        )
     return _table(("number", "name", "meaning"), [(str(r["id"]), f"`{r['name']}`", r["text"]) for r in rows])
 
 

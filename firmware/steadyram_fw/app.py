@@ -11,7 +11,6 @@ from .panel.panel import Panel
 from .services.access import Access
 from .services.clock import Clock
 from .services.confirm import Confirm
-from .services.cyclelog import BY_PANEL
 from .services.keeper import Keeper
 from .services.link import Link
 from .services.store import StoreError
@@ -154,7 +153,7 @@ class App:
         if self.access.unsealed != self._unsealed:
             self._unsealed = not self._unsealed
             words = ("closed", "open") if self._unsealed else ("open", "closed")
-            self.keeper.changes.note(BY_PANEL, "calibration-seal", *words)
+            self.keeper.changes.note(T.BY_PANEL, "calibration-seal", *words)
         if self.keeper.changes.waiting and self._may_store() and self.hold_still():
             try:
                 self.keeper.flush_changes()
@@ -182,7 +181,7 @@ class App:
             return
         if self.hold_still():
             try:
-                self.keeper.accept(BY_PANEL)
+                self.keeper.accept(T.BY_PANEL)
             except StoreError:
                 self.core.raise_fault(T.FAULT_STORE_FAILED)
             finally:

@@ -10,8 +10,8 @@ except ImportError:
 
 from .rows import Rows, Verbs, Words
 
-PROTO = const(3)
-OLDEST = const(3)
+PROTO = const(1)
+OLDEST = const(1)
 LINE_MAX = const(240)
 REPLY_MAX = const(480)
 TAGS_KEPT = const(8)
@@ -214,6 +214,51 @@ selector-moved
 not-characterised
 not-configured
 zero-first""")
+STATE_PANEL = Words("""\
+starting
+ready
+pressing
+reading
+closing
+holding
+let go
+going up
+fault
+refused
+writing""")
+STOP_PANEL = Words("""\
+none
+setpoint
+let go too early
+both pedals pressed
+emergency stop
+a fault
+cutoff was off
+a test stroke
+force not reached
+stalled
+over
+depth
+outside window
+a handling job
+selector
+overdue""")
+REFUSAL_PANEL = Words("""\
+none
+turn cutoff on
+wait: writing
+calibrate first
+choose a job
+bad set force
+zero has moved
+check sensor
+calibrate depth
+send ram to top
+no ceiling set
+selector moved
+run characterise
+not configured
+zero first""")
 FAULT_TEXTS = Words("""\
 
 transducer signal below its valid range: open wire, lost supply or short to ground
@@ -270,6 +315,9 @@ a selector moved while the pedal went down: release the pedal and look at the se
 the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'
 the press has factory defaults: push its settings before the ram may be fed
 no top switch: take the zero before each batch, ram clear of the work and pressure off (menu, zero)""")
+
+# kinds of sets
+KINDS = ("settings", "measured", "jobs", "calibration")
 
 # settings, then measured values: places in the array, then name, min, max, default
 S_BORE_UM = const(0)
@@ -392,8 +440,8 @@ rate_high_u_ppt -1 10000 -1
 rate_slow_u_ppt -1 10000 -1
 lag_u_us -1 500000 -1
 measured_day 0 1000000 0""")
-# places that came with protocol 2 or later
-SETTINGS_LATER = (
+# places of fields that need not be put
+SETTINGS_OPTIONAL = (
     21,
     22,
     23,
@@ -419,6 +467,21 @@ SETTINGS_LATER = (
     57,
     58,
 )
+# values of fields that are enumerations
+SENSOR_KIND_RATIOMETRIC = const(0)
+SENSOR_KIND_LOOP = const(1)
+RETURN_KIND_POWERED = const(0)
+RETURN_KIND_SPRING = const(1)
+DRIVE_KIND_VALVE = const(0)
+DRIVE_KIND_CONTACTOR = const(1)
+STRATEGY_THRESHOLD = const(0)
+STRATEGY_LEARNED = const(1)
+STRATEGY_LEAD = const(2)
+POSITION_KIND_NONE = const(0)
+POSITION_KIND_POTENTIOMETER = const(1)
+POSITION_KIND_ENCODER = const(2)
+SENSOR_MEASURES_PRESSURE = const(0)
+SENSOR_MEASURES_FORCE = const(1)
 # places from here on are measured values, a set of their own
 S_MEASURED = const(30)
 
@@ -455,8 +518,15 @@ window_high_n 0 5000000 0
 window_low_um 0 1000000 0
 window_high_um 0 1000000 0
 handling 0 1 0""")
-# places that came with protocol 2 or later
-JOB_LATER = (7, 8, 9, 10, 11, 12, 13, 14)
+# places of fields that need not be put
+JOB_OPTIONAL = (7, 8, 9, 10, 11, 12, 13, 14)
+# values of fields that are enumerations
+LATCH_RETURN_MOMENTARY = const(0)
+LATCH_RETURN_LATCHED = const(1)
+LATCH_RETURN_PANEL = const(2)
+STOP_ON_FORCE = const(0)
+STOP_ON_DEPTH = const(1)
+STOP_ON_FIRST = const(2)
 
 # calibration fields: places in the array, then name, min, max, default
 C_ZERO_COUNTS = const(0)
@@ -485,8 +555,8 @@ position_um_64k -4194303 4194303 0
 position_step_nm -200000 200000 0
 made_unix 0 4294967295 0
 due_unix 0 4294967295 0""")
-# places that came with protocol 2 or later
-CALIBRATION_LATER = (8, 9)
+# places of fields that need not be put
+CALIBRATION_OPTIONAL = (8, 9)
 # the first fields go to the control core, the wide ones after them stay outside
 CAL_CORE_LEN = const(10)
 
@@ -519,7 +589,6 @@ R_DEPTH_UM = const(24)
 R_CONTACT_UM = const(25)
 R_TARGET_UM = const(26)
 R_LEN = const(27)
-R_LEN_1 = const(24)
 RECORD = Words("""\
 seq
 boot
@@ -576,7 +645,7 @@ show 0 kind::settings,measured,jobs,calibration,learned:
 stage 3 kind::settings,measured,jobs,calibration:
 put 3 *
 check 0
-commit 7 digest:::
+commit 7 digest::: replaces:-1:4294967295:-1
 drop 1
 use 7 job:0:16:
 recount 7
@@ -595,6 +664,15 @@ changes 0 from:0:4294967295: max:1:10000:10000
 io 0
 board 0
 maintenance 7""")
+
+# who made a change
+BY_LINK = const(0)
+BY_PANEL = const(1)
+BY_ITSELF = const(2)
+BY_NAMES = Words("""\
+link
+panel
+itself""")
 
 # errors
 E_TOO_LONG = const(1)
@@ -624,6 +702,7 @@ E_FAULT_LATCHED = const(24)
 E_NOT_HERE = const(25)
 E_SEALED = const(26)
 E_JOB_CHOSEN = const(27)
+E_REPLACED_MEANWHILE = const(28)
 ERROR_TEXTS = Words("""\
 
 the line is longer than the device accepts; shorten it
@@ -652,4 +731,5 @@ the set contradicts itself
 a fault is latched: acknowledge it at the panel first
 this board does not offer that
 calibration is sealed: hold the enable button until the panel says to let go
-the chosen job requires the cutoff: choose no job before a valve test""")
+the chosen job requires the cutoff: choose no job before a valve test
+another set is in force by now than the one to be replaced; nothing was changed: look at the difference again""")

@@ -48,9 +48,6 @@ from steadyram.link.sets import checked, digest, press_sets, put_lines
 SetKind = Literal["settings", "measured", "jobs", "calibration"]
 
 _LOG_CHUNK: Final = 50
-_NOT_ENABLED: Final = 12
-_NO_SUCH_RECORD: Final = 19
-_SEALED: Final = 26
 
 
 class Device:
@@ -169,9 +166,14 @@ class Device:
         """
         return self._push_press_set("settings", values, instead_of)
 
-    def push_measured(self, values: Mapping[str, int]) -> SettingsState:
-        """Make `values` (complete, protocol units) the measured values in force, all of them or none."""
-        return self._push_press_set("measured", values)
+    def push_measured(
+        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+    ) -> SettingsState:
+        """Make `values` (complete, protocol units) the measured values in force, all of them or none.
+
+        instead_of: the values that were read before; others in force by now are not replaced (CheckFailed).
+        """
+        return self._push_press_set("measured", values, instead_of)
 
     def _push_press_set(
         self,
@@ -192,13 +194,19 @@ class Device:
         settings, measured = press_sets(values)
         self.push_settings(settings)
         if measured:
-            self.push_measured({**self.measured().values, **measured})
+            before = self.measured()
+            self.push_measured({**before.values, **measured}, instead_of=before)
 
-    def push_calibration(self, values: Mapping[str, int]) -> CalibrationState:
-        """Make `values` (complete, protocol units) the calibration in force, all of it or none."""
+    def push_calibration(
+        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+    ) -> CalibrationState:
+        """Make `values` (complete, protocol units) the calibration in force, all of it or none.
+
+        instead_of: the calibration that was read before; another in force by now is not replaced (CheckFailed).
+        """
         complete = checked("calibration", values, self._protocol)
         lines = put_lines(self._told("calibration", complete), self._line_max())
-        self._push("calibration", lines, digest("calibration", complete))
+        self._push("calibration", lines, digest("calibration", complete), instead_of)
         return self.calibration()
 
     def calibration_unsealed(self) -> bool:
@@ -206,7 +214,7 @@ class Device:
         try:
             self.client.request("stage", kind="calibration")
         except DeviceRefusal as refusal:
-            if refusal.number in (_NOT_ENABLED, _SEALED):
+            if refusal.number in (self._protocol.error("not-enabled"), self._protocol.error("sealed")):
                 return False
             raise
         self.client.request("drop")
@@ -269,17 +277,19 @@ class Device:
                 f"The device staged other {kind} than were sent (digest {staged}, not {wanted}); nothing was "
                 "changed, try again."
             )
-        if instead_of is not None:
-            # As late as can be: what is changed between this and the commit is replaced all the same.
-            there = self.client.request("show", kind=kind)
-            if (there.integer("gen"), self._digest(there)) != (instead_of.gen, instead_of.digest):
-                self.client.request("drop")
-                raise CheckFailed(
-                    f"The {kind} were changed by somebody else meanwhile (generation {there.integer('gen')}, not "
-                    f"{instead_of.gen}); nothing was pushed. Look at the difference again."
-                )
+        # The device itself compares: nothing can come between its look at what is in force and the commit.
+        replaces = {} if instead_of is None else {"replaces": instead_of.gen}
         try:
-            self.client.request("commit", digest=wanted)
+            self.client.request("commit", {"digest": wanted, **replaces})
+        except DeviceRefusal as refusal:
+            if refusal.number != self._protocol.error("replaced-meanwhile") or instead_of is None:
+                raise
+            self.client.request("drop")
+            there = self.client.request("show", kind=kind)
+            raise CheckFailed(
+                f"The {kind} were changed by somebody else meanwhile (generation {there.integer('gen')}, not "
+                f"{instead_of.gen}); nothing was pushed. Look at the difference again."
+            ) from None
         except (LinkTimeout, BadFrame):
             # The answer was lost, not necessarily the commit: the device itself is the judge.
             if self._digest(self.client.request("show", kind=kind)) != wanted:
@@ -303,10 +313,10 @@ class Device:
 
     @staticmethod
     def _whole(known: Sequence[Field], told: Mapping[str, str]) -> dict[str, int]:
-        """Every field; what came after protocol 1 may be left out of an answer and has its default then."""
+        """Return every field; an optional one may be left out of an answer and has its default then."""
         return {
             field.name: field.default
-            if field.since > 1 and field.name not in told
+            if field.optional and field.name not in told
             else integer_of(told, field.name)
             for field in known
         }
@@ -361,7 +371,6 @@ class Device:
         `testing` in commission/strokes.py does it on every way out.
         """
         self._armed = True
-        # A device of before the ceiling does not know its key.
         more = {"ceiling_n": math.ceil(ceiling_N)} if ceiling_N else {}
         reply = self.client.request(
             "probe",
@@ -401,7 +410,7 @@ class Device:
         A request that brings no row is no end: every record that it asked for may be unreadable in flash.
         """
         at = start
-        more = {"fields": len(self._protocol.record)} if self.identity().proto > 1 else {}
+        more = {"fields": len(self._protocol.record)}
         while True:
             reply = self.client.request("log", {"from": at, "max": chunk} | more)
             records = [self._record(row) for row in reply.rows]
@@ -459,7 +468,7 @@ class Device:
         try:
             return self.client.request(verb, seq=seq)
         except DeviceRefusal as refusal:
-            if refusal.number == _NO_SUCH_RECORD:
+            if refusal.number == self._protocol.error("no-such-record"):
                 return None
             raise
 

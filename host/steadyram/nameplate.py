@@ -10,13 +10,16 @@ from steadyram.press.pressfile import ForceSensor, PressFile
 
 def nameplate_settings(press: PressFile) -> dict[str, int]:
     """Return the settings of the protocol from a press file's nameplate figures, the rest at their defaults."""
-    values = {field.name: field.default for field in definition().settings}
+    known = definition()
+    values = {field.name: field.default for field in known.settings}
     values["bore_um"] = round(1e6 * press.cylinder.bore)
     if press.force_sensor is None:
         values["range_kpa"] = round(press.transducer.range / 1e3)
     else:
         values |= _force_sensor_settings(press.force_sensor)
-    values["sensor_kind"] = int(press.transducer.output == "4-20 mA")
+    values["sensor_kind"] = known.value(
+        "sensor_kind", "loop" if press.transducer.output == "4-20 mA" else "ratiometric"
+    )
     values["counts_step"] = 1 << (16 - press.adc.bits)
     values["capacity_n"] = math.floor(press.capacity_N)
     values["overforce_n"] = math.floor(press.capacity_N * 1.05)
@@ -24,19 +27,19 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     seconds = press.cylinder.stroke * press.cylinder.area_m2 / press.pump.flow_m3_s(0.0)
     values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))
     values["cutout_fitted"] = int(press.cutout is not None)
-    values["return_kind"] = int(press.cylinder.return_ == "spring")
-    values["drive_kind"] = int(press.pump.coast_down > 0)
+    values["return_kind"] = known.value("return_kind", press.cylinder.return_)
+    values["drive_kind"] = known.value("drive_kind", "contactor" if press.pump.coast_down > 0 else "valve")
     values["holds_load"] = int(press.valve.load_holding)
     values["slow_fitted"] = int(press.valve.slow_feed is not None)
     values["burst_feed"] = int(press.pump.burst)
     if press.position is not None:
-        values["position_kind"] = 1 if press.position.kind == "potentiometer" else 2
+        values["position_kind"] = known.value("position_kind", press.position.kind)
     return values
 
 
 def _force_sensor_settings(sensor: ForceSensor) -> dict[str, int]:
     return {
-        "sensor_measures": 1,
+        "sensor_measures": definition().value("sensor_measures", "force"),
         "cell_n": round(sensor.capacity),
         "cell_uv_v": round(1e6 * sensor.sensitivity),
         "amplifier_uv_v": round(1e6 * sensor.amplifier),

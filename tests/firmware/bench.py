@@ -190,11 +190,11 @@ def _puts(first, end, changed):
 
 
 def job_puts(slot, name, **changed):
-    # As a host does: what protocol 1 does not know is sent only where it differs from its default.
+    # As a host does: an optional field is sent only where it differs from its default.
     words = []
     for i in range(T.J_LEN):
         key, _, _, default = T.JOB[i]
-        if i not in T.JOB_LATER or key in changed:
+        if i not in T.JOB_OPTIONAL or key in changed:
             words.append("%s=%d" % (key, changed.get(key, default)))
     return ['slot=%d name="%s" %s' % (slot, name, " ".join(words))]
 

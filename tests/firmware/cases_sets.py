@@ -219,21 +219,21 @@ def case_settings_leave_measured_values_alone(root):
     assert not any(Bench(root).core.learned)
 
 
-def case_measured_values_among_old_settings_are_taken_over(root):
-    # as firmware of protocol 2 stored them, without a manifest
-    text = "settings\n"
-    for i in range(T.S_LEN):
-        name, _, _, default = T.SETTINGS[i]
-        value = {"char_valid": 1, "close_lag_us": 27000}.get(name, default)
-        if i not in T.SETTINGS_LATER:
-            text += "%s=%d\n" % (name, value)
-    Cell(root, "settings").save(bytes(text, "ascii"))
-    bench = Bench(root)
-    assert bench.core.fault == 0
-    assert bench.core.configured
-    assert bench.core.settings[T.S_CLOSE_LAG_US] == 27000
-    assert bench.ask("show kind=measured")[-1].startswith("ok gen=1 ")
-    assert Bench(root).core.fault == 0
+def case_a_set_is_replaced_only_where_it_is_the_one_that_was_read(root):
+    bench = installed(root)
+    gen = int(bench.ask("show kind=settings")[-1].split("gen=")[1].split(" ")[0])
+    bench.ok("stage kind=settings")
+    for text in settings_puts(capacity_n=140000):
+        bench.ok("put " + text)
+    digest = bench.ok("check")["digest"]
+    for other in (gen - 1, gen + 1):
+        assert bench.refused("commit digest=%s replaces=%d" % (digest, other)) == T.E_REPLACED_MEANWHILE
+    assert digest_of(bench, "settings") != "digest=" + digest
+    done = bench.ok("commit digest=%s replaces=%d" % (digest, gen))
+    assert (done["gen"], digest_of(bench, "settings")) == (str(gen + 1), "digest=" + digest)
+    # asked again after a power cut, when nothing is staged and changes are closed: it is in force already
+    again = Bench(root)
+    assert again.ok("commit digest=%s replaces=%d" % (digest, gen))["gen"] == str(gen + 1)
 
 
 def case_a_damaged_newest_copy_of_what_was_learned(root):

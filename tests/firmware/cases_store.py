@@ -1,6 +1,7 @@
 """Store and logs: cases that run under CPython and on MicroPython's littlefs. Each gets an empty folder."""
 
 import os
+import struct
 from array import array
 
 from steadyram_fw import tables as T
@@ -228,6 +229,31 @@ def case_cycles_and_traces(root):
     again.make_room()
     assert again.read(6) is not None
     assert again.first == 5
+
+
+def case_segments_of_other_firmware(root):
+    body = "<" + "".join("I" if i in T.RECORD_WIDE else "i" for i in range(T.R_LEN))
+    bodies = {seq: struct.pack(body, *record(seq)) for seq in range(1, 10)}
+    older = Segments(root + "/cycles", "c", 4 * (T.R_LEN - 3), 3, 9)
+    older.open()
+    older.append_all([bodies[seq][: 4 * (T.R_LEN - 3)] for seq in (1, 2, 3)])
+    newer = Segments(root + "/cycles", "c", 4 * (T.R_LEN + 5), 3, 9)
+    newer.open()
+    newer.append_all([bodies[seq] + bytes(20) for seq in (4, 5)])
+    log = CycleLog(root, 3, 9, 2)
+    assert log.open() == []
+    # what newer firmware wrote is counted, no number of it is used again, and none of it is read
+    assert (log.first, log.last, log.next) == (1, 5, 6)
+    log.store(record(6), array("H"), 0)
+    got = [seq for seq in range(1, 7) if log.read(seq) is not None]
+    assert got == [1, 2, 3, 6]
+    assert list(log.read(2)) == record(2)
+    log.close()
+    # and the newer firmware reads its own again
+    newer = Segments(root + "/cycles", "c", 4 * (T.R_LEN + 5), 3, 9)
+    newer.open()
+    assert bytes(newer.read(5)) == bodies[5] + bytes(20)
+    newer.close()
 
 
 def case_changes(root):

@@ -18,7 +18,10 @@ DEFINITION = tomllib.loads(
 )
 def test_every_field_is_read_as_the_definition_has_it(rows, table):
     given = DEFINITION[table] + (DEFINITION["measured"] if table == "setting" else [])
-    wanted = [(row["name"], row["min"], row["max"], row["default"]) for row in given]
+    wanted = [
+        (row["name"], row.get("min", 0), row.get("max", len(row.get("values", ())) - 1), row["default"])
+        for row in given
+    ]
     assert list(rows) == wanted
     assert len(rows) == len(wanted)
     for i, (name, *_) in enumerate(wanted):

@@ -8,6 +8,7 @@ latches `step-overrun`. Where a choice is open, a Pico-class board is the better
 
 import binascii
 
+from .. import tables as T
 from . import pins_esp32 as pins
 from .pico import bus, external_converter, leave_mark, screen_of
 from .serial_link import SerialLink
@@ -20,7 +21,7 @@ class Esp32(Wired):
 
         machine = self._machine
         pin = machine.Pin
-        if kind == 2:
+        if kind == T.POSITION_KIND_ENCODER:
             import esp32
 
             a = pin(pins.PLACE_A[1], pin.IN, None)

@@ -14,6 +14,7 @@ import binascii
 import os
 import sys
 
+from .. import tables as T
 from . import pins_pico as pins
 from .converter import Internal
 from .serial_link import SerialLink
@@ -27,7 +28,7 @@ _SMALL_LOG = (160, 14, 24)
 class Pico(Wired):
     def place_reader(self, kind):
         machine = self._machine
-        if kind == 1:
+        if kind == T.POSITION_KIND_POTENTIOMETER:
             from .place import Wiper
 
             return Wiper(machine.ADC(machine.Pin(pins.PLACE_WIPER[1])), pins.PLACE_OVERSAMPLE)

@@ -24,7 +24,6 @@ from .modes import (
     NEXT_FEED,
     NEXT_PULSE,
     NEXT_SHORT,
-    ON_DEPTH,
 )
 from .no_position import NoDepth, NoTravel
 from .position import due
@@ -194,7 +193,7 @@ class Controller:
 
     def _follow_position(self, cal):
         """With a position sensor set, load what follows it (a press without one need not hold the code)."""
-        if self.settings[t.S_POSITION_KIND] == 0:
+        if self.settings[t.S_POSITION_KIND] == t.POSITION_KIND_NONE:
             if self.travel.fitted:
                 self.travel = NoTravel()
                 self.depth = NoDepth()
@@ -426,8 +425,10 @@ class Controller:
 
     def _choose_return(self, word):
         """Latched or momentary: the job's choice, or the selector's; always momentary where bed or tooling is moved."""
-        choice = self.job[t.J_LATCH_RETURN] if self.job_no else 2
-        latch = choice == 1 or (choice == 2 and word & t.IN_LATCH != 0)
+        choice = self.job[t.J_LATCH_RETURN] if self.job_no else t.LATCH_RETURN_PANEL
+        latch = choice == t.LATCH_RETURN_LATCHED or (
+            choice == t.LATCH_RETURN_PANEL and word & t.IN_LATCH != 0
+        )
         self.latch_on = latch and not (self.job_no and self.job[t.J_HANDLING])
 
     def _fail(self, number):
@@ -463,7 +464,7 @@ class Controller:
 
     def _ready(self, inputs):
         out = t.OUT_LAMP if self.cutoff_on else 0
-        if self.press.strategy == 0 and self.ms & 512:
+        if self.press.strategy == t.STRATEGY_THRESHOLD and self.ms & 512:
             # A plain threshold looks other than a cutoff that lands: its lamp blinks.
             out = 0
         if self.armed_ms and self.armed_ms & 1023 < 128:
@@ -595,7 +596,7 @@ class Controller:
             return t.REFUSAL_SETPOINT_RANGE
         if setpoint > self.sense.force_of(self.cal_max - self.zero):
             return t.REFUSAL_SETPOINT_RANGE
-        if self.press.strategy and not self.press.characterised:
+        if self.press.strategy != t.STRATEGY_THRESHOLD and not self.press.characterised:
             return t.REFUSAL_NOT_CHARACTERISED
         if job[t.J_HANDLING]:
             return t.REFUSAL_NONE if self._handling_limit() else t.REFUSAL_NO_CEILING
@@ -1084,7 +1085,7 @@ class Controller:
         on_depth = self.depth.on
         if on_depth and self._with_cutoff and self._started_at_top and self.depth.learn(self.learned):
             self.learned_dirty = True
-        if on_depth and (self.depth.stop_on == ON_DEPTH or self.depth.done):
+        if on_depth and (self.depth.stop_on == t.STOP_ON_DEPTH or self.depth.done):
             # How far a force was off says nothing where the depth ended the stroke.
             pass
         elif self._with_cutoff and (
@@ -1111,7 +1112,7 @@ class Controller:
             if high and not job[t.J_WINDOW_LOW_N] <= force <= high:
                 return t.STOP_WINDOW
         elif stop == t.STOP_SETPOINT:
-            if depth.on and depth.stop_on == ON_DEPTH:
+            if depth.on and depth.stop_on == t.STOP_ON_DEPTH:
                 # The limit on force came before the depth.
                 return t.STOP_WINDOW
             high = job[t.J_WINDOW_HIGH_UM] if self._with_cutoff and self.job_no else 0

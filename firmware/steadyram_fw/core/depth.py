@@ -14,7 +14,6 @@ from .fixed import abs_of, clamp, isqrt
 from .fixed import force_over as over  # the same product, whatever the rate is of
 from .job_model import L_DEPTH_LEAD_UM, L_DEPTH_N, L_DEPTH_SPREAD_UM, L_DEPTH_UM
 from .modes import FEED_FULL, FEED_SLOW, NEXT_DONE, NEXT_FEED, NEXT_PULSE, NEXT_SHORT
-from .travel import ENCODER
 
 PULSES = 200
 # Further than any stroke, and still 31 bits when shifted by eight.
@@ -32,7 +31,7 @@ class Depth:
         self.p = press
         self.z = travel
         self.on = False
-        self.stop_on = 0
+        self.stop_on = t.STOP_ON_FORCE
         self.target_um = 0
         self.slow_from_um = 0
         self.full_v16 = 0
@@ -86,7 +85,7 @@ class Depth:
             more = learned[L_DEPTH_SPREAD_UM] - self.sig_um
             self.aim_um = ((3 * self.sig_um) >> 2) + (3 * more if more > 0 else 0)
             # (A potentiometer's noise and motion blur its steps.)
-            self.coarse = z.step_um > 2 * self.sig_um and z.kind == ENCODER
+            self.coarse = z.step_um > 2 * self.sig_um and z.kind == t.POSITION_KIND_ENCODER
             if self.coarse and self.aim_um < z.step_um:
                 # A step of the sensor is coarser than the landing: stop one short, and let pulses find it.
                 self.aim_um = z.step_um

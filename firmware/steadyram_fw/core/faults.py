@@ -347,7 +347,7 @@ class Guard:
         full = s[t.S_COUNTS_FULL]
         step = s[t.S_COUNTS_STEP]
         span = max(64, full - zero)
-        if s[t.S_SENSOR_KIND]:
+        if s[t.S_SENSOR_KIND] == t.SENSOR_KIND_LOOP:
             # NAMUR NE 43: a measurement is 3.8 to 20.5 mA; 3.6 mA and less, or 21 mA and more, is a failure.
             low = zero - span // 40
             high = full + span // 16

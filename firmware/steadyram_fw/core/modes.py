@@ -9,9 +9,6 @@ MODE_PROBE = 5
 FEED_FULL = 0
 FEED_SLOW = 1
 
-# a job's stop_on
-ON_DEPTH = 1
-
 NEXT_DONE = 0
 NEXT_PULSE = 1
 NEXT_FEED = 2

@@ -10,7 +10,7 @@ class Press:
 
     def __init__(self):
         self.characterised = False
-        self.strategy = 0
+        self.strategy = t.STRATEGY_THRESHOLD
         self.slow_fitted = False
         self.holds_load = True
         self.overforce_n = 1

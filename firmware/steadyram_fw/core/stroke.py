@@ -8,6 +8,7 @@ Integers only; nothing here allocates.
 
 from array import array
 
+from .. import tables as t
 from . import stroke_plan as plan
 from .fixed import abs_of, clamp, time_for
 from .job_model import (
@@ -190,10 +191,10 @@ class Stroke:
             cells[AIR_MEAN_N] = learned[L_AIR_N]
         self.touch_n = max(3 * p.noise_n, setpoint >> 6, 8)
 
-        if p.strategy == 0 or not p.characterised:
+        if p.strategy == t.STRATEGY_THRESHOLD or not p.characterised:
             self.mode = MODE_THRESHOLD
             return
-        if p.strategy == 2:
+        if p.strategy == t.STRATEGY_LEAD:
             self.mode = MODE_DEAD_LEAD
             return
         known = learned[L_CYCLES] > 0 and learned[L_SETPOINT] == setpoint and not self.gentle

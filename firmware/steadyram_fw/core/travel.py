@@ -10,10 +10,6 @@ from array import array
 
 from .. import tables as t
 
-NONE = 0
-POTENTIOMETER = 1
-ENCODER = 2
-
 BAD_MS = 5
 # A wiper within a hundredth of its supply's ends has lost a wire (common practice, no source).
 RAIL = 655
@@ -63,7 +59,7 @@ def take(c, ring, past, raw):
     at = c[AT]
     samples = c[SAMPLES]
     scale = c[SCALE]
-    if c[KIND] == ENCODER:
+    if c[KIND] == t.POSITION_KIND_ENCODER:
         d = (raw - before) & 0xFFFF
         if d > 32767:
             d -= 65536
@@ -107,7 +103,7 @@ def take(c, ring, past, raw):
 
 def judge(c, force, outputs):
     """What is wrong with the readings in cells `c`: 0, or one of the numbers above. Machine code for a board."""
-    if c[KIND] == POTENTIOMETER:
+    if c[KIND] == t.POSITION_KIND_POTENTIOMETER:
         raw = c[RAW]
         bad = c[BAD]
         if raw < RAIL or raw > 65535 - RAIL:
@@ -150,7 +146,7 @@ class Travel:
     """
 
     def __init__(self):
-        self.kind = NONE
+        self.kind = t.POSITION_KIND_NONE
         self.fitted = False
         self.known = False
         self.um = 0
@@ -174,9 +170,11 @@ class Travel:
         self.kind = s[t.S_POSITION_KIND]
         scale = 0
         if cal is not None and len(cal) > t.C_POSITION_STEP_NM:
-            scale = cal[t.C_POSITION_UM_64K if self.kind == POTENTIOMETER else t.C_POSITION_STEP_NM]
+            scale = cal[
+                t.C_POSITION_UM_64K if self.kind == t.POSITION_KIND_POTENTIOMETER else t.C_POSITION_STEP_NM
+            ]
         was = self.fitted
-        self.fitted = self.kind != NONE and scale != 0
+        self.fitted = self.kind != t.POSITION_KIND_NONE and scale != 0
         if not was or not self.fitted:
             self.known = False
         if c[KIND] != self.kind:
@@ -186,12 +184,12 @@ class Travel:
         if scale:
             c[COUNT_MAX] = 1000000000 // abs(scale)
         # What one step of the sensor is worth, rounded up.
-        step_um = abs(scale) // 1000 + 1 if self.kind == ENCODER else (abs(scale) >> 12) + 1
+        step_um = abs(scale) // 1000 + 1 if self.kind == t.POSITION_KIND_ENCODER else (abs(scale) >> 12) + 1
         self.step_um = step_um
         self.noise_um = s[t.S_POSITION_NOISE_UM]
         self._drift_um = s[t.S_POSITION_DRIFT_UM]
         # A potentiometer is read by means of sixteen, which lag 7.5 ms; the step that acts adds half a one on average.
-        self.see16 = 128 if self.kind == POTENTIOMETER else 8
+        self.see16 = 128 if self.kind == t.POSITION_KIND_POTENTIOMETER else 8
         # What may look like motion and is none.
         self.grain_um = step_um + 4 * self.noise_um
         speed = s[t.S_SPEED_UM_S]

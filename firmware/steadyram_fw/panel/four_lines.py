@@ -5,7 +5,7 @@ Loaded where it is asked for only: a board with a display has no use for it.
 
 from .. import tables as T
 from .draw import View, mm
-from .panel import REFUSAL_WORDS, TURN_MS, ceiling_words, plain
+from .panel import TURN_MS, ceiling_words
 
 _WIDTH = 20
 
@@ -30,7 +30,7 @@ def four_lines(panel):
     if core.fault:
         return (
             "FAULT %d" % core.fault,
-            plain(T.FAULT_NAMES[core.fault], ())[:_WIDTH],
+            T.FAULT_NAMES[core.fault].replace("-", " ")[:_WIDTH],
             "%8s kN" % force if core.shown_n is not None else _unknown(core),
             "release pedals, ack" if core.shown_n is not None or turn & 1 else "treat as loaded",
         )
@@ -40,7 +40,7 @@ def four_lines(panel):
         # nothing on the panel is worth more room than this
         top = "!!!  CUTOFF OFF  !!!"
     if core.refusal:
-        second = "NO: " + plain(T.REFUSAL_NAMES[core.refusal], REFUSAL_WORDS)
+        second = "NO: " + T.REFUSAL_PANEL[core.refusal]
     elif panel.turned_n:
         second = "set > %s kN" % _kn(panel.turned_n)
     elif not app.inputs & T.IN_CUTOFF:

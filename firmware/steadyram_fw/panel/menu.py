@@ -6,7 +6,6 @@ the menu. Whoever stands at the panel may do all of this; it is recorded as done
 
 from .. import tables as T
 from ..services import checks, zeroing
-from ..services.cyclelog import BY_PANEL
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from ..version import VERSION
@@ -14,18 +13,6 @@ from .draw import View, kn, wrap
 
 IDLE_MS = 20000
 _ITEMS = ("job", "first part", "zero", "count to 0", "device", "back")
-# Why a first part came to nothing, for people.
-_STOP_WORDS = {
-    "pedal": "let go too early",
-    "both-pedals": "both pedals pressed",
-    "estop": "emergency stop",
-    "fault": "a fault",
-    "no-cutoff": "cutoff was off",
-    "short": "force not reached",
-    "probe": "a test stroke",
-    "window": "outside window",
-    "ceiling": "a handling job",
-}
 
 
 class Menu:
@@ -106,21 +93,21 @@ class Menu:
 
     def _push_job(self, now):
         if self._at < len(self._jobs):
-            self._app.keeper.use(self._jobs[self._at], BY_PANEL)
+            self._app.keeper.use(self._jobs[self._at], T.BY_PANEL)
         elif self._at == len(self._jobs):
-            self._app.keeper.use(0, BY_PANEL)
+            self._app.keeper.use(0, T.BY_PANEL)
         self.close()
 
     def _push_zero(self, now):
         if self._at == 0:
-            zeroing.zero(self._app, BY_PANEL)
+            zeroing.zero(self._app, T.BY_PANEL)
             self._say(now, "zero", "taken")
         else:
             self.close()
 
     def _push_count(self, now):
         if self._at == 0:
-            self._app.keeper.recount(BY_PANEL)
+            self._app.keeper.recount(T.BY_PANEL)
         self.close()
 
     def _push_device(self, now):
@@ -131,7 +118,7 @@ class Menu:
             self.close()
             return
         keeper = self._app.keeper
-        keeper.forget(keeper.active, BY_PANEL)
+        keeper.forget(keeper.active, T.BY_PANEL)
         self._seq = keeper.log.next
         self._go("wait", now)
 
@@ -140,7 +127,7 @@ class Menu:
 
     def _push_take(self, now):
         app = self._app
-        app.keeper.set_setpoint(self._value_n, BY_PANEL, True)
+        app.keeper.set_setpoint(self._value_n, T.BY_PANEL, True)
         app.replaced("jobs")
         self._say(now, "first part", "taken, set to " + kn(self._value_n) + " kN")
 
@@ -164,8 +151,8 @@ class Menu:
         app = self._app
         record = app.keeper.log.read(app.keeper.log.next - 1)
         if record is None or record[T.R_STOP] not in (T.STOP_SETPOINT, T.STOP_OVER):
-            name = T.STOP_NAMES[record[T.R_STOP]] if record is not None else "no record"
-            self._say(now, "first part", "not complete: " + _STOP_WORDS.get(name, name))
+            words = T.STOP_PANEL[record[T.R_STOP]] if record is not None else "no record"
+            self._say(now, "first part", "not complete: " + words)
             return
         holds = app.keeper.settings[T.S_HOLDS_LOAD]
         self._got_n = record[T.R_SETTLED_N if holds else T.R_PEAK_N]

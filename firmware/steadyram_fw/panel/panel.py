@@ -8,7 +8,6 @@ menu (panel/menu.py). A push held long is for enabling changes and acknowledges 
 
 from .. import tables as T
 from ..services import checks
-from ..services.cyclelog import BY_PANEL
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from .draw import View, draw, kn, wrap
@@ -22,31 +21,6 @@ _BLINK_MS = 500
 _SECONDS_FROM = 60
 TURN_MS = 3000
 
-# The definition's names are for programs; these fit the glass: states in 8 columns, refusals in 16. What is not
-# here is shown by its name without the hyphens.
-_STATE_WORDS = {
-    "advance": "pressing",
-    "settle": "reading",
-    "nudge": "closing",
-    "dwell": "holding",
-    "done": "let go",
-    "return": "going up",
-    "storing": "writing",
-}
-REFUSAL_WORDS = {
-    "cutoff-required": "turn cutoff on",
-    "record-pending": "wait: writing",
-    "no-calibration": "calibrate first",
-    "no-job": "choose a job",
-    "setpoint-range": "bad set force",
-    "zero-out": "zero has moved",
-    "sensor-doubtful": "check sensor",
-    "no-position": "calibrate depth",
-    "no-reference": "send ram to top",
-    "no-ceiling": "no ceiling set",
-    "selector-moved": "selector moved",
-    "not-characterised": "run characterise",
-}
 # What a fault page says besides when the reading cannot tell the force; the second for a force sensor.
 UNKNOWN_PAGES = (
     [("PRESSURE", "NOT KNOWN:", "treat the press", "as loaded")],
@@ -163,7 +137,7 @@ class Panel:
             view.travel_um = core.travel_um if core.travel.known else None
             if turn & 1:
                 view.job = _limit_words(job)
-        view.state = plain(T.STATE_NAMES[core.state], _STATE_WORDS)
+        view.state = T.STATE_PANEL[core.state]
         view.count = ""
         if job:
             view.count = "%d" % keeper.counts[keeper.active]
@@ -173,7 +147,7 @@ class Panel:
         view.mark = -1
         view.rows = ()
         if core.refusal:
-            view.note = plain(T.REFUSAL_NAMES[core.refusal], REFUSAL_WORDS)
+            view.note = T.REFUSAL_PANEL[core.refusal]
         elif app.access.enabled and turn & 1:
             left = app.access.seconds_left
             view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left
@@ -221,7 +195,7 @@ class Panel:
         elif core.latch_on:
             out.append("LATCHED RETURN")
             out.append("ram goes on up")
-        if app.keeper.settings[T.S_STRATEGY] == 0 and job and not job[T.J_HANDLING]:
+        if app.keeper.settings[T.S_STRATEGY] == T.STRATEGY_THRESHOLD and job and not job[T.J_HANDLING]:
             out.append("PLAIN THRESHOLD")
             out.append("parts go over")
         if app.access.enabled:
@@ -245,7 +219,7 @@ class Panel:
         if not keeper.job() or value == keeper.job()[T.J_SETPOINT_N]:
             return
         try:
-            keeper.set_setpoint(value, BY_PANEL, False)
+            keeper.set_setpoint(value, T.BY_PANEL, False)
             self.app.replaced("jobs")
         except Refuse:
             pass  # the limits were lowered meanwhile: the old setpoint stays
@@ -259,14 +233,11 @@ class Panel:
         return four_lines(self)
 
 
-def plain(name, words):
-    """What people read for a name of the definition."""
-    return words[name] if name in words else name.replace("-", " ")
-
-
 def _limit_words(job):
     """The force of a job that stops on depth: its limit, or the other thing that ends the stroke."""
-    return ("at most %s kN" if job[T.J_STOP_ON] == 1 else "or at %s kN") % kn(job[T.J_SETPOINT_N])
+    return ("at most %s kN" if job[T.J_STOP_ON] == T.STOP_ON_DEPTH else "or at %s kN") % kn(
+        job[T.J_SETPOINT_N]
+    )
 
 
 def _look_after(turn):

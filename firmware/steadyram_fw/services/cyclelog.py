@@ -15,7 +15,6 @@ from .segments import Segments
 
 _BODY = "<" + "".join("I" if i in T.RECORD_WIDE else "i" for i in range(T.R_LEN))
 _BODY_LEN = struct.calcsize(_BODY)
-_BODY_1_LEN = 4 * T.R_LEN_1  # what a firmware of protocol 1 wrote
 _TRACE_MAGIC = b"sdyt"
 _TRACE_HEAD = "<4sHHiI"  # magic, points, ms a point, newtons a unit, record number
 _TRACE_HEAD_LEN = struct.calcsize(_TRACE_HEAD)
@@ -83,11 +82,11 @@ class CycleLog:
         body = self._records.read(seq)
         if body is None:
             return None
-        if len(body) == _BODY_LEN:
-            return struct.unpack(_BODY, body)
-        if len(body) == _BODY_1_LEN:
-            return struct.unpack(_BODY[: 1 + T.R_LEN_1], body) + (0,) * (T.R_LEN - T.R_LEN_1)
-        return None
+        had = len(body) // 4
+        if 4 * had != len(body) or had <= T.R_SEQ:
+            return None
+        # an older firmware wrote fewer fields: what it did not know is 0
+        return struct.unpack(_BODY[: 1 + had], body) + (0,) * (T.R_LEN - had)
 
     def trace(self, seq):
         """(ms a point, newtons a unit, array of points) of a record's trace, or None."""
@@ -154,10 +153,6 @@ class CycleLog:
 
 # ---------------------------------------------------------------- changes
 _CHANGE = "<IIIII28s24s24s"  # number, boot, ms since power-up, wall clock, who, what, from, to
-BY_LINK = 0
-BY_PANEL = 1
-BY_ITSELF = 2
-BY_NAMES = ("link", "panel", "itself")
 
 
 class ChangeLog:

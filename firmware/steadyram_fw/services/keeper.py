@@ -11,7 +11,7 @@ from array import array
 from .. import tables as T
 from . import checks, manifest, sets
 from .crc import crc16, crc32, digest
-from .cyclelog import BY_ITSELF, BY_LINK, ChangeLog, CycleLog
+from .cyclelog import ChangeLog, CycleLog
 from .refuse import Refuse
 from .store import Cell, StoreError
 
@@ -54,8 +54,8 @@ class Keeper:
         self.fault = 0  # the first of `faults`, 0 when there is none
         self.faults = []  # of the stored sets, in the order in which they are shown
         self.digests = {}
-        self.cells = {kind: Cell(root, kind, owner) for kind in sets.KINDS}
-        self._manifest = manifest.Manifest(root, owner, sets.KINDS)
+        self.cells = {kind: Cell(root, kind, owner) for kind in T.KINDS}
+        self._manifest = manifest.Manifest(root, owner, T.KINDS)
         self._active_cell = Cell(root, "active", owner)
         self._boot_cell = Cell(root, "boot", owner)
         self.log = CycleLog(root, *log_shape)
@@ -68,7 +68,7 @@ class Keeper:
         """Read everything back; `recovered` lists (what, words) of what was not as it should be."""
         self.changes.open()
         self._manifest.load()
-        for kind in sets.KINDS:
+        for kind in T.KINDS:
             self._load_set(kind)
         payload = self._active_cell.load()
         counted = 0
@@ -88,12 +88,12 @@ class Keeper:
             self.active = 0
         self._load_boot()
         self._judge_manifest()
-        for kind in sets.KINDS:
+        for kind in T.KINDS:
             cell = self.cells[kind]
             if cell.gen and cell.note >= self.changes.next:
-                self.changes.note(BY_ITSELF, kind, "", "gen %d" % cell.gen)
+                self.changes.note(T.BY_ITSELF, kind, "", "gen %d" % cell.gen)
         for what, words in self.recovered:
-            self.changes.note(BY_ITSELF, "recovered." + what, "", words)
+            self.changes.note(T.BY_ITSELF, "recovered." + what, "", words)
 
     def _load_set(self, kind):
         cell = self.cells[kind]
@@ -104,8 +104,6 @@ class Keeper:
             bad = True
             value = None
         found = manifest.MISSING if bad else self._judge(kind, payload)
-        if kind == "settings" and payload is not None and not self.cells["measured"].load():
-            self._adopt_measured(payload)
         cell.release()
         self._report(cell)
         if found == manifest.MISSING:
@@ -129,15 +127,6 @@ class Keeper:
         return found
 
     _behind = False
-
-    def _adopt_measured(self, payload):
-        """Take over what firmware of protocol 2 had measured: it stood among the settings."""
-        value = sets.from_payload("measured", payload, "settings")
-        if value is not None and value[T.S_CHAR_VALID - T.S_MEASURED]:
-            try:
-                self._save_set("measured", value)
-            except StoreError:
-                self._fails("measured", 0, "missing")
 
     def _fails(self, kind, which, words):
         self.faults.append(_FAULTS[kind][which])
@@ -230,9 +219,9 @@ class Keeper:
     # ------------------------------------------------------------ changing (only while the ram is not live)
     def check(self, kind, value):
         """Check a set against the others in force. Raises Refuse."""
-        checks.check_all(*[value if kind == k else self.value(k) for k in sets.KINDS])
+        checks.check_all(*[value if kind == k else self.value(k) for k in T.KINDS])
 
-    def commit(self, kind, value, by=BY_LINK):
+    def commit(self, kind, value, by=T.BY_LINK):
         """Make a set the one in force; returns its generation. Raises Refuse, StoreError: nothing changed."""
         self.check(kind, value)
         cell = self.cells[kind]
@@ -303,7 +292,7 @@ class Keeper:
         """Go on with what is there in place of what the fault shown misses; recorded. Raises StoreError."""
         fault = self.fault
         known = self._manifest
-        for kind in sets.KINDS:
+        for kind in T.KINDS:
             if fault in _FAULTS[kind] or fault == T.FAULT_MANIFEST_BAD:
                 cell = self.cells[kind]
                 value = self.value(kind)
@@ -328,7 +317,7 @@ class Keeper:
         jobs[self.active] = (name, fields)
         return self.commit("jobs", jobs, by)
 
-    def use(self, number, by=BY_LINK):
+    def use(self, number, by=T.BY_LINK):
         """Choose the active job, 0 = none. Raises Refuse or StoreError."""
         if number and self.jobs[number] is None:
             raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
@@ -344,7 +333,7 @@ class Keeper:
         self.changes.note(by, "active", before, number)
         self._choose()
 
-    def recount(self, by=BY_LINK):
+    def recount(self, by=T.BY_LINK):
         """Set the part count of the active job to zero. Raises Refuse or StoreError."""
         if not self.active:
             raise Refuse(T.E_NO_SUCH_JOB)
@@ -358,7 +347,7 @@ class Keeper:
         self.changes.note(by, "count.%d" % self.active, before, 0)
         self._core.new_batch()
 
-    def forget(self, number, by=BY_LINK):
+    def forget(self, number, by=T.BY_LINK):
         """Forget what was learned for a job. Raises Refuse or StoreError."""
         if self.jobs[number] is None:
             raise Refuse(T.E_NO_SUCH_JOB, "job %d" % number)
@@ -454,7 +443,7 @@ class Keeper:
         payload = cell.load()
         if cell.trouble == "older" or cell.trouble == "lost":
             # An older copy has not seen the parts since: better none, and the record says so.
-            self.changes.note(BY_ITSELF, "recovered." + cell.name, "", cell.trouble)
+            self.changes.note(T.BY_ITSELF, "recovered." + cell.name, "", cell.trouble)
             return None, True
         if not payload:
             return None, False

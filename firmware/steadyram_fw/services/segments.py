@@ -3,8 +3,8 @@
 A segment is a file `<prefix><first number>`: an eight-byte head (magic, record size, CRC-16), then records. A
 record is the body given, which begins with its number as 32 bits, and a CRC-32 over the body. Numbers only go
 up; a segment's name carries its first number, so that none is used twice even when every record is gone.
-A segment that an older firmware wrote with smaller records is read by the size in its head; new records go into
-a new segment.
+A segment that an older firmware wrote with smaller records is read by the size in its head; one that newer
+firmware wrote with larger records is counted and not read. New records go into a new segment.
 
 Power cuts: littlefs shows an append whole or not at all; on other file systems the tail may be torn. A torn
 tail is left where it is and a new segment begins, so what was whole stays readable.
@@ -31,6 +31,9 @@ def _size_in(head, most):
         return 0
     size = struct.unpack("<H", head[4:6])[0]
     return size if 8 < size <= most and head == _head(size) else 0
+
+
+_ANY = 65535  # for counting: newer firmware's larger records are counted, and not read
 
 
 class Segments:
@@ -71,7 +74,7 @@ class Segments:
             if not name.startswith(self.prefix) or len(digits) != 10 or not digits.isdigit():
                 continue
             path = self.folder + "/" + name
-            size = _size_in(files.read(path, _HEAD_LEN), self.size) or self.size
+            size = _size_in(files.read(path, _HEAD_LEN), _ANY) or self.size
             whole, rest = divmod(files.size(path) - _HEAD_LEN, size)
             first = int(digits)
             if whole < 0:
@@ -85,14 +88,12 @@ class Segments:
             first = self._firsts[self._used - 1]
             whole = self._counts[self._used - 1]
             self.next = max(least, first + whole)
-            if whole and self.read(self.next - 1) is None and first + whole == self.next:
-                self.damaged = True
-            self._seal = self.torn or self.damaged or first + whole != self.next or whole >= self.per
-            if not self._seal:
-                size = _size_in(files.read(self._path(first), _HEAD_LEN), self.size)
-                # a segment of smaller records is closed, not damaged
-                self._seal = size != self.size
-                self.damaged = size == 0
+            size = _size_in(files.read(self._path(first), _HEAD_LEN), _ANY)
+            # a segment of smaller or larger records is closed, not damaged
+            other = size not in (0, self.size)
+            unread = whole and first + whole == self.next and self.read(self.next - 1) is None
+            self.damaged = size == 0 or (unread and not other)
+            self._seal = self.torn or self.damaged or other or first + whole != self.next or whole >= self.per
 
     def first(self):
         """Number of the oldest record kept, 0 when there is none."""

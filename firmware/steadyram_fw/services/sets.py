@@ -6,8 +6,8 @@ a list by job number, each None or (name, array('i')).
 
 The canonical text of a set is what its file holds, what its digest is taken over, and what the host builds to
 compare: the kind, then one `key=value` a line in definition order; jobs by rising number with the keys
-`<number>.name` and `<number>.<field>`. ASCII, every line ends with one line feed. A field that came after protocol 1
-is left out where it has its default, so that a set made for protocol 1 keeps its digest.
+`<number>.name` and `<number>.<field>`. ASCII, every line ends with one line feed. A field that is optional
+is left out where it has its default, so that a set made before the field came keeps its digest.
 """
 
 from array import array
@@ -17,9 +17,8 @@ from . import lines
 from .crc import crc16, digest
 from .refuse import Refuse
 
-KINDS = ("settings", "measured", "jobs", "calibration")
 _SPECS = (T.SETTINGS, T.SETTINGS, T.JOB, T.CALIBRATION)
-_LATER = (T.SETTINGS_LATER, T.SETTINGS_LATER, T.JOB_LATER, T.CALIBRATION_LATER)
+_OPTIONAL = (T.SETTINGS_OPTIONAL, T.SETTINGS_OPTIONAL, T.JOB_OPTIONAL, T.CALIBRATION_OPTIONAL)
 # Where a kind's fields begin in its table, and how many there are.
 _FIRST = (0, T.S_MEASURED, 0, 0)
 _COUNT = (T.S_MEASURED, T.S_LEN - T.S_MEASURED, T.J_LEN, len(T.CALIBRATION))
@@ -27,8 +26,8 @@ _COUNT = (T.S_MEASURED, T.S_LEN - T.S_MEASURED, T.J_LEN, len(T.CALIBRATION))
 
 def factory_defaults(kind):
     """Settings or measured values of a board that was never given any: those of no press."""
-    first = _FIRST[KINDS.index(kind)]
-    return array("i", [T.SETTINGS[first + i][3] for i in range(_COUNT[KINDS.index(kind)])])
+    first = _FIRST[T.KINDS.index(kind)]
+    return array("i", [T.SETTINGS[first + i][3] for i in range(_COUNT[T.KINDS.index(kind)])])
 
 
 def no_jobs():
@@ -50,27 +49,27 @@ def text_lines(kind, value):
 
 
 def pairs(kind, values, at, end):
-    """(key, value) of the fields `at` to `end` that a text of the set names: all but those that came after protocol 1
-    and have their defaults."""
-    which = KINDS.index(kind)
+    """(key, value) of the fields `at` to `end` that a text of the set names: all but optional ones that
+    have their defaults."""
+    which = T.KINDS.index(kind)
     spec = _SPECS[which]
-    later = _LATER[which]
+    optional = _OPTIONAL[which]
     first = _FIRST[which]
     for i in range(at, min(end, _COUNT[which])):
         name, _, _, default = spec[first + i]
-        if first + i not in later or values[i] != default:
+        if first + i not in optional or values[i] != default:
             yield name, values[i]
 
 
 def name(kind, i):
     """Name of a set's field."""
-    which = KINDS.index(kind)
+    which = T.KINDS.index(kind)
     return _SPECS[which][_FIRST[which] + i][0]
 
 
 def count(kind):
     """How many fields a set has (jobs: each of them)."""
-    return _COUNT[KINDS.index(kind)]
+    return _COUNT[T.KINDS.index(kind)]
 
 
 def job_lines(job):
@@ -99,9 +98,9 @@ class Staged:
 
     def __init__(self, kind):
         self.kind = kind
-        which = KINDS.index(kind)
+        which = T.KINDS.index(kind)
         self._spec = _SPECS[which]
-        self._later = _LATER[which]
+        self._optional = _OPTIONAL[which]
         self._first = _FIRST[which]
         self._count = _COUNT[which]
         self._values = {}  # number (0 for single sets) -> list, None where nothing was put; jobs: name last
@@ -160,7 +159,7 @@ class Staged:
         for i in range(self._count):
             if values[i] is None:
                 name, _, _, default = self._spec[self._first + i]
-                if self._first + i not in self._later:
+                if self._first + i not in self._optional:
                     raise Refuse(T.E_MISSING_KEY, prefix + name)
                 values[i] = default
         if values[-1] is None:
@@ -173,16 +172,15 @@ class Staged:
         return i
 
 
-def from_payload(kind, payload, head=None):
+def from_payload(kind, payload):
     """A set from the canonical text in its file, or None when it does not read.
 
     Keys that this firmware does not know are left out, keys that the file lacks get their defaults: the file
     is whole (its checksum says so), so only another firmware version can be the cause.
-    head: kind of the set that the text is of, where it is another (measured values stood among the settings once).
     """
     staged = Staged(kind)
     at = payload.find(b"\n")
-    if at < 0 or payload[:at] != bytes(head or kind, "ascii"):
+    if at < 0 or payload[:at] != bytes(kind, "ascii"):
         return None
     at += 1
     while at < len(payload):

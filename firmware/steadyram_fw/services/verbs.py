@@ -9,7 +9,6 @@ from .. import tables as T
 from ..version import VERSION
 from . import checks, lines, sets, zeroing
 from .crc import digest
-from .cyclelog import BY_LINK, BY_NAMES
 from .refuse import Refuse
 
 _CAPS = "log,trace,fine,pulses,probe,teach,events,changes,travel,board"
@@ -162,9 +161,9 @@ def committed(app, link, fields):
 
     So a commit that is asked again after a power cut is answered although changes are closed again.
     """
-    if link.staged is None and len(fields) == 1 and fields[0][0] == "digest":
+    if link.staged is None and len(fields) in (1, 2) and fields[0][0] == "digest":
         keeper = app.keeper
-        for kind in sets.KINDS:
+        for kind in T.KINDS:
             if keeper.gen(kind) and keeper.digests[kind] == fields[0][1]:
                 return " gen=%d digest=%s" % (keeper.gen(kind), fields[0][1])
     return None
@@ -176,7 +175,9 @@ def _commit(app, link, values):
     value = link.staged.result()
     if sets.digest_of(kind, value) != values[0]:
         raise Refuse(T.E_DIGEST_DIFFERS)
-    gen = app.keeper.commit(kind, value, BY_LINK)
+    if values[1] not in (-1, app.keeper.gen(kind)):
+        raise Refuse(T.E_REPLACED_MEANWHILE)
+    gen = app.keeper.commit(kind, value, T.BY_LINK)
     link.staged = None
     app.replaced(kind)
     return " gen=%d digest=%s" % (gen, values[0])
@@ -211,7 +212,7 @@ def _no_fault(app):
 
 
 def _zero(app, link, values):
-    return " zero=%d" % zeroing.zero(app, BY_LINK)
+    return " zero=%d" % zeroing.zero(app, T.BY_LINK)
 
 
 def _probe(app, link, values):
@@ -236,7 +237,7 @@ def _teach(app, link, values):
     setpoint = values[0] or app.core.proposed_n
     if not setpoint:
         raise Refuse(T.E_MISSING_KEY, "setpoint_n")
-    keeper.set_setpoint(setpoint, BY_LINK, True)
+    keeper.set_setpoint(setpoint, T.BY_LINK, True)
     app.replaced("jobs")
     return " job=%d setpoint_n=%d" % (keeper.active, setpoint)
 
@@ -245,7 +246,7 @@ def _clock(app, link, values):
     before = app.clock.unix()
     app.clock.set(values[0])
     if not -2 <= values[0] - before <= 2:
-        app.keeper.changes.note(BY_LINK, "clock", before, values[0])
+        app.keeper.changes.note(T.BY_LINK, "clock", before, values[0])
     return " unix=%d" % values[0]
 
 
@@ -300,7 +301,7 @@ def _maintenance(app, link, values):
 
 # ---------------------------------------------------------------- what is kept
 def _log(app, link, values):
-    wanted = values[2] or T.R_LEN_1
+    wanted = values[2] or T.R_LEN
     return _pull(app.keeper.log, values, lambda record: _record_row(record[:wanted]))
 
 
@@ -330,7 +331,7 @@ def _record_row(record):
 
 
 def _change_row(row):
-    words = (row[0], row[1], row[2], row[3], BY_NAMES[row[4]], lines.quote(row[5]))
+    words = (row[0], row[1], row[2], row[3], T.BY_NAMES[row[4]], lines.quote(row[5]))
     text = ' seq=%d boot=%d at_ms=%d at_unix=%d by=%s what=%s from="%s" to="%s"'
     return text % (words + (row[6], row[7]))
 

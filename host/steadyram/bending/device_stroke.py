@@ -85,7 +85,7 @@ def knows_its_ram(settings: Mapping[str, int], calibration: Mapping[str, int]) -
 
 def is_bend_job(job: DeviceJob) -> bool:
     """Whether a job is one that an earlier bend list left in its slot."""
-    return job.fields.get("stop_on") == 1 and job.name.startswith("bend")
+    return job.fields.get("stop_on") == definition().value("stop_on", "depth") and job.name.startswith("bend")
 
 
 class DeviceStroke:
@@ -320,7 +320,8 @@ class DeviceStroke:
     def _set(self, stop_m: float, ceiling_N: float, slow: bool) -> None:
         """Have the device's job stop at that travel (m) and under that force; push only what is another job."""
         device = self._device
-        jobs = device.jobs().jobs
+        there = device.jobs()
+        jobs = there.jobs
         before = next((job for job in jobs if job.slot == self._slot), None)
         ceiling = int(min(ceiling_N, self._capacity_N))
         slow_from_um = 0
@@ -330,7 +331,7 @@ class DeviceStroke:
             "setpoint_n": ceiling,
             # So that the knob at the panel cannot raise the ceiling either.
             "tool_limit_n": ceiling,
-            "stop_on": 1,
+            "stop_on": definition().value("stop_on", "depth"),
             "depth_um": round(1e6 * stop_m),
             "slow_from_um": slow_from_um,
         }
@@ -339,7 +340,7 @@ class DeviceStroke:
             wanted = before
         if before is None or dict(wanted.fields) != dict(before.fields) or wanted.name != before.name:
             self._open(False)
-            device.push_jobs([*(job for job in jobs if job.slot != self._slot), wanted])
+            device.push_jobs([*(job for job in jobs if job.slot != self._slot), wanted], instead_of=there)
             self.pushes += 1
         if device.now().job != self._slot:
             self._open(False)

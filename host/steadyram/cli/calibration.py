@@ -401,7 +401,8 @@ def upload(
     head = result.record.header
     values = upload_values(result.device.fields, head)
     with connected(port) as device:
-        device.push_calibration(position_fields(device.calibration().values) | values)
+        there = device.calibration()
+        device.push_calibration(position_fields(there.values) | values, instead_of=there)
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
 
 

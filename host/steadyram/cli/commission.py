@@ -186,8 +186,9 @@ def calibrate(
                 hands.open_calibration()
                 if store is not None:
                     keep_sets(device, store, [device.calibration()])
-                kept = position_fields(device.calibration().values)
-                state = device.push_calibration(kept | upload_values(fields, header))
+                there = device.calibration()
+                kept = position_fields(there.values)
+                state = device.push_calibration(kept | upload_values(fields, header), instead_of=there)
                 if store is not None:
                     keep_sets(device, store, [state])
     if as_json:
@@ -356,7 +357,7 @@ def put_in_force(
     if store is not None:
         keep_sets(device, store, [before])
     today = int(time.time()) // 86400
-    state = device.push_measured({**before.values, **measured, "measured_day": today})
+    state = device.push_measured({**before.values, **measured, "measured_day": today}, instead_of=before)
     left[0] = f"The record is {target}; its values are in force on the device."
     if store is not None:
         keep_sets(device, store, [state])

@@ -281,7 +281,11 @@ def settings_push(
             _print_settings_difference(changes)
         pushed = False
         known = {**tested.values, **(measured_wanted if measured else {})}
-        warning = threshold_warning(known, preferences()) if values["strategy"] == 0 else ""
+        warning = (
+            threshold_warning(known, preferences())
+            if values["strategy"] == definition().value("strategy", "threshold")
+            else ""
+        )
         if warning:
             err().print(plain(warning))
         if changes and not dry_run:
@@ -292,7 +296,7 @@ def settings_push(
                 keep_sets(dev, store, [before, tested])
             before = dev.push_settings(values, instead_of=before)
             if measured and other:
-                tested = dev.push_measured({**tested.values, **measured_wanted})
+                tested = dev.push_measured({**tested.values, **measured_wanted}, instead_of=tested)
             if store is not None:
                 keep_sets(dev, store, [before, tested])
             pushed = True

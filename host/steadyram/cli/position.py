@@ -33,6 +33,7 @@ from steadyram.commission.position import (
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
+from steadyram.link.definition import definition
 from steadyram.plain_file import write_whole
 from steadyram.units import parse
 
@@ -122,7 +123,8 @@ def calibrate(
                 if store is not None:
                     keep_sets(device, store, [device.calibration(), device.settings(), device.measured()])
                 # Read anew: whatever else is in the set stays.
-                device.push_calibration({**device.calibration().values, **found.fields})
+                there = device.calibration()
+                device.push_calibration({**there.values, **found.fields}, instead_of=there)
                 left[0] = f"The record is {target}; its calibration is in force, its settings are not yet."
                 settings = device.press_values()
                 if settings != settings | found.settings():
@@ -164,7 +166,14 @@ def speeds(
     with said_if_stopped(lambda: left[0]), connected(port, wire_log) as device:
         values, zero, touch = _ready(device)
         kind = device.settings().values["position_kind"]
-        if not kind or not values["position_step_nm" if kind == 2 else "position_um_64k"]:
+        if (
+            not kind
+            or not values[
+                "position_step_nm"
+                if definition().word("position_kind", kind) == "encoder"
+                else "position_um_64k"
+            ]
+        ):
             raise CheckFailed(
                 "The device does not know where its ram is; run 'position calibrate' first and upload it."
             )

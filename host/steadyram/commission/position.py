@@ -19,6 +19,7 @@ from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import as_test, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
+from steadyram.link.definition import definition
 from steadyram.metrology.exact_fit import fit_polynomial
 
 Kind = Literal["potentiometer", "encoder"]
@@ -65,7 +66,7 @@ class PositionFound:
     def settings(self) -> dict[str, int]:
         """Settings that the sensor's calibration gives, in protocol units."""
         return {
-            "position_kind": 1 if self.kind == "potentiometer" else 2,
+            "position_kind": definition().value("position_kind", self.kind),
             "position_noise_um": round(1e6 * self.noise_m),
         }
 

@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 
 from steadyram.cycles.signature import Array, Stroke, free_travel
+from steadyram.link.definition import definition
 
 _NAN: Final = float("nan")
 # A mean of four samples at 1 kHz lags a millisecond and a half, a potentiometer's mean of sixteen seven and a half.
@@ -101,7 +102,11 @@ FIGURES: Final = tuple(field.name for field in fields(TravelSignature))
 
 def seen_later_s(settings: Mapping[str, int]) -> float:
     """How much later a device with these settings (protocol units) sees travel than force."""
-    own = _POTENTIOMETER_LAG_S if settings.get("position_kind") == 1 else 0.0
+    own = (
+        _POTENTIOMETER_LAG_S
+        if settings.get("position_kind") == definition().value("position_kind", "potentiometer")
+        else 0.0
+    )
     return own - _FORCE_LAG_S - settings.get("sensor_lag_us", 0) / 1e6
 
 

@@ -42,8 +42,7 @@ def travel_strokes(store: CycleStore, uid: str, records: Sequence[CycleRecord]) 
     numbers = [each.seq for each in wanted]
     travels = store.travels(uid, numbers)
     traces = store.traces(uid, [number for number in numbers if number in travels])
-    # A record names its settings and not its measured values: the newest ones count. Stores from before protocol 3
-    # have them among the settings.
+    # A record names its settings and not its measured values: the newest ones count.
     measured = store.snapshots(uid, "measured")
     newest = measured[-1].content if measured else {}
     lags = {each.gen: seen_later_s({**newest, **each.content}) for each in store.snapshots(uid, "settings")}

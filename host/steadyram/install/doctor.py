@@ -201,8 +201,9 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
                     "Release trapped pressure; if it stays, settings counts_zero or the transducer.",
                 )
             )
-    if settings.get("position_kind", 0):
-        out += _position(settings["position_kind"], now, device)
+    position = definition().word("position_kind", settings["position_kind"])
+    if position != "none":
+        out += _position(position, now, device)
     if settings["top_switch"] and not now.top:
         out.append(
             Finding(
@@ -228,15 +229,15 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
     return out
 
 
-def _position(kind: int, now: Reading, device: Device) -> list[Finding]:
+def _position(kind: str, now: Reading, device: Device) -> list[Finding]:
     """What can be said at rest of the position sensor that the settings ask for."""
     cure = "hardware_notes/wiring.md, position of the ram; steadyram iocheck walks it. Without one: position_kind = 0."
     place = device.place()
-    if kind == 1 and not RAIL <= place <= 65535 - RAIL:
+    if kind == "potentiometer" and not RAIL <= place <= 65535 - RAIL:
         what = f"The settings ask for a potentiometer at the ram, and it reads {place} of 65536: no signal."
         return [Finding("bad", what, cure)]
     values = device.calibration().values
-    scale = "position_um_64k" if kind == 1 else "position_step_nm"
+    scale = "position_um_64k" if kind == "potentiometer" else "position_step_nm"
     if values and not values.get(scale, 0):
         return [
             Finding(

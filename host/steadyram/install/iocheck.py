@@ -20,8 +20,8 @@ _STEADY = 3  # equal looks
 # A potentiometer within a hundredth of its supply's ends has lost a wire, as the firmware judges it.
 RAIL = 655
 # What must be seen of a sensor that a hand moves by some centimetres, readings of 65536 or an encoder's edges.
-_MOVED = {1: 300, 2: 100}
-_RESTS = {1: 64, 2: 4}
+_MOVED = {"potentiometer": 300, "encoder": 100}
+_RESTS = {"potentiometer": 64, "encoder": 4}
 _STILL_LOOKS = 10
 
 
@@ -104,8 +104,8 @@ class Walk:
                 "('steadyram device settings push FILE')."
             )
         self._reading()
-        kind = device.settings().values.get("position_kind", 0)
-        if kind:
+        kind = definition().word("position_kind", device.settings().values["position_kind"])
+        if kind != "none":
             self._position(kind)
         for step in INPUTS:
             self._input(step)
@@ -163,7 +163,7 @@ class Walk:
             f"spread {now.spread_counts} counts (limit {most}), zero off by {share:.2%} of range",
         )
 
-    def _position(self, kind: int) -> None:
+    def _position(self, kind: str) -> None:
         """The ram's position, moved by hand: the ram is blocked, so the sensor comes off it for a moment."""
         self._person.do(
             "position",
@@ -179,12 +179,12 @@ class Walk:
         while clock.now_s() - start < self._patience_s:
             now = self._device.place()
             moved = now - last
-            if kind == 2:
+            if kind == "encoder":
                 moved = (moved + 32768 & 0xFFFF) - 32768
             still = still + 1 if abs(moved) <= _RESTS[kind] else 0
             last, at = now, at + moved
             low, high = min(low, at), max(high, at)
-            if kind == 1 and not RAIL <= now <= 65535 - RAIL:
+            if kind == "potentiometer" and not RAIL <= now <= 65535 - RAIL:
                 outside = now
             if high - low >= _MOVED[kind] and still >= _STILL_LOOKS:
                 break
@@ -208,7 +208,7 @@ class Walk:
         elif not rested:
             seen = "a fault stayed latched after it was put back"
         else:
-            seen = f"followed the hand over {span} {'edges' if kind == 2 else 'of 65536'} and rested"
+            seen = f"followed the hand over {span} {'edges' if kind == 'encoder' else 'of 65536'} and rested"
         good = outside is None and span >= _MOVED[kind] and still >= _STILL_LOOKS and rested
         self._note("position", good, seen)
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from steadyram.jobs.file import RETURNS, STOPS
+from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
 from steadyram.units import show
 
@@ -78,7 +78,6 @@ _TRAVEL = frozenset(list(_KEYS)[list(_KEYS).index("stops on") :])
 
 
 def _raw(job: DeviceJob, key: str) -> int | str:
-    # A job made for protocol 1 has no travel: all of it at its default, which is 0.
     return job.fields.get(_KEYS[key], 0) if _KEYS[key] else job.name
 
 
@@ -90,7 +89,7 @@ def _texts(job: DeviceJob, unit: str) -> dict[str, str]:
         "force": show(float(fields["setpoint_n"]), "newton", unit),
         "tooling": show(float(limit), "newton", unit) if limit else "none given",
         "dwell": f"{fields['dwell_ms'] / 1000:g} s",
-        "return": RETURNS[fields["latch_return"]] if 0 <= fields["latch_return"] < len(RETURNS) else "?",
+        "return": definition().word("latch_return", fields["latch_return"]),
         "cutoff required": "yes" if fields["cutoff_required"] else "no",
         "batch": str(fields["batch"]) if fields["batch"] else "no count",
         "unproven": "yes" if fields["unproven"] else "no",
@@ -100,8 +99,7 @@ def _texts(job: DeviceJob, unit: str) -> dict[str, str]:
 def _travel_texts(job: DeviceJob, unit: str) -> dict[str, str]:
     """Only what is set: most jobs know nothing of travel."""
     fields = job.fields
-    stop = fields.get("stop_on", 0)
-    out = {"stops on": STOPS[stop] if 0 <= stop < len(STOPS) else "?"}
+    out = {"stops on": definition().word("stop_on", fields.get("stop_on", 0))}
     for key in ("depth", "slow from", "depth window from", "depth window to"):
         value = fields.get(_KEYS[key], 0)
         out[key] = f"{value / 1000:.3f} mm" if value else "none"

@@ -48,8 +48,6 @@ from steadyram.quantity_field import quantity
 from steadyram.toml_text import parse_toml
 from steadyram.units import FORCE_UNITS, show
 
-STOPS: Final = ("force", "depth", "first")  # the numbers of the job field `stop_on`
-RETURNS: Final = ("momentary", "latched", "panel")  # the numbers of the job field `latch_return`
 _FILE_MOST: Final = 200_000
 _EXAMPLE: Final = "see the example in the README"
 
@@ -151,11 +149,11 @@ class Job(BaseModel):
                 "setpoint_n": round(self.force),
                 "tool_limit_n": int(self.tooling_rated_force or 0),
                 "dwell_ms": round(self.dwell * 1000),
-                "latch_return": RETURNS.index(self.return_),
+                "latch_return": definition().value("latch_return", self.return_),
                 "cutoff_required": int(self.cutoff_required),
                 "batch": self.batch,
                 "unproven": int(self.unproven),
-                "stop_on": STOPS.index(self.stop),
+                "stop_on": definition().value("stop_on", self.stop),
                 "depth_um": _um(self.depth),
                 "slow_from_um": _um(self.slow_from),
                 "window_low_n": round(self.force_window[0]) if self.force_window else 0,

@@ -20,7 +20,11 @@ from steadyram.errors import BadInput
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One integer field of a set or record. The unit is the suffix of the name."""
+    """One integer field of a set or record. The unit is the suffix of the name.
+
+    since: version of the protocol that it came with; optional: a set need not put it; values: names of what the numbers
+    from 0 mean, where the field is an enumeration.
+    """
 
     name: str
     text: str
@@ -29,6 +33,8 @@ class Field:
     default: int
     wide: bool
     since: int = 1
+    optional: bool = False
+    values: tuple[str, ...] = ()
 
     def admits(self, value: int) -> bool:
         """True when `value` is within the field's bounds."""
@@ -37,11 +43,17 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A numbered name with its sentence: a state, stop reason, fault, refusal or error."""
+    """A numbered name with its sentence: a state, stop reason, fault, refusal or error.
+
+    headline, look: the same for a page; remedy: what to do about it. Empty where the definition has none.
+    """
 
     number: int
     name: str
     text: str
+    headline: str = ""
+    look: str = ""
+    remedy: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +105,29 @@ class Definition:
         }[kind]
 
     def told(self, kind: str, key: str, value: int) -> bool:
-        """False for a field that protocol 1 lacks and that has its default: canonical texts leave it out."""
+        """Return False for an optional field that has its default: canonical texts leave it out."""
         field = self._by_name[kind].get(key)
-        return field is None or field.since == 1 or value != field.default
+        return field is None or not field.optional or value != field.default
+
+    def error(self, name: str) -> int:
+        """Return the number of an error. Raises KeyError for a name that is none."""
+        return {each.name: each.number for each in self.errors.values()}[name]
+
+    def enumeration(self, name: str) -> tuple[str, ...]:
+        """Return the names of a field's values, the one for 0 first. Raises KeyError where it is no enumeration."""
+        for fields in self._by_name.values():
+            if name in fields and fields[name].values:
+                return fields[name].values
+        raise KeyError(name)
+
+    def value(self, name: str, word: str) -> int:
+        """Return the number of an enumeration's value. Raises ValueError for a word that it does not have."""
+        return self.enumeration(name).index(word)
+
+    def word(self, name: str, value: int) -> str:
+        """Return the name of an enumeration's value; "unknown-N" for a number that newer firmware may have added."""
+        words = self.enumeration(name)
+        return words[value] if 0 <= value < len(words) else f"unknown-{value}"
 
 
 _WIDE_MAX = 2**32 - 1
@@ -106,24 +138,40 @@ def _fields(rows: list[dict[str, Any]]) -> tuple[Field, ...]:
     built = []
     for row in rows:
         wide = bool(row.get("wide", False))
+        values = tuple(str(each["name"]) for each in row.get("values", ()))
         built.append(
             Field(
                 name=str(row["name"]),
-                text=str(row["text"]),
-                minimum=int(row.get("min", 0 if wide else -_SMALL_MAX)),
-                maximum=int(row.get("max", _WIDE_MAX if wide else _SMALL_MAX)),
+                text=_meaning(row),
+                minimum=0 if values else int(row.get("min", 0 if wide else -_SMALL_MAX)),
+                maximum=len(values) - 1 if values else int(row.get("max", _WIDE_MAX if wide else _SMALL_MAX)),
                 default=int(row.get("default", 0)),
                 wide=wide,
                 since=int(row.get("since", 1)),
+                optional=bool(row.get("optional", False)),
+                values=values,
             )
         )
     return tuple(built)
 
 
+def _meaning(row: Mapping[str, Any]) -> str:
+    """Return what a field means, with every value of an enumeration."""
+    told = ", ".join(f"{i} = {each['name']} ({each['text']})" for i, each in enumerate(row.get("values", ())))
+    return f"{row['text']}: {told}" if told else str(row["text"])
+
+
 def _named(rows: list[dict[str, Any]], key: str = "id") -> Mapping[int, Named]:
-    return MappingProxyType(
-        {int(row[key]): Named(int(row[key]), str(row["name"]), str(row["text"])) for row in rows}
-    )
+    built = [
+        Named(
+            int(row[key]),
+            str(row["name"]),
+            str(row["text"]),
+            *(str(row.get(more, "")) for more in ("headline", "look", "remedy")),
+        )
+        for row in rows
+    ]
+    return MappingProxyType({each.number: each for each in built})
 
 
 def parse_definition(text: str) -> Definition:

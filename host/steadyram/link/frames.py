@@ -19,6 +19,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+from steadyram.link.definition import definition
+
 EVENT_TAG: Final = "-"
 
 _TAG = re.compile(r"[A-Za-z0-9]{1,8}", re.ASCII)
@@ -124,12 +126,17 @@ def _finish(head: list[str], fields: Mapping[str, str | int], line_max: int, crc
     return line + b"\n"
 
 
+def _sentence(error: str) -> str:
+    known = definition()
+    return known.errors[known.error(error)].text
+
+
 def _open(line: bytes, line_max: int, crc_required: bool) -> str:
     body = line.rstrip(b"\r\n")
     if len(body) > line_max:
         raise FrameError(f"the line is longer than {line_max} bytes")
     if not all(0x20 <= byte <= 0x7E for byte in body):
-        raise FrameError("the line has a byte that is not printable ASCII")
+        raise FrameError(_sentence("not-ascii"))
     tail = _CRC_TAIL.search(body)
     if tail is None:
         if crc_required:
@@ -179,7 +186,7 @@ def decode_request(line: bytes, *, line_max: int = 240) -> Request:
     """A request line as an object; the checksum is verified if there is one. Raises FrameError."""
     tag, verb, rest = _split(_open(line, line_max, crc_required=False))
     if not _TAG.fullmatch(tag) or not _WORD.fullmatch(verb):
-        raise FrameError("the line is not: tag verb key=value ...")
+        raise FrameError(_sentence("bad-form"))
     return Request(tag, verb, _fields_of(rest))
 
 

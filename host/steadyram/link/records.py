@@ -116,11 +116,10 @@ class Reading:
             uptime_s=number("uptime_ms") / 1000.0,
             unix=number("unix"),
             zero_counts=number("zero"),
-            # Protocol 1 has no ram position.
-            travel_m=number("travel_um") / 1e6 if "travel_um" in fields else 0.0,
-            referenced=bool(number("reference")) if "reference" in fields else False,
-            armed_s=float(number("armed_s")) if "armed_s" in fields else 0.0,
-            armed_N=float(number("armed_n")) if "armed_n" in fields else 0.0,
+            travel_m=number("travel_um") / 1e6,
+            referenced=bool(number("reference")),
+            armed_s=float(number("armed_s")),
+            armed_N=float(number("armed_n")),
         )
 
 
@@ -288,7 +287,7 @@ def integers(text: str) -> list[int]:
 def record_from(values: Sequence[int], protocol: Definition | None = None) -> CycleRecord:
     """A record from its integers in definition order. Raises BadFrame when their number is wrong.
 
-    Fields that came after protocol 1 may be missing, from an older device: they are 0 then.
+    Fields of a later version may be missing, from an older device: they are 0 then.
     """
     known = protocol if protocol is not None else definition()
     least = sum(field.since == 1 for field in known.record)

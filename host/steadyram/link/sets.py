@@ -31,8 +31,7 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
             raise BadInput(f"{kind} has no key '{key}'; the keys are {', '.join(names)}.")
     out = {}
     for field in fields:
-        if field.name not in values and field.since > 1:
-            # What protocol 1 does not know need not be given.
+        if field.name not in values and field.optional:
             out[field.name] = field.default
             continue
         if field.name not in values:
@@ -63,7 +62,7 @@ def canonical_text(kind: str, content: Mapping[str, int] | Sequence[DeviceJob]) 
 
     The kind, then one `key=value` a line in definition order; jobs by rising slot with the keys
     `slot.name` and `slot.field`. content: jobs for the kind "jobs", otherwise the fields (none = no set).
-    Fields that came after protocol 1 are left out where they have their default.
+    Optional fields are left out where they have their default.
     """
     text = f"{kind}\n"
     if isinstance(content, Mapping):

@@ -107,7 +107,8 @@ def calibrate_at_page(
             "serial": number,
             "made_unix": int(made.timestamp()),
             "due_unix": int(header.due.timestamp()),
-        }
+        },
+        instead_of=before,
     )
     store.add_snapshot(device.identity().uid, state, unix)
     return f"Calibration {number} is in force, due {header.due:%Y-%m-%d}; its record is {target.name}."

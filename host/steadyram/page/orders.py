@@ -9,9 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from steadyram.config import Preferences
 from steadyram.device import Device
 from steadyram.errors import BadInput, DeviceRefusal
+from steadyram.link.definition import definition
 from steadyram.page.words import CHANGES_CLOSED
-
-_NOT_ENABLED = 12
 
 
 class _Order(BaseModel):
@@ -121,7 +120,7 @@ def run(device: Device, order: AnyOrder, units: Preferences) -> str:
             setpoint = device.teach(order.setpoint_N)
             return f"The set force is {units.force(setpoint)}; the job counts as proven."
     except DeviceRefusal as refusal:
-        if refusal.number == _NOT_ENABLED:
+        if refusal.number == definition().error("not-enabled"):
             raise BadInput(f"{CHANGES_CLOSED} Nothing was changed.") from None
         raise
     raise BadInput("The page asked for something that this program does not do.")

@@ -139,13 +139,15 @@ def _latched(reading: Reading, in_force: InForce | None) -> bool:
         return reading.latch
     if job.fields.get("handling", 0):
         return False
-    choice = job.fields["latch_return"]
-    return choice == 1 or (choice == 2 and reading.latch)
+    choice = definition().word("latch_return", job.fields["latch_return"])
+    return choice == "latched" or (choice == "panel" and reading.latch)
 
 
 def _threshold(in_force: InForce | None) -> bool:
     """Return True where the settings ask for a plain threshold."""
-    return in_force is not None and in_force.settings.values["strategy"] == 0
+    return in_force is not None and in_force.settings.values["strategy"] == definition().value(
+        "strategy", "threshold"
+    )
 
 
 def _unknown_words(reading: Reading) -> str:
@@ -172,8 +174,11 @@ def _would_refuse(reading: Reading, in_force: InForce | None) -> str | None:
         return "no-calibration"
     if reading.job == 0:
         return "no-job"
-    learned = in_force.settings.values["strategy"] != 0
-    return "not-characterised" if learned and not in_force.measured.values["char_valid"] else None
+    return (
+        "not-characterised"
+        if not _threshold(in_force) and not in_force.measured.values["char_valid"]
+        else None
+    )
 
 
 def _handling(reading: Reading, in_force: InForce | None) -> dict[str, Any] | None:
@@ -217,10 +222,9 @@ def _jobs(in_force: InForce) -> list[dict[str, Any]]:
             "tool_limit_N": float(job.fields["tool_limit_n"]),
             "batch": job.fields["batch"],
             "unproven": bool(job.fields["unproven"]),
-            "latch_return": job.fields["latch_return"],
+            "latch_return": definition().word("latch_return", job.fields["latch_return"]),
             "cutoff_required": bool(job.fields["cutoff_required"]),
-            # A device of before the position input has no such fields: it stops on force.
-            "stop_on": job.fields.get("stop_on", 0),
+            "stop_on": definition().word("stop_on", job.fields.get("stop_on", 0)),
             "depth_m": job.fields.get("depth_um", 0) / 1e6,
             "handling": bool(job.fields.get("handling", 0)),
         }

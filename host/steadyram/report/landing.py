@@ -11,16 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from steadyram.link.definition import definition
 from steadyram.link.records import CycleRecord, DeviceJob
 
 Quantity = Literal["force", "depth"]
 # The device calls a part over that is this many of its own deviations past the depth (firmware core/controller.py).
 OVER_SIGMAS: Final = 4
-_ON_EITHER: Final = 2  # the job field `stop_on`: whichever comes first
 # A depth at its limit is within it, whatever a micrometre becomes as a float of metres; nothing to a force.
 ROUNDING: Final = 1e-9
 _STEP_S: Final = 1e-3
-_ENCODER: Final = 2  # the setting `position_kind`
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +67,11 @@ def landed_by(record: CycleRecord, job: DeviceJob | None) -> Quantity | None:
         return "depth"
     if stop == "over" and target_um:
         # Short of the depth: past the set force in a job of whichever comes first, else past the limit on force.
-        return "force" if job is not None and job.fields.get("stop_on") == _ON_EITHER else None
+        return (
+            "force"
+            if job is not None and job.fields.get("stop_on") == definition().value("stop_on", "first")
+            else None
+        )
     return "force" if stop in ("setpoint", "over") else None
 
 
@@ -117,7 +120,7 @@ def depth_sigma_m(settings: Mapping[str, int], calibration: Mapping[str, int]) -
     settings, calibration: of the protocol, in its units. None where they know of no ram position.
     """
     speed_m_s = settings.get("speed_um_s", 0) / 1e6
-    encoder = settings.get("position_kind", 0) == _ENCODER
+    encoder = settings.get("position_kind", 0) == definition().value("position_kind", "encoder")
     scale = abs(calibration.get("position_step_nm" if encoder else "position_um_64k", 0))
     if not speed_m_s or not scale:
         return None

@@ -77,7 +77,7 @@ def render(
         version=__version__,
         settings_texts={field.name: field.text for field in (*definition().settings, *definition().measured)},
         calibration_texts={field.name: field.text for field in definition().calibration},
-        fault_texts={entry.name: entry.text for entry in definition().faults.values()},
+        fault_texts={each.name: f"{each.text}. {each.remedy}" for each in definition().faults.values()},
         stop_texts={entry.name: entry.text for entry in definition().stops.values()},
         marks=marks,
         listed=listed,
@@ -180,11 +180,11 @@ def findings(data: ReportData, units: Preferences) -> list[Finding]:
                     "and cannot be shown.",
                 )
             )
-        elif snapshot.content.get("strategy") == 2:
+        elif snapshot.content.get("strategy") == definition().value("strategy", "lead"):
             found.append(
                 Finding(False, "The cutoff used a lead set once from the dead-stop test; it did not learn.")
             )
-        elif snapshot.content.get("strategy") == 0:
+        elif snapshot.content.get("strategy") == definition().value("strategy", "threshold"):
             found.append(Finding(False, "The cutoff was a plain threshold: overshoot is to be expected."))
     for run in data.runs:
         high = [record for record in run.charted if run.off(record) > 0.0 and not run.in_its_band(record)]

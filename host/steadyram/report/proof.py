@@ -365,7 +365,7 @@ def _depth_limits(
 ) -> Limits | None:
     """None where neither a tolerance nor the sets of the time are known.
 
-    measured: measured values that were seen; stores from before protocol 3 have them among the settings.
+    measured: measured values that were seen.
     """
     if tolerance_m is not None:
         return Limits(tolerance_m, tolerance_m, f"given: {tolerance_m * 1e3:g} mm either way", given=True)

@@ -67,7 +67,7 @@ def render_proof(proof: Proof, units: Preferences, *, title: str = "Proof of a b
         rows=rows,
         marks=marks,
         stop_texts={entry.name: entry.text for entry in definition().stops.values()},
-        fault_texts={entry.name: entry.text for entry in definition().faults.values()},
+        fault_texts={each.name: f"{each.text}. {each.remedy}" for each in definition().faults.values()},
         made=when(made_unix),
         version=__version__,
     )

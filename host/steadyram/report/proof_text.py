@@ -8,6 +8,7 @@ from steadyram.config import Preferences
 from steadyram.cycles.envelope_watch import PRESS_WORDS
 from steadyram.cycles.notes import NAMES
 from steadyram.cycles.store import Withdrawal
+from steadyram.link.definition import definition
 from steadyram.report.landing import value_of
 from steadyram.report.page import Finding, clean, when
 from steadyram.report.proof import TREND_P, Proof, Window, rules_broken
@@ -335,7 +336,7 @@ def fact_rows(proof: Proof, units: Preferences) -> list[tuple[str, str]]:
                 f"{asked} asked for, ram travel from the top; {there} of {len(proof.records)} stopped there",
             )
         ]
-        if any(job.fields.get("stop_on") == 2 for job in proof.jobs):
+        if any(job.fields.get("stop_on") == definition().value("stop_on", "first") for job in proof.jobs):
             rows[2] = ("or force", f"{rows[2][1]}, whichever came first")
     if proof.window is not None:
         rows.append(

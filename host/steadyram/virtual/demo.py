@@ -44,9 +44,9 @@ _LEANED_ON = (1, 5)
 _BROKEN_WIRE = (3, 3)
 PRESS_URL = "press://demo"
 _STRATEGIES = {
-    0: "a plain threshold",
-    1: "learned; its first lead is from the dead-stop test, then every part of a job refines it",
-    2: "a lead set once from the dead-stop test",
+    "threshold": "a plain threshold",
+    "learned": "learned; its first lead is from the dead-stop test, then every part of a job refines it",
+    "lead": "a lead set once from the dead-stop test",
 }
 
 
@@ -202,7 +202,7 @@ def run_demo(
         command(["cycles", "pull"])
         device = Device(Client(open_transport(url)))
         try:
-            strategy = _STRATEGIES[device.settings().values["strategy"]]
+            strategy = _STRATEGIES[definition().word("strategy", device.settings().values["strategy"])]
             uid = device.identity().uid
         finally:
             device.close()

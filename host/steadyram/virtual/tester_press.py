@@ -39,7 +39,9 @@ class TesterPress(VirtualPress):
         """
         if depth is not None:
             travel_um = round(1e6 * parse(depth, "meter", what="the depth"))
-            more["job"] = {"stop_on": 1, "depth_um": travel_um} | (more.get("job") or {})
+            more["job"] = {"stop_on": definition().value("stop_on", "depth"), "depth_um": travel_um} | (
+                more.get("job") or {}
+            )
         force_N = parse(setpoint, "newton", what="the setpoint") if isinstance(setpoint, str) else setpoint
         quick_setup.set_up(self, force_N, **more)
 

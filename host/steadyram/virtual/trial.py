@@ -44,8 +44,8 @@ from steadyram.virtual.quick_setup import open_device
 from steadyram.virtual.runtime import RuntimeName
 from steadyram_fw import tables
 
-STRATEGY = {"threshold": 0, "learned": 1, "lead": 2}
-STOP_ON = {"force": 0, "depth": 1, "first": 2}
+STRATEGY = {word: i for i, word in enumerate(definition().enumeration("strategy"))}
+STOP_ON = {word: i for i, word in enumerate(definition().enumeration("stop_on"))}
 # Travel down to the gauge stacks of a virtual installation, as shares of the longest; one standard deviation of a
 # block's height, metres (invented, the order of a workshop grade).
 _STACKS = (0.1, 0.3, 0.5, 0.7, 0.9)

@@ -5,16 +5,7 @@ from bench import Bench, calibration_puts, job_puts, settings_puts
 
 from steadyram_fw import tables as T
 from steadyram_fw.panel.draw import View, kn, mm, wrap
-from steadyram_fw.panel.menu import _STOP_WORDS
-from steadyram_fw.panel.panel import (
-    _STATE_WORDS,
-    CHECKLIST,
-    REFUSAL_WORDS,
-    _limit_words,
-    ceiling_words,
-    plain,
-)
-from steadyram_fw.services.cyclelog import BY_NAMES
+from steadyram_fw.panel.panel import CHECKLIST, _limit_words, ceiling_words
 
 
 @pytest.fixture
@@ -57,7 +48,7 @@ def newest_changes(bench, what):
     bench.settle()
     log = bench.app.keeper.changes
     rows = [log.read(seq) for seq in range(log.first, log.next)]
-    return [(BY_NAMES[row[4]], str(row[6]), str(row[7])) for row in rows if row and row[5] == what]
+    return [(T.BY_NAMES[row[4]], str(row[6]), str(row[7])) for row in rows if row and row[5] == what]
 
 
 def choose(bench, steps):
@@ -394,11 +385,5 @@ def test_every_fault_and_refusal_fits_the_display():
         for rows in wrap(text, 16, 4):
             assert len(rows) <= 4
             assert all(len(row) <= 16 for row in rows), rows
-    refusals = [plain(name, REFUSAL_WORDS) for name in T.REFUSAL_NAMES]
-    assert all(len(words) <= 16 and "-" not in words for words in refusals), refusals
-    states = [plain(name, _STATE_WORDS) for name in T.STATE_NAMES]
-    assert all(len(words) <= 8 and "-" not in words for words in states), states
-    # No words for what the definition does not know, and none left out that would read like code.
-    assert set(REFUSAL_WORDS) <= set(T.REFUSAL_NAMES)
-    assert set(_STATE_WORDS) <= set(T.STATE_NAMES)
-    assert set(_STOP_WORDS) <= set(T.STOP_NAMES)
+    for table, columns in ((T.REFUSAL_PANEL, 16), (T.STATE_PANEL, 8), (T.STOP_PANEL, 20)):
+        assert all(len(words) <= columns and "-" not in words for words in table), list(table)

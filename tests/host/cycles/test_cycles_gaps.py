@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import binascii
 import csv
 import io
 import json
 import random
 import shutil
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,7 @@ from steadyram.cli import main
 from steadyram.cycles.export import csv_lines, each_named, json_lines
 from steadyram.cycles.pull import pull, unreadable_in_words
 from steadyram.cycles.store import CycleStore
+from steadyram.link.frames import crc16
 from steadyram.report.gather import gather
 
 STROKES = 90
@@ -53,6 +56,19 @@ def spoilt(root: Path, seed: int) -> None:
         path.write_bytes(data)
 
 
+def of_newer_firmware(root: Path, which: int, more: int) -> None:
+    """Make a segment's records `more` bytes longer, with good heads and checksums, as newer firmware would."""
+    path = segments(root)[which]
+    data = path.read_bytes()
+    size = struct.unpack("<H", data[4:6])[0]
+    head = struct.pack("<4sH", data[:4], size + more)
+    out = head + struct.pack("<H", crc16(head))
+    for at in range(8, len(data) - size + 1, size):
+        body = data[at : at + size - 4] + bytes(more)
+        out += body + struct.pack("<I", binascii.crc32(body))
+    path.write_bytes(out)
+
+
 def held_by(bench: Bench) -> list[int]:
     """Return what the device itself can read of its log, number by number."""
     log = bench.app.keeper.log
@@ -84,6 +100,38 @@ def test_every_good_record_comes_once_and_every_gap_is_named(flash: Path, tmp_pa
         shown = gather(store, "b3nch001")
     inner = [gap for gap in result.unreadable if gap[0] > good[0] and gap[1] < good[-1]]
     assert len([gap for gap in shown.gaps if "unreadable" in gap.text]) >= len(inner)
+
+
+@pytest.mark.parametrize("seed", range(2100, 2104))
+def test_a_segment_of_newer_firmware_is_a_gap_that_is_named(flash: Path, tmp_path: Path, seed: int) -> None:
+    """Beside spoilt and missing ones; the newest segment, too, where older firmware was put back."""
+    root = tmp_path / "flash"
+    shutil.copytree(flash, root)
+    source = random.Random(seed)
+    spoilt(root, seed)
+    whole = Bench(root)
+    before = set(held_by(whole))
+    numbers = [int(path.name[1:]) for path in segments(root)]
+    whole_ones = [at for at, first in enumerate(numbers) if first in before]
+    which = whole_ones[-1] if seed % 2 else source.choice(whole_ones[:-1])
+    first = numbers[which]
+    of_newer_firmware(root, which, 4 * source.randrange(1, 20))
+    bench = Bench(root)
+    # The last record of the log begins a new segment and takes no number again.
+    bench.stroke(9200)
+    good = held_by(bench)
+    assert bench.app.keeper.log.next == whole.app.keeper.log.next + 1
+    assert set(good) - {good[-1]} < before
+    assert before - set(good) == {
+        seq for seq in before if first <= seq < first + bench.app.keeper.log._records.per
+    }
+    reading = connect(bench).now()
+    with CycleStore(tmp_path / "c.db") as store:
+        result = pull(connect(bench, 2), store, traces=False)
+        assert seqs(store) == good
+    left_out = {seq for a, b in result.unreadable for seq in range(a, b + 1)}
+    assert left_out == set(range(reading.first_seq, reading.next_seq)) - set(good)
+    assert first in left_out
 
 
 @pytest.mark.parametrize("chunk", [1, 2, 7])

@@ -197,7 +197,7 @@ def test_the_wire_log_has_every_exchange(served: Served, tmp_path: Path) -> None
     text = log.read_text()
     assert "> '" in text
     assert " hello #" in text
-    assert "proto=3" in text
+    assert "proto=1" in text
 
 
 def test_discovery_needs_exactly_one(served: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

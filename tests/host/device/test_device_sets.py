@@ -99,7 +99,7 @@ def test_calibration_goes_there_and_comes_back(bench: Bench) -> None:
     bench.unseal()
     assert device.calibration_unsealed()
     pushed = device.push_calibration(CALIBRATION).values
-    # What protocol 1 does not know stays at its default.
+    # Optional fields stay at their defaults.
     assert pushed == CALIBRATION | {"position_um_64k": 0, "position_step_nm": 0}
 
 
@@ -246,15 +246,15 @@ def test_a_damaged_line_anywhere_in_a_push_changes_nothing_twice(tmp_path: Path)
 
 
 def test_a_lost_answer_to_commit_is_settled_by_the_device() -> None:
-    # A device of protocol 1: nothing that it does not know is sent.
-    wanted = {field.name: settings()[field.name] for field in definition().settings if field.since == 1}
+    # Optional fields that have their defaults are not sent.
+    wanted = {field.name: settings()[field.name] for field in definition().settings if not field.optional}
     told = digest("settings", wanted)
     lines = put_lines(list(wanted.items()), 240)
     shown = [f"row {' '.join(f'{k}={v}' for k, v in part)}" for part in _parts(wanted)]
     steps = [
         Step(
             "hello",
-            ["ok proto=3 oldest=3 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
+            ["ok proto=1 oldest=1 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
         ),
         Step("stage kind=settings", ["ok kind=settings"]),
         *[
@@ -277,7 +277,7 @@ def test_a_digest_that_differs_is_dropped_and_said() -> None:
     steps = [
         Step(
             "hello",
-            ["ok proto=3 oldest=3 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
+            ["ok proto=1 oldest=1 fw=0 board=b uid=u units=N caps=log boot=1 job_slots=16 line_max=240"],
         ),
         Step("stage kind=jobs", ["ok kind=jobs"]),
         Step("check", ["ok digest=00000000"]),

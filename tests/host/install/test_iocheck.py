@@ -189,7 +189,7 @@ def test_doctor_at_the_prompt_of_a_board(board):
 
 
 # ---------------------------------------------------------------------- the ram's position
-KINDS = {1: "depth-30.toml", 2: "depth-20.toml"}
+KINDS = {"potentiometer": "depth-30.toml", "encoder": "depth-20.toml"}
 
 
 @pytest.fixture(params=sorted(KINDS))
@@ -243,7 +243,7 @@ class Mover(Hands):
 
 def only_position(device, hands):
     walk = Walk(device, hands, patience_s=4.0)
-    walk._position(device.settings().values["position_kind"])
+    walk._position(definition().word("position_kind", device.settings().values["position_kind"]))
     return walk.done[0]
 
 
@@ -265,7 +265,7 @@ def test_position_that_does_not_move_is_told(sensed):
 
 def test_wiper_that_loses_its_wire_is_told_by_walk_and_doctor(sensed, kind):
     press, device = sensed
-    if kind == 1:
+    if kind == "potentiometer":
         step = only_position(device, Mover(press, "broken"))
         assert not step.good
         assert "left its range" in step.seen
@@ -288,7 +288,7 @@ def test_doctor_says_what_the_position_lacks(sensed, kind):
     press, device = sensed
     values = dict(device.calibration().values)
     assert not any("position" in f.what for f in doctor.wiring(device.now(), device))
-    scale = "position_um_64k" if kind == 1 else "position_step_nm"
+    scale = "position_um_64k" if kind == "potentiometer" else "position_step_nm"
     press.operator.open_seal()
     press.run(0.5)
     device.push_calibration(values | {scale: 0, "serial": values["serial"] + 1})

@@ -110,11 +110,11 @@ def test_by_keyboard_and_by_ear(shop: Shop, cable: Cable, browser: Any, tmp_path
 
         # What a job stops on is said with it.
         for stop_on, words in (
-            (0, "4.800 kN"),
-            (1, "15.00 mm deep, at most 4.800 kN"),
-            (2, "4.800 kN or 15.00 mm deep, whichever comes first"),
+            ("force", "4.800 kN"),
+            ("depth", "15.00 mm deep, at most 4.800 kN"),
+            ("first", "4.800 kN or 15.00 mm deep, whichever comes first"),
         ):
-            job = f"{{stop_on: {stop_on}, depth_m: 0.015, setpoint_N: 4800}}"
+            job = f"{{stop_on: '{stop_on}', depth_m: 0.015, setpoint_N: 4800}}"
             assert page.evaluate(f"goal({job})") == words
 
         # A question is put over the page, takes the focus, and gives it back.

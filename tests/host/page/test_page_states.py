@@ -24,6 +24,7 @@ REST: dict[str, str] = {
     "counts": "6554", "mean_c16": "104864", "spread_c": "3", "job": "1", "setpoint_n": "5000", "count": "0",
     "batch": "0", "cutoff": "1", "latch": "0", "estop": "1", "top": "1", "extend": "0", "retract": "0", "slow": "0",
     "changes_s": "0", "first_seq": "0", "next_seq": "1", "uptime_ms": "1000", "unix": "0", "zero": "6554",
+    "travel_um": "0", "reference": "0", "armed_s": "0", "armed_n": "0",
 }  # fmt: skip
 STATE = {entry.name: str(number) for number, entry in definition().states.items()}
 

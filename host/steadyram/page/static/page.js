@@ -18,8 +18,8 @@ function deepness(metres) { return `${(1000 * metres).toFixed(3)} mm`; }
 function millimetres(metres) { return `${(1000 * metres).toFixed(2)} mm`; }
 // What a job stops on: force, depth with the force as its limit, or whichever comes first.
 function goal(job) {
-  if (!job.stop_on) return force(job.setpoint_N);
-  return job.stop_on === 1 ? `${millimetres(job.depth_m)} deep, at most ${force(job.setpoint_N)}`
+  if (job.stop_on === 'force') return force(job.setpoint_N);
+  return job.stop_on === 'depth' ? `${millimetres(job.depth_m)} deep, at most ${force(job.setpoint_N)}`
     : `${force(job.setpoint_N)} or ${millimetres(job.depth_m)} deep, whichever comes first`;
 }
 function clock(unix) {
@@ -152,8 +152,8 @@ function showView() {
     put($("setpoint"), press.setpoint_N ? force(press.setpoint_N) : "none");
     const job = view.jobs.find((each) => each.slot === press.job);
     put($("job"), job ? job.name : press.job ? `number ${press.job}` : "none chosen");
-    $("depth-row").hidden = !(job && job.stop_on);
-    if (job && job.stop_on) put($("depth"), `${press.travel_m === null || lost ? "–" : millimetres(press.travel_m)} of ${millimetres(job.depth_m)}`);
+    $("depth-row").hidden = !(job && job.stop_on !== 'force');
+    if (job && job.stop_on !== 'force') put($("depth"), `${press.travel_m === null || lost ? "–" : millimetres(press.travel_m)} of ${millimetres(job.depth_m)}`);
     showModes(press, job);
     showHandling(press.handling);
     const over = press.batch ? press.count - press.batch : -1;
@@ -330,7 +330,7 @@ function showFirst(view, press) {
     ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: raise the figure below, make it the set force and press another part. Right: make its force the set force."
     : "This job is proven. To set it anew: press one part, look at it, and make its force the set force.");
   box.replaceChildren(steps);
-  if (job.stop_on === 1) {
+  if (job.stop_on === 'depth') {
     // Its set force is the limit: the force of a good part made the limit would end the next one before its depth.
     put(steps, job.unproven ? "This job stops on depth; its force is only a limit. Press one part, take it out and look at it. Not right: push the job with another depth."
       : "This job stops on depth and is proven. Another depth is pushed with the jobs file.");
