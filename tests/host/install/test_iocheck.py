@@ -10,6 +10,7 @@ from steadyram.errors import BadInput, CheckFailed
 from steadyram.install import doctor
 from steadyram.install.iocheck import Walk
 from steadyram.link.client import Client
+from steadyram.link.definition import definition
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import nameplate_settings, open_changes, set_up
 
