@@ -7,6 +7,8 @@ ones, against the uncertainty of the calibration; and the reading of the stroke 
 Models: an S-shaped transducer (a sine over its range), hysteresis loops (a play operator, so the way up depends on
 where it turned), a converter with four wide codes, a zero that wanders with friction that scatters, all of these
 together, and the virtual press's own unkind plant. The first five are written here and share no code with it.
+The last, "guided", is that plant with more unkind keys, calibrated by the product's own guided procedure: the person
+holds the pedal, the valve lets in pulses, the load cell is read at rest (`commissioning_rig`).
 
     python -m tests.campaign.stroke_coverage --runs 500 --seed 20261128 --out tests/campaign/out/stroke_coverage.json
 """
@@ -17,16 +19,20 @@ import argparse
 import json
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from tests.campaign.calibration_coverage import LEVELS, RUNS, TOP, Chain, calibrated_record
+from tests.campaign.commissioning_rig import Rig, RigHands
 
+from steadyram.commission.calibrate import calibrate as calibrate_on_block
+from steadyram.commission.journal_of import record_of
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.record import CalibrationRecord, Point
 from steadyram.metrology.stroke import StrokeScatter, stroke_budget
 from steadyram.press.pressfile import build_press
+from steadyram.virtual.load_cell import LOAD_CELL_ERROR
 from steadyram.virtual.plant import Plant
 
 STROKES = 20
@@ -100,6 +106,10 @@ class Drawn(Chain):
         """First code after the wide one before the k-th eighth."""
         return 0 if k == 1 else (k - 2) * (1 << self.bits) // 8
 
+    def calibration(self) -> CalibrationRecord:
+        """What a calibration of this press takes down."""
+        return calibrate(self)
+
     def rest(self) -> float:
         """Mean count at rest, ram at the top, of a stroke's zero."""
         return self.converted(self.zero + self.zero_now + self.rng.normal(0.0, self.noise, SAMPLES))
@@ -146,6 +156,8 @@ class Everything(Drawn):
 class Unkind(Drawn):
     """The virtual press's own plant: wide codes, zero wander, friction scatter, a dead band, a bent transducer."""
 
+    more: ClassVar[dict[str, dict[str, str]]] = {}
+
     def bend(self) -> None:
         Wander.bend(self)  # type: ignore[arg-type]
         self.wide = 8.0 if self.bits == 12 else 1.0
@@ -169,7 +181,10 @@ class Unkind(Drawn):
             "adc": {"bits": self.bits, "wide_codes": self.wide},
             "work": {"kind": "dead-stop", "gap": "5 mm", "stiffness": "150 kN/mm"},
         }  # fmt: skip
-        self.plant = Plant(build_press(tables, "simulated"), int(self.rng.integers(2**31)))
+        for table, keys in self.more.items():
+            tables[table] |= keys
+        self.press = build_press(tables, "simulated")
+        self.plant = Plant(self.press, int(self.rng.integers(2**31)))
 
     def begin(self, mean: bool = False) -> None:
         plant = self.plant
@@ -198,13 +213,53 @@ class Unkind(Drawn):
         return float(np.mean([plant.step() for _ in range(SAMPLES)]))
 
 
+class Guided(Unkind):
+    """The unkind plant with a slewing valve, ripple, breakaway and a swinging line, calibrated by the guided procedure.
+
+    The load cell is the virtual press's: 0.1 % of reading, one standard deviation.
+    """
+
+    more: ClassVar[dict[str, dict[str, str]]] = {
+        "cylinder": {"breakaway": "1.6"},
+        "pump": {"ripple": "2 %", "ripple_frequency": "150 Hz", "flow_scatter": "1 %"},
+        "valve": {
+            "relay_delay": "8 ms",
+            "jitter": "1 ms",
+            "slew": "10 ms",
+            "overlap": "15 %",
+            "slow_feed": "0.3 L/min",
+        },
+        "transducer": {
+            "lag": "2 ms", "switching_spike": "0.5 %", "line_frequency": "40 Hz", "line_damping": "0.3",
+        },
+    }  # fmt: skip
+
+    def calibration(self) -> CalibrationRecord:
+        press, span = self.press, 0.8 * 65536.0
+        rig = Rig(press, int(self.rng.integers(2**31)))
+        full_N = press.cylinder.area_m2 * press.transducer.range
+        rig.values = {"zero_counts": round(rig.now().mean_counts), "c1_n": round(full_N / span * 65536)}
+        noise_N = max(4.0, float(rig.now().spread_counts)) * full_N / span / 16
+        device: Any = rig
+        found = calibrate_on_block.__wrapped__(  # type: ignore[attr-defined]
+            device, RigHands(rig), capacity_N=press.capacity_N, counts_per_N=span / full_N, holds_load=True,
+            slow_fitted=True, runs=RUNS,
+        )  # fmt: skip
+        self.cell_percent = 200.0 * LOAD_CELL_ERROR
+        header = calibrated_record(self, [], 0.0, 0.0).header
+        cell = header.reference.model_copy(update={"resolution": 0.0})
+        return record_of(found, header.model_copy(update={"reference": cell}), noise_N)
+
+
+# A model's place is part of its seed: new ones go to the end.
 MODELS: dict[str, type[Drawn]] = {
-    "s_shape": SShape,
+    "everything": Everything,
     "hysteresis_loops": Loops,
+    "s_shape": SShape,
+    "virtual_press": Unkind,
     "wide_codes": Wide,
     "zero_wander": Wander,
-    "everything": Everything,
-    "virtual_press": Unkind,
+    "guided": Guided,
 }
 
 
@@ -231,9 +286,9 @@ def judge(model: str, runs: int, seed: int) -> dict[str, Any]:
     size: dict[str, list[float]] = {name: [] for name in inside}
     stated: dict[str, list[float]] = {name: [] for name in inside}
     for number in range(runs):
-        rng = np.random.default_rng([seed, number, sorted(MODELS).index(model)])
+        rng = np.random.default_rng([seed, number, list(MODELS).index(model)])
         chain = MODELS[model](rng)
-        found = analyse(calibrate(chain), model, monte_carlo=False)
+        found = analyse(chain.calibration(), model, monte_carlo=False)
         known = StrokeScatter(chain.zero_wander_N, chain.friction * chain.friction_scatter)
         for _ in range(STROKES):
             true = float(rng.uniform(found.levels[0].force_N, found.levels[-1].force_N))

@@ -156,15 +156,16 @@ def proof(
     from steadyram.report.proof_pdf import proof_pdf
     from steadyram.report.proof_text import headline, proof_findings, sampling_plan
     from steadyram.report.proof_xlsx import proof_xlsx
-    from steadyram.report.uncertainty import reference_of, uncertainty_facts
+    from steadyram.report.uncertainty import measured_of, reference_of, uncertainty_facts
 
     units = preferences()
     ppt, length_m = _tolerance(tolerance)
     with CycleStore(store, create=False) as opened:
         chosen = choose_batch(opened, choose_device(opened, uid), job, number)
         found = prove(opened, chosen, tolerance_ppt=ppt, tolerance_m=length_m, subgroup=subgroup)
+        measured = measured_of(opened, chosen.uid)
     setpoints = [force for force, _ in found.setpoints]
-    told = uncertainty_facts(journal, found.calibrations, found.settings, setpoints)
+    told = uncertainty_facts(journal, found.calibrations, measured, setpoints)
     found = replace(found, uncertainty=tuple(told.items()), reference=reference_of(journal))
     made = int(time.time())
     files = {form: stem.with_name(f"{stem.name}.{form}") for form in ("html", "pdf", "csv", "xlsx")}

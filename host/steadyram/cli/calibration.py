@@ -24,7 +24,7 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import worth_of_reference
-from steadyram.metrology.certificate import contents
+from steadyram.metrology.certificate import Forces, contents
 from steadyram.metrology.certificate_file import write_certificate
 from steadyram.metrology.csv_record import default_unit, record_from_csv, reference_factor
 from steadyram.metrology.daily import daily_check
@@ -32,13 +32,13 @@ from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
 from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.gauge_rr import study
-from steadyram.metrology.guided import ReadCounts, Taken, guide, plan
+from steadyram.metrology.guided import LEVELS_MOST, RUNS_MOST, ReadCounts, Taken, guide, plan
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
 from steadyram.metrology.record import CalibrationRecord, Header, Reference
 from steadyram.metrology.standards import standards
-from steadyram.metrology.stroke import StrokeScatter, stroke_budget
+from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
 from steadyram.metrology.verify import Verification
@@ -121,15 +121,15 @@ def _load(
 
 
 @contextmanager
-def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
-    """Readings from the device, or typed in."""
+def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str]]:
+    """Readings from the device with its firmware's version, or typed in, with "" for the version."""
     if manual:
 
         def typed() -> Taken:
             value = click.prompt("reading in counts (16-bit scale)", type=Number(0, 65535), err=True)
             return Taken(value, 0.0, None)
 
-        yield typed
+        yield typed, ""
         return
     with connected(port) as device:
         transport = device.client.transport
@@ -148,7 +148,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[ReadCounts]:
                 max(values) - min(values),
             )
 
-        yield live
+        yield live, device.identity().fw
 
 
 @click.group("calibration")
@@ -174,11 +174,11 @@ def header() -> None:
     help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.",
 )
 @click.option(
-    "--levels", type=click.IntRange(3, 50), default=6, show_default=True,
+    "--levels", type=click.IntRange(3, LEVELS_MOST), default=6, show_default=True,
     help="Forces in a run: so many equal steps up to --largest, and down again.",
 )  # fmt: skip
 @click.option(
-    "--runs", type=click.IntRange(1, 20), default=3, show_default=True,
+    "--runs", type=click.IntRange(1, RUNS_MOST), default=3, show_default=True,
     help="How often the whole run is taken; three or more for a class (ISO 7500-1).",
 )  # fmt: skip
 @click.option(
@@ -218,7 +218,7 @@ def new(
         reference_factor(start, reference_unit or default_unit(start))
         wanted = None if smallest is None else parse(smallest, "newton", what="smallest setpoint")
         first = worth_of_reference(start, wanted, preferences().force_unit)
-    with said_if_stopped(lambda: _new_left(journal_file)), _reader(port, manual) as read_counts:
+    with said_if_stopped(lambda: _new_left(journal_file)), _reader(port, manual) as (read_counts, firmware):
         for sentence in first:
             say(sentence)
         say(
@@ -234,8 +234,13 @@ def new(
             start = read_header(header_file, rest.counts)
             if rest.spread is not None:
                 start = start.model_copy(update={"fluctuation_counts": rest.spread})
-            if runs >= ISO_RUNS and not start.reseated:
+            # A gauge stays on its line: there is nothing to seat anew.
+            if start.reference.kind == "gauge":
+                start = start.model_copy(update={"reseated": False})
+            elif runs >= ISO_RUNS and not start.reseated:
                 start = start.model_copy(update={"reseated": True})
+            if firmware:
+                start = start.model_copy(update={"firmware": firmware})
             journal = Journal.begin(journal_file, start)
         head = journal.record.header
         unit = reference_unit or default_unit(head)
@@ -294,29 +299,41 @@ def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
 def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = None) -> None:
     """Print an analysis; scatter: what strokes scatter by, if it is known."""
     table = Table(title=f"{result.curve.method}, degree {result.degree}, {result.runs} run(s)")
-    for heading in ("force", "q %", "b %", "v %", "a %", "class", "U (95 %)", "U of a stroke"):
+    for heading in (
+        f"force ({unit})",
+        "q %",
+        "b %",
+        "v %",
+        "a %",
+        "class",
+        f"U ({unit})",
+        f"U stroke ({unit})",
+    ):
         table.add_column(heading, justify="right")
+    forces, least = Forces(unit), min(v.expanded_N for v in result.levels)
     for v in result.levels:
         table.add_row(
-            show(v.force_N, "newton", unit),
+            forces.column(v.force_N, least),
             f"{v.q_percent:.3f}",
             "-" if v.b_percent is None else f"{v.b_percent:.2f}",
             "-" if v.v_percent is None else f"{v.v_percent:.2f}",
             f"{v.a_percent:.3f}",
             "none" if v.iso_class is None else f"{v.iso_class:g}",
-            show(v.expanded_N, "newton", unit, 2),
+            forces.column(v.expanded_N, least),
             "unknown"
-            if (stroke := stroke_budget(result, v.force_N, scatter or StrokeScatter())) is None
-            else show(stroke.expanded, "newton", unit, 2),
+            if (stroke := stroke_stated(result, v.force_N, scatter or StrokeScatter())) is None
+            else forces.column(stroke.expanded_N, least),
         )
     Console().print(table)
     click.echo(f"device: {result.device.fields}")
-    click.echo(f"largest residual of the device's integers: {max(abs(result.device.residual_N)):.3g} N")
+    worst = float(max(abs(result.device.residual_N)))
+    click.echo(f"largest residual of the device's integers: {show(worst, 'newton', unit, 3)}")
     if result.friction is not None:
         f = result.friction
         click.echo(
-            f"seal friction {f.friction_N:.4g} N ± {2 * f.u_friction_N:.2g} N; transducer hysteresis "
-            f"{f.hysteresis_N:.3g} N"
+            f"seal friction {show(f.friction_N, 'newton', unit, 3)} ± {show(2 * f.u_friction_N, 'newton', unit, 2)}; "
+            f"transducer hysteresis {show(f.hysteresis_N, 'newton', unit, 2)} ± "
+            f"{show(2 * f.u_hysteresis_N, 'newton', unit, 2)} (k = 2)"
         )
     for sentence in standards(result, unit):
         click.echo(sentence)
@@ -458,6 +475,7 @@ def device_copy(
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_csv_options
 @_degree
+@_unit
 @_json
 def verify(
     file: Path,
@@ -468,6 +486,7 @@ def verify(
     zero: float | None,
     reference_unit: str | None,
     degree: int | None,
+    unit: str,
     as_json: bool,
 ) -> None:
     """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
@@ -476,10 +495,12 @@ def verify(
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))
     else:
+        forces, least = Forces(unit), min(p.expanded_N for p in done.points)
         for p in done.points:
             click.echo(
-                f"{p.reference_N:.1f} N: error {p.error_N:+.1f} N, limit ±{p.limit_N:.1f} N, U "
-                f"{p.expanded_N:.1f} N: {p.verdict}"
+                f"{forces.column(p.reference_N, least)} {unit}: error {forces.column(p.error_N, least, True)} {unit}, "
+                f"limit ±{forces.column(p.limit_N, least)} {unit}, U {forces.column(p.expanded_N, least)} {unit} "
+                f"(k = {p.budget.coverage_factor:.2f}): {p.verdict}"
             )
         click.echo(f"rule: {done.rule}, limit {limit}: {done.verdict}")
     if done.verdict != "pass":
@@ -579,8 +600,9 @@ def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Refe
     show_default=True,
     help="Largest permitted error of the reading.",
 )
+@_unit
 @_json
-def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> None:
+def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: bool) -> None:
     """Drift between two calibrations: as-found, as-left, rate, and the next due date."""
     before = analyse(read_journal(old), str(old), monte_carlo=False)
     after = analyse(read_journal(new_file), str(new_file), monte_carlo=False)
@@ -589,10 +611,12 @@ def compare_command(old: Path, new_file: Path, limit: str, as_json: bool) -> Non
         document = asdict(done) | {"due": done.due.isoformat()}
         click.echo(json.dumps(document, allow_nan=False))
         return
+    forces, least = Forces(unit), min(level.expanded_N for level in after.levels)
     for v in done.levels:
         click.echo(
-            f"{v.force_N:.0f} N: as found {v.as_found_N:+.1f} N, as left {v.as_left_N:+.1f} N, change "
-            f"{v.change_percent:+.3f} %, E_n {v.normalised_error:+.2f}"
+            f"{forces.column(v.force_N, least)} {unit}: as found {forces.column(v.as_found_N, least, True)} {unit}, "
+            f"as left {forces.column(v.as_left_N, least, True)} {unit}, change {v.change_percent:+.3f} %, "
+            f"E_n {v.normalised_error:+.2f}"
         )
     click.echo(
         f"{done.trend}; as found {'within' if done.as_found_within else 'OUTSIDE'} {limit}; next due "

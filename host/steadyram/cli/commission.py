@@ -134,7 +134,9 @@ def calibrate(
     The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
     you can set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set.
     """
-    header = read_header(header_file, 0.0).model_copy(update={"reseated": RUNS[procedure] > 1})
+    header = read_header(header_file, 0.0)
+    gauge = header.reference.kind == "gauge"
+    header = header.model_copy(update={"reseated": RUNS[procedure] > 1 and not gauge})
     target = journal_file if journal_file is not None else Path(f"calibration-{header.number}.jsonl")
     if target.exists():
         raise BadInput(
@@ -142,7 +144,6 @@ def calibrate(
         )
     unit = reference_unit or default_unit(header)
     reference_factor(header, unit)
-    gauge = header.reference.kind == "gauge"
     if gauge and hands_url is not None:
         raise BadInput(
             "The virtual press's reference is a load cell under the ram; give a header that says so."
@@ -174,6 +175,7 @@ def calibrate(
                 progress=lambda done, of: bar("calibrating", done, of),
                 keep=partial.keep,
                 runs=RUNS[procedure],
+                reseat=not gauge,
             )
             record = record_of(found, header, noise_N)
             result: Analysis | None = None

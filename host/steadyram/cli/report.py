@@ -58,14 +58,13 @@ def report(
     from steadyram.cycles.store import CycleStore
     from steadyram.report.gather import gather
     from steadyram.report.page import findings, render
-    from steadyram.report.uncertainty import uncertainty_facts
+    from steadyram.report.uncertainty import measured_of, uncertainty_facts
 
     units = preferences()
     with CycleStore(store, create=False) as opened:
         data = gather(opened, choose_device(opened, uid), first=first, last=last, job=job)
-    facts = uncertainty_facts(
-        journal, data.calibrations, data.settings, [run.setpoint_N for run in data.runs]
-    )
+        measured = measured_of(opened, data.uid)
+    facts = uncertainty_facts(journal, data.calibrations, measured, [run.setpoint_N for run in data.runs])
     write_whole(target, render(data, units, title=title, made_unix=int(time.time()), facts=facts))
     if as_json:
         print_json(

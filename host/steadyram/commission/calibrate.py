@@ -65,12 +65,14 @@ def calibrate(
     progress: Callable[[int, int], None] = lambda done, of: None,
     keep: Keep = lambda zero, points: None,
     runs: int = 1,
+    reseat: bool = True,
 ) -> Found:
     """Run the whole calibration and fit it. The device is left with the ram at the top.
 
     capacity_N: rated force; counts_per_N: nameplate sensitivity, only to aim the points; holds_load: pressure
     stays when the valves close; slow_fitted: climb by the slow feed; keep: see Keep; runs: up and down so
-    often, the reference seated anew before each (a press that does not hold its load takes one).
+    often (a press that does not hold its load takes one); reseat: the reference is seated anew between the
+    runs, which a gauge on the line cannot be.
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
@@ -82,7 +84,7 @@ def calibrate(
     noise = max(4.0, float(device.now().spread_counts))
     aims = [zero + share * capacity_N * counts_per_N for share in LEVELS]
     if holds_load:
-        found, width = _runs(device, hands, aims, zero, noise, slow_fitted, progress, keep, runs)
+        found, width = _runs(device, hands, aims, zero, noise, slow_fitted, progress, keep, runs, reseat)
     else:
         found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
         keep(zero, tuple(found))
@@ -113,13 +115,17 @@ def _runs(
     progress: Callable[[int, int], None],
     keep: Keep,
     runs: int,
+    reseat: bool,
 ) -> tuple[list[Point], int]:
-    """Every run up and down; between them the reference is seated anew."""
+    """Every run up and down; between them the reference is seated anew, if it can be."""
     points: list[Point] = []
     width, of = 0, 2 * len(aims) * runs
     for run in range(1, runs + 1):
         if run > 1:
-            hands.note(f"Run {run} of {runs}: take the reference out, turn it by a third and put it back.")
+            if reseat:
+                hands.note(
+                    f"Run {run} of {runs}: take the reference out, turn it by a third and put it back."
+                )
             hands.use_block()
             hands.to_top()
             hands.wait(0.6)

@@ -12,7 +12,7 @@ import numpy as np
 
 from steadyram.metrology import classes, earned
 from steadyram.metrology.at_zero import ZeroDisagreement, at_zero
-from steadyram.metrology.budget import Budget, Component, combine
+from steadyram.metrology.budget import Budget, Component, Stated, combine
 from steadyram.metrology.checks import refuse_nonsense
 from steadyram.metrology.curve import Curve, fit_curve
 from steadyram.metrology.device_poly import DevicePolynomial
@@ -26,6 +26,7 @@ from steadyram.metrology.nameplate import nameplate_ratio, nameplate_warning
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.runs import RunScatter, run_scatter
+from steadyram.units import show
 
 # A reference whose own expanded uncertainty is more than this part of the force is told at that force.
 POOR_REFERENCE_PART = 0.05
@@ -62,7 +63,7 @@ class Level:
     @property
     def coverage_factor(self) -> float:
         """Factor k of the uncertainty that is stated."""
-        return self.expanded_N / self.budget.combined if self.budget.combined else self.budget.coverage_factor
+        return Stated.of(self.budget, self.expanded_N).coverage_factor
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,16 @@ class Analysis:
         if runs.mean_N > 0.0:
             lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t"))
         return combine(lines)
+
+    def widening_at(self, force_N: float) -> float:
+        """Return by how much Monte Carlo widens the budget at a force: between two levels, in proportion."""
+        factors = [level.expanded_N / level.budget.expanded for level in self.levels]
+        return float(np.interp(force_N, [level.force_N for level in self.levels], factors))
+
+    def stated_at(self, force_N: float) -> Stated:
+        """Return what is stated of one device reading at a force; at a level it is what the level states."""
+        budget = self.budget_at(force_N)
+        return Stated.of(budget, self.widening_at(force_N) * budget.expanded)
 
     def inside(self, force_N: float) -> float:
         """Return the calibrated force nearest to `force_N`."""
@@ -320,6 +331,9 @@ def _notes(found: Analysis) -> list[str]:
         notes.append(warning)
     if found.zero_disagreement is not None and found.zero_disagreement.significant:
         notes.append(found.zero_disagreement.sentence)
+    if taken_back := found.record.taken_back:
+        rows = ", ".join(str(row) for row in taken_back)
+        notes.append(f"taken back as mistyped by whoever calibrated, and kept in the journal: row {rows}")
     if header.zero_counts_after is None:
         notes.append("no reading at rest after the runs: the zero error is not judged")
     if header.reference.kind == "gauge":
@@ -330,8 +344,8 @@ def _notes(found: Analysis) -> list[str]:
         own = combine(found.reference_lines(level.force_N)).expanded
         if own > POOR_REFERENCE_PART * level.force_N:
             notes.append(
-                f"the reference alone may be wrong by ±{own:.3g} N at {level.force_N:.4g} N, "
-                f"{100.0 * own / level.force_N:.2g} % of the force"
+                f"the reference alone may be wrong by ±{show(own, 'newton', 'N', 3)} at "
+                f"{show(level.force_N, 'newton', 'N')}, {100.0 * own / level.force_N:.2g} % of the force"
             )
     if not found.record.digest:
         notes.append("the record carries no digests: a change to it would not show")

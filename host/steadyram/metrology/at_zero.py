@@ -13,6 +13,7 @@ from steadyram.metrology.curve import Curve, resolution_variance_N2
 from steadyram.metrology.friction import Friction
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
+from steadyram.units import show
 
 # Below this part of the largest force a disagreement is not worth a sentence.
 TELL_PART = 0.002
@@ -50,7 +51,11 @@ def at_zero(record: CalibrationRecord, curve: Curve, friction: Friction | None) 
         coarse * curve.standard_uncertainty(0.0) ** 2 + u_friction**2 + step**2 / 12.0 + resolution**2
     )
     significant = abs(found) > 2.0 * u and abs(found) > TELL_PART * float(curve.device.force_N.max())
-    shown = f"{found / header.area_m2 / 1e5:+.2g} bar" if gauge else f"{found:+.3g} N"
+    shown = (
+        f"{found / header.area_m2 / 1e5:+.2g} bar"
+        if gauge
+        else f"{'+' if found > 0.0 else ''}{show(found, 'newton', 'N', 3)}"
+    )
     sentence = (
         f"the reference disagrees with the transducer at zero: where the transducer is at rest, the "
         f"{'gauge' if gauge else 'load cell'} would show {shown}; check its pointer or indicator with no "

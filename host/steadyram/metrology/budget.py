@@ -63,6 +63,20 @@ def combine(components: Sequence[Component], level: float = 0.95) -> Budget:
 
 
 @dataclass(frozen=True)
+class Stated:
+    """What is stated of a value: expanded uncertainty (N) and its factor k over the budget's combined one."""
+
+    expanded_N: float
+    coverage_factor: float
+
+    @classmethod
+    def of(cls, budget: Budget, expanded_N: float) -> Stated:
+        """Return what a budget states, when the expanded uncertainty is the budget's or wider."""
+        factor = expanded_N / budget.combined if budget.combined else budget.coverage_factor
+        return cls(expanded_N, factor)
+
+
+@dataclass(frozen=True)
 class BudgetLine:
     """One line as it is printed; dof is None where it is known well; share: of the combined variance."""
 

@@ -17,7 +17,7 @@ from steadyram.metrology.certificate_facts import FORMULA, facts_of, methods_of,
 from steadyram.metrology.claims import CERTIFICATE, title_of
 from steadyram.metrology.drift import compare
 from steadyram.metrology.standards import standards
-from steadyram.metrology.stroke import StrokeScatter, stroke_budget
+from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.verify import Verification
 from steadyram.units import to_unit
 
@@ -207,8 +207,8 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
             f"{level.coverage_factor:.2f}",
             f"{100 * level.expanded_N / level.force_N:.2f}",
             "unknown"
-            if (stroke := stroke_budget(analysis, level.force_N, scatter)) is None
-            else f"{forces.column(stroke.expanded, least)} (k {stroke.coverage_factor:.2f})",
+            if (stroke := stroke_stated(analysis, level.force_N, scatter)) is None
+            else f"{forces.column(stroke.expanded_N, least)} (k {stroke.coverage_factor:.2f})",
         )
         rows.append((*row, "none" if level.iso_class is None else f"{level.iso_class:g}") if classed else row)
     note = (
@@ -276,7 +276,13 @@ def _conformity(
     verification: Verification | None, forces: Forces
 ) -> tuple[tuple[str, ...], tuple[Table, ...]]:
     if verification is None:
-        return (("No statement of conformity is made: no fresh points were judged.",), ())
+        return (
+            (
+                "No statement of conformity to a limit is made: no fresh points were judged. What is said of classes "
+                "stands under Results, with its rule.",
+            ),
+            (),
+        )
     limit = f"{100 * verification.limit_fraction:g} %"
     rule = (
         "guarded acceptance: a point passes where the error is within the limit less U, fails beyond the limit plus "

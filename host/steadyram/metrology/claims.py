@@ -55,8 +55,12 @@ def procedure_gaps(analysis: Analysis) -> list[str]:
                 header.environment.ambient_C is None,
             ),
             ("the zero return was not read", header.zero_counts_after is None),
+            ("the version of the firmware was not recorded (firmware)", not header.firmware.strip()),
             (f"fewer than {ISO_RUNS} rising runs were taken", analysis.runs < ISO_RUNS),
-            ("the reference was not re-seated between the runs", not header.reseated),
+            (
+                "the reference was not re-seated between the runs",
+                not header.reseated and header.reference.kind == "load-cell",
+            ),
             ("the record carries no digests", not analysis.record.digest),
         )
         if missing

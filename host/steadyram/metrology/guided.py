@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple
 from steadyram.errors import BadInput
 from steadyram.metrology.checks import refuse_nonsense
 from steadyram.metrology.journal import Journal
+from steadyram.metrology.nameplate import plausible_forces
 from steadyram.metrology.record import CalibrationRecord, Point
 from steadyram.units import parse, show
 
@@ -27,6 +28,10 @@ class Taken(NamedTuple):
     spread: float | None
 
 
+LEVELS_MOST = 20
+RUNS_MOST = 10
+# Answer that takes the newest point back.
+TAKE_BACK = "back"
 ReadCounts = Callable[[], Taken]
 
 
@@ -45,8 +50,8 @@ def plan(record: CalibrationRecord, levels: int, runs: int, largest_N: float) ->
     Raises BadInput for fewer than three levels, no run, or more than the transducer can see.
     """
     header = record.header
-    if levels < 3 or levels > 20 or not 1 <= runs <= 10:
-        raise BadInput("a guided calibration takes 3 to 20 levels and 1 to 10 runs.")
+    if not 3 <= levels <= LEVELS_MOST or not 1 <= runs <= RUNS_MOST:
+        raise BadInput(f"a guided calibration takes 3 to {LEVELS_MOST} levels and 1 to {RUNS_MOST} runs.")
     if not 0.0 < largest_N <= header.area_m2 * header.range_Pa:
         raise BadInput("the largest calibration force must be above zero and within the transducer's range.")
     to_reference = 1.0 / header.area_m2 if header.reference.kind == "gauge" else 1.0
@@ -68,46 +73,49 @@ def guide(
 ) -> None:
     """Take the points that the journal still lacks, then the closing zero.
 
-    unit: what the reference is read in; an answer may carry its own unit. A point that cannot be
-    true (wrong way, same reference again) is refused at once and asked for again;
-    an interruption by the caller's exceptions loses nothing.
+    unit: what the reference is read in; an answer may carry its own unit. A point that cannot be true (wrong way, same
+    reference again, a factor of two off the nameplate) is refused at once and asked for again; `TAKE_BACK` takes back
+    the point before. An interruption by the caller's exceptions loses nothing.
     """
     kind = journal.record.header.reference.kind
     si = "pascal" if kind == "gauge" else "newton"
     done = len(journal.record.points)
     if done:
         say(f"Going on after {done} of {len(steps)} points.")
-    for number, step in enumerate(steps[done:], start=done + 1):
+    say(f"A point that was mistyped: answer '{TAKE_BACK}' to the next question.")
+    while (done := len(journal.record.points)) < len(steps):
+        number, step = done + 1, steps[done]
         if journal.record.header.reseated and step.run > 1 and _begins(steps, number):
             ask(
                 f"Run {step.run}: ram to the top; take the reference out, turn it by a third and put it back; press "
                 "return"
             )
         way = "up to" if step.direction == "rising" else "down to"
-        while True:
-            answer = ask(
-                f"{number}/{len(steps)}, run {step.run}: bring the force {way} about "
-                f"{show(step.target, si, unit, 3)} without going back, hold, and type the reference"
-            ).strip()
-            try:
-                value = parse(answer if _has_unit(answer) else f"{answer} {unit}", si, what="reference")
-                taken = read_counts()
-                point = Point(
-                    run=step.run,
-                    direction=step.direction,
-                    reference=value,
-                    counts=taken.counts,
-                    counts_sd=taken.sd,
-                )
-                _refuse_point(journal.record, point)
-            except ValueError as error:
-                say(f"The reading cannot be used ({str(error)[:120]}); again.")
+        answer = ask(
+            f"{number}/{len(steps)}, run {step.run}: bring the force {way} about "
+            f"{show(step.target, si, unit, 3)} without going back, hold, and type the reference"
+        ).strip()
+        try:
+            if answer.lower() == TAKE_BACK:
+                say(f"Row {journal.take_back()} is taken back; it stays in the journal.")
                 continue
-            except BadInput as error:
-                say(f"{error} Again.")
-                continue
-            journal.add(point)
-            break
+            value = parse(answer if _has_unit(answer) else f"{answer} {unit}", si, what="reference")
+            taken = read_counts()
+            point = Point(
+                run=step.run,
+                direction=step.direction,
+                reference=value,
+                counts=taken.counts,
+                counts_sd=taken.sd,
+            )
+            _refuse_point(journal.record, point, si, unit)
+        except ValueError as error:
+            say(f"The reading cannot be used ({str(error)[:120]}); again.")
+            continue
+        except BadInput as error:
+            say(f"{error} Again.")
+            continue
+        journal.add(point)
     if journal.record.header.zero_counts_after is None:
         ask("Let the ram go up to the top, wait half a minute, and press return")
         journal.close_zero(read_counts().counts)
@@ -124,8 +132,15 @@ def _has_unit(text: str) -> bool:
     return any(c.isalpha() and c not in "eE" for c in text)
 
 
-def _refuse_point(record: CalibrationRecord, point: Point) -> None:
-    """Refuse a point that goes the wrong way from the one before it in the same run and direction."""
+def _refuse_point(record: CalibrationRecord, point: Point, si: str, unit: str) -> None:
+    """Refuse a point that its counts cannot stand for, or that goes the wrong way from the one before it."""
+    least, most = plausible_forces(record, point)
+    if not least <= record.force_N(point) <= most:
+        raise BadInput(
+            f"{show(point.reference, si, unit)} does not fit {point.counts:.0f} counts: by bore and range they stand "
+            f"for {show(max(0.0, least), 'newton', 'kN', 3)} to {show(most, 'newton', 'kN', 3)}. Check the number, its "
+            "unit and the reading."
+        )
     if not record.points:
         return
     last = record.points[-1]
@@ -134,7 +149,8 @@ def _refuse_point(record: CalibrationRecord, point: Point) -> None:
     step = point.reference - last.reference
     if step == 0.0 or (step < 0.0) == (point.direction == "rising"):
         raise BadInput(
-            f"The reference must go on {point.direction} from {last.reference:g}, not to {point.reference:g}."
+            f"The reference must go on {point.direction} from {show(last.reference, si, unit)}, not to "
+            f"{show(point.reference, si, unit)}; if the point before is wrong, answer '{TAKE_BACK}'."
         )
     if (point.counts - last.counts) * step <= 0.0:
         raise BadInput("The reading did not follow the reference; check transducer and valve.")

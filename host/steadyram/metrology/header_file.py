@@ -26,6 +26,7 @@ customer = ""
 location = ""                     # where the calibration is done
 reseated = false                  # true: the reference is taken out and put back between the runs
 nameplate_explained = ""          # only where the points are more than 5 % off the nameplate: why
+firmware = ""                     # its version; taken from a device that is read
 note = ""
 
 [press]
@@ -81,7 +82,7 @@ _TABLES: dict[str, set[str]] = {
 }
 _TOP = {
     "number", "interval_days", "note", "invented", "laboratory", "customer", "location", "reseated",
-    "nameplate_explained",
+    "nameplate_explained", "firmware",
 }  # fmt: skip
 # Quantities of the reference: key in the file, field of the record.
 _READ = {"resolution": "resolution", "range": "range", "place": "place", "expanded": "expanded_abs"}

@@ -2,10 +2,12 @@
 
 An interruption loses at most the point that was being written: a torn last line is dropped when the
 journal is opened again. JSON Lines; the header line is `{"header": {...}}`, points `{"point": {...}}`,
-the closing zero `{"zero_counts_after": ...}`.
+the closing zero `{"zero_counts_after": ...}`. A point that was mistyped is taken back by `{"taken_back": ROW}`; its own
+line stays.
 
 Each line carries in `chain` the SHA-256 digest of its own content and of the line before, so that a changed,
-added or removed line shows, and is named by its row; the digest of the last line stands for the whole record.
+added or removed line shows, and is named by its row; the digest of the last line stands for the whole record. Lines
+cut off at the end do not show in the chain: what is left lacks the closing zero and earns no class.
 A chain shows an edit by hand or a damaged disk. It is no signature: whoever can run this program can write a
 new one, so the digest is printed on the certificate. Journals of before carry none and are said to.
 """
@@ -35,6 +37,8 @@ class Journal:
         self.path = path
         self.record = record
         self._chained = bool(record.digest) or not record.points
+        closed = record.header.zero_counts_after is not None
+        self._lines = 1 + len(record.points) + 2 * len(record.taken_back) + closed
 
     @classmethod
     def begin(cls, path: Path, header: Header) -> Journal:
@@ -47,6 +51,7 @@ class Journal:
         except OSError as error:
             raise BadInput(f"{path} cannot be made ({error.strerror}); choose another place.") from None
         journal = cls(path, CalibrationRecord(header=header, points=(), rows=(), digest=""))
+        journal._lines = 0
         digest = journal._append({"header": header.model_dump(mode="json")})
         journal.record = journal.record.model_copy(update={"digest": digest})
         return journal
@@ -65,10 +70,26 @@ class Journal:
     def add(self, point: Point) -> None:
         """Append a point and flush it to disk."""
         digest = self._append({"point": point.model_dump(mode="json")})
-        rows = (*self.record.rows, len(self.record.rows) + 2)
+        rows = (*self.record.rows, self._lines)
         self.record = self.record.model_copy(
             update={"points": (*self.record.points, point), "rows": rows, "digest": digest}
         )
+
+    def take_back(self) -> int:
+        """Take the newest point back; returns its row. Raises BadInput where there is none."""
+        if not self.record.points:
+            raise BadInput("There is no point to take back.")
+        row = self.record.rows[-1]
+        digest = self._append({"taken_back": row})
+        self.record = self.record.model_copy(
+            update={
+                "points": self.record.points[:-1],
+                "rows": self.record.rows[:-1],
+                "taken_back": (*self.record.taken_back, row),
+                "digest": digest,
+            }
+        )
+        return row
 
     def close_zero(self, counts: float) -> None:
         """Append the reading at rest after the last run."""
@@ -90,6 +111,7 @@ class Journal:
             raise BadInput(
                 f"{self.path} cannot be written ({error.strerror}); free the disk and resume."
             ) from None
+        self._lines += 1
         return digest
 
 
@@ -109,6 +131,7 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
     header: Header | None = None
     points: list[Point] = []
     rows: list[int] = []
+    taken_back: list[int] = []
     zero_after: float | None = None
     digest: str | None = None
     for number, line in enumerate(raw.splitlines(), start=1):
@@ -129,6 +152,9 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
             elif "point" in document and header is not None:
                 points.append(Point.model_validate(document["point"]))
                 rows.append(number)
+            elif "taken_back" in document and rows and document["taken_back"] == rows[-1]:
+                points.pop()
+                taken_back.append(rows.pop())
             elif "zero_counts_after" in document and header is not None:
                 zero_after = float(document["zero_counts_after"])
                 if not math.isfinite(zero_after):
@@ -146,7 +172,13 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
         raise BadInput(f"{path} holds no calibration; make one with 'calibration new'.")
     if zero_after is not None:
         header = header.model_copy(update={"zero_counts_after": zero_after})
-    return CalibrationRecord(header=header, points=tuple(points), rows=tuple(rows), digest=digest or "")
+    return CalibrationRecord(
+        header=header,
+        points=tuple(points),
+        rows=tuple(rows),
+        taken_back=tuple(taken_back),
+        digest=digest or "",
+    )
 
 
 def _follow(before: str | None, document: dict[str, object], told: object, where: str) -> str:

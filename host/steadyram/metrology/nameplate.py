@@ -8,10 +8,12 @@ that far off, so the reference or its unit is suspect (common practice, no sourc
 from __future__ import annotations
 
 from steadyram.errors import BadInput
-from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.record import CalibrationRecord, Point
 
 WARN_PART = 0.05
 REFUSE_FACTOR = 2.0
+# What friction and zero may make of a single point, as a part of range times area (common practice, no source).
+POINT_SLACK_PART = 0.05
 
 
 def nameplate_ratio(record: CalibrationRecord) -> float:
@@ -23,6 +25,14 @@ def nameplate_ratio(record: CalibrationRecord) -> float:
         raise BadInput("the reading never moves; check transducer and wiring.")
     sensitivity = (record.force_N(top) - record.force_N(low)) / (top.counts - low.counts)
     return float(sensitivity / record.header.nominal_N_per_count)
+
+
+def plausible_forces(record: CalibrationRecord, point: Point) -> tuple[float, float]:
+    """Return the least and largest force (N) that a single point's counts can stand for, by the device's own bound."""
+    header = record.header
+    nominal = header.nominal_N_per_count * max(0.0, point.counts - header.zero_counts)
+    slack = POINT_SLACK_PART * header.area_m2 * header.range_Pa
+    return nominal / REFUSE_FACTOR - slack, nominal * REFUSE_FACTOR + slack
 
 
 def nameplate_warning(record: CalibrationRecord) -> str:

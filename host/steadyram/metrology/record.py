@@ -176,12 +176,14 @@ class Header(_Strict):
 class CalibrationRecord(_Strict):
     """Header and points; force_N gives each point's force on the work.
 
+    rows: of the points in their file; taken_back: rows of points that whoever calibrated took back;
     digest: of the last line of its chained journal, "" where there is none.
     """
 
     header: Header
     points: tuple[Point, ...]
     rows: tuple[int, ...] = ()
+    taken_back: tuple[int, ...] = ()
     digest: str = ""
 
     def force_N(self, point: Point) -> Newton:

@@ -5,13 +5,16 @@ from __future__ import annotations
 from steadyram.metrology.analyse import Analysis
 from steadyram.units import show
 
+# ISO/IEC 17025, 7.8.6 asks for the rule with every statement of conformity, and a class is one.
+DECISION = "Decision rule: the limits as they stand, no guard band."
+
 
 def standards(analysis: Analysis, unit: str) -> list[str]:
     """Return the sentences on classes. A standard whose conditions are not met is named only to say what lacks."""
     said = [_iso(analysis, unit)]
     if analysis.e4_ok is not None:
         kept = "kept" if analysis.e4_ok else "not kept"
-        said.append(f"ASTM E4, one per cent at every force and between runs: {kept}.")
+        said.append(f"ASTM E4, one per cent at every force and between runs: {kept}. {DECISION}")
     if analysis.llf is not None:
         top = analysis.levels[-1].force_N
         starts = [
@@ -36,5 +39,5 @@ def _iso(analysis: Analysis, unit: str) -> str:
     with_v = "none" if analysis.iso_class_with_v is None else f"class {analysis.iso_class_with_v:g}"
     return (
         f"The figures keep ISO 7500-1 class {analysis.iso_class:g} for rising force{start}; with reversibility: "
-        f"{with_v}."
+        f"{with_v}. {DECISION}"
     )

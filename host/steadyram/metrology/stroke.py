@@ -9,6 +9,10 @@ Lines beside those of the calibration (JCGM 100:2008, uncorrelated):
 
     zero wander of a stroke, friction of a stroke      their standard deviations s_z, s_f
     zero and friction of the runs                      sqrt((s_z^2 + s_f^2) / runs)
+    run to run beyond zero and friction                sqrt((s^2 - s_z^2 - s_f^2) / runs), s that of the runs' means
+
+The last line is what the runs differ in besides, re-seating for one; it is left out where s is no larger. A stroke
+is not known better than the mean of many, so its stated figure is at least that of the calibration.
 
 Where the device has not measured s_z and s_f, three runs or more tell their joint size, with few degrees of
 freedom; with fewer the stroke's uncertainty is unknown.
@@ -21,7 +25,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from steadyram.metrology.analyse import Analysis
-from steadyram.metrology.budget import Budget, Component, combine
+from steadyram.metrology.budget import Budget, Component, Stated, combine
 from steadyram.units import show
 
 ENOUGH_RUNS = 3
@@ -62,6 +66,8 @@ def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) ->
                 "zero and friction of the runs", math.hypot(zero, friction) / math.sqrt(found.runs), "B"
             ),
         ]
+        beyond = math.sqrt(max(0.0, found.of_means_N**2 - zero**2 - friction**2) / found.runs)
+        own.append(Component("run to run beyond zero and friction", beyond, "A", found.means_dof, "t"))
     elif found.runs >= ENOUGH_RUNS:
         # One estimate for the stroke and for the mean of the runs, so one line: they are not two independent ones.
         u = found.of_means_N * math.sqrt(1.0 + 1.0 / found.runs)
@@ -71,21 +77,35 @@ def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) ->
     return combine([line for line in (*analysis.lines_at(force_N), *own) if line.u > 0.0])
 
 
+def stroke_stated(analysis: Analysis, force_N: float, scatter: StrokeScatter) -> Stated | None:
+    """Return what is stated of one stroke's force at `force_N` (N), None where its scatter is unknown.
+
+    It is widened as the calibration's own figure is, where Monte Carlo did not bear the budget out.
+    """
+    budget = stroke_budget(analysis, force_N, scatter)
+    if budget is None:
+        return None
+    least = analysis.stated_at(force_N).expanded_N
+    return Stated.of(budget, max(analysis.widening_at(force_N) * budget.expanded, least))
+
+
 def both_figures(analysis: Analysis, force_N: float, scatter: StrokeScatter, unit: str) -> str:
     """Return the uncertainty of the calibration and that of one stroke at a force, for people.
 
     A force outside the calibrated range is judged at its nearest end, and said to be.
     """
     at = analysis.inside(force_N)
-    level = analysis.budget_at(at)
-    said = f"calibration ±{show(level.expanded, 'newton', unit, 2)} (k = {level.coverage_factor:.2f})"
-    stroke = stroke_budget(analysis, at, scatter)
+    level = analysis.stated_at(at)
+    said = f"calibration ±{show(level.expanded_N, 'newton', unit, 2)} (k = {level.coverage_factor:.2f})"
+    stroke = stroke_stated(analysis, at, scatter)
     if stroke is None:
         said += (
             "; one stroke: unknown until zero wander and friction scatter are measured, or three runs taken"
         )
     else:
-        said += f"; one stroke ±{show(stroke.expanded, 'newton', unit, 2)} (k = {stroke.coverage_factor:.2f})"
+        said += (
+            f"; one stroke ±{show(stroke.expanded_N, 'newton', unit, 2)} (k = {stroke.coverage_factor:.2f})"
+        )
     outside = (
         ""
         if at == force_N

@@ -7,7 +7,7 @@ from typing import Any
 
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.budget import stated
-from steadyram.metrology.stroke import StrokeScatter, stroke_budget
+from steadyram.metrology.stroke import StrokeScatter, stroke_budget, stroke_stated
 
 
 def analysis_document(analysis: Analysis, scatter: StrokeScatter | None = None) -> dict[str, Any]:
@@ -63,6 +63,7 @@ def analysis_document(analysis: Analysis, scatter: StrokeScatter | None = None) 
 
 def _level(analysis: Analysis, v: Level, scatter: StrokeScatter) -> dict[str, Any]:
     stroke = stroke_budget(analysis, v.force_N, scatter)
+    told = stroke_stated(analysis, v.force_N, scatter)
     return {
         "force_N": v.force_N,
         "q_percent": v.q_percent,
@@ -74,6 +75,8 @@ def _level(analysis: Analysis, v: Level, scatter: StrokeScatter) -> dict[str, An
         "budget": asdict(stated(v.budget)),
         "expanded_N": v.expanded_N,
         "coverage_factor": v.coverage_factor,
+        "stroke_expanded_N": None if told is None else told.expanded_N,
+        "stroke_coverage_factor": None if told is None else told.coverage_factor,
         "stroke_budget": None if stroke is None else asdict(stated(stroke)),
         "monte_carlo_expanded_N": None if v.monte_carlo is None else v.monte_carlo.expanded_N,
         "monte_carlo_agrees": None if v.monte_carlo is None else v.monte_carlo.agrees,

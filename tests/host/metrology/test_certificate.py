@@ -63,7 +63,7 @@ def test_everything_that_a_certificate_asks_for_stands_in_it(tmp_path):
         "relate only to the item",
         "only as a whole",
         "As found: not stated",
-        "No statement of conformity is made",
+        "No statement of conformity to a limit is made",
         f"steadyram {__version__}; firmware 0.1.0",
         found.record.digest,
         "authorised by",

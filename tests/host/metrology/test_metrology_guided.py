@@ -84,7 +84,7 @@ def test_impossible_answers_are_asked_again(tmp_path):
     bench = Bench(steps, slips=["", "soon", "30", "3 psi"])
     bench.force = 30e3
     guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
-    assert len(bench.said) == 4  # three refusals and the last sentence
+    assert len(bench.said) == 5  # how to take back, three refusals and the last sentence
     assert journal.record.points[0].reference == 30e3
 
 
@@ -94,6 +94,45 @@ def test_wrong_way_is_refused_at_once(tmp_path):
     bench.force = 30e3
     guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
     assert sum("rising" in line for line in bench.said) == 2
+
+
+@pytest.mark.parametrize("slip", ["3000", "90"])
+def test_a_force_that_the_reading_cannot_stand_for_is_refused_at_once(tmp_path, slip):
+    # 30 kN typed with a slipped decimal point, and three times too much: twice and 14 kN are the bound.
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=[slip])
+    bench.force = 30e3
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    assert sum("does not fit" in line for line in bench.said) == 1
+    assert journal.record.points[0].reference == 30e3
+
+
+def test_a_mistyped_point_is_taken_back_and_stays_in_the_journal(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=["34", "back"])
+    bench.force = 30e3
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    record = read_journal(journal.path)
+    assert record == journal.record
+    assert record.taken_back == (2,)
+    assert [p.reference for p in record.points[:2]] == [30e3, 60e3]
+    assert record.rows[:2] == (4, 5)
+    assert json.loads(journal.path.read_text().splitlines()[1])["point"]["reference"] == 34e3
+    assert any("row 2" in note and "taken back" in note for note in analyse(record, "x").notes)
+    resumed = Journal.resume(journal.path)
+    assert resumed.record == record
+    # What was taken back is chained, too.
+    edit(journal.path, 3, lambda document: document.update(taken_back=9))
+    with pytest.raises(BadInput, match="row 3"):
+        read_journal(journal.path)
+
+
+def test_nothing_to_take_back_is_said(tmp_path):
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=["back"])
+    guide(journal, steps, bench.ask, bench.said.append, bench.read, "kN")
+    assert any("no point to take back" in line for line in bench.said)
+    assert journal.record.taken_back == ()
 
 
 def test_plan_bounds(tmp_path):
