@@ -17,6 +17,8 @@ from steadyram.virtual.tryout.shop import PARTS, kind_of, verdict
 def bench() -> Iterator[Bench]:
     made = Bench(seed=3)
     made.start()
+    # A pedal that is down while the board starts counts once it has been let go: the tests press it later.
+    assert wait_for(lambda: made.moment().get("state") == "ready")
     yield made
     made.close()
 
@@ -26,6 +28,20 @@ def picture(bench: Bench) -> dict[str, Any]:
     return bench.moment()
 
 
+def pass_time(bench: Bench, seconds: float) -> None:
+    """Wait until the press has lived through `seconds`."""
+    until_s = picture(bench)["time_s"] + seconds
+    assert wait_for(lambda: picture(bench)["time_s"] > until_s)
+
+
+def push_knob(bench: Bench, seconds: float) -> None:
+    """Push the knob, hold it for `seconds` of the press's time and let go; return once the board has seen that."""
+    bench.act("knob", True)
+    pass_time(bench, seconds)
+    bench.act("knob", False)
+    pass_time(bench, 0.3)
+
+
 def test_display_is_drawn_by_the_firmware(bench: Bench) -> None:
     assert wait_for(lambda: picture(bench)["display"].startswith("picture "))
     drawn = bytes.fromhex(picture(bench)["display"].removeprefix("picture "))
@@ -33,12 +49,23 @@ def test_display_is_drawn_by_the_firmware(bench: Bench) -> None:
     assert any(drawn)
 
 
-def test_emergency_stop_drops_the_valves_and_is_a_fault(bench: Bench) -> None:
+def test_emergency_stop_drops_the_valves_and_its_fault_is_acknowledged(bench: Bench) -> None:
     bench.act("extend", True)
     assert wait_for(lambda: picture(bench)["ram_m"] > 0.002)
     bench.act("estop", True)
     assert wait_for(lambda: not picture(bench)["outputs"]["extend"] and not picture(bench)["outputs"]["slow"])
     assert wait_for(lambda: picture(bench)["fault"] == "estop-open")
+
+    # A push that begins while the pedal is still down acknowledges nothing, however long it lasts.
+    push_knob(bench, 0.6)
+    assert picture(bench)["fault"] == "estop-open"
+    bench.act("extend", False)
+    bench.act("estop", False)
+    pass_time(bench, 0.2)
+    push_knob(bench, 0.6)
+    assert wait_for(lambda: picture(bench)["fault"] is None and picture(bench)["state"] == "ready")
+    bench.act("retract", True)
+    assert wait_for(lambda: picture(bench)["clear"])
 
 
 def test_part_cannot_be_changed_while_the_ram_is_down(bench: Bench) -> None:
