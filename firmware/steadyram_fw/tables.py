@@ -350,36 +350,37 @@ S_SENSOR_MEASURES = const(26)
 S_CELL_N = const(27)
 S_CELL_UV_V = const(28)
 S_AMPLIFIER_UV_V = const(29)
-S_CHAR_VALID = const(30)
-S_OPEN_LAG_US = const(31)
-S_CLOSE_LAG_US = const(32)
-S_SENSOR_LAG_US = const(33)
-S_JITTER_US = const(34)
-S_SLOW_OPEN_LAG_US = const(35)
-S_SLOW_CLOSE_LAG_US = const(36)
-S_RATE_LOW_N_S = const(37)
-S_RATE_HIGH_N_S = const(38)
-S_RATE_SLOW_N_S = const(39)
-S_CHANGEOVER_N = const(40)
-S_NOISE_N = const(41)
-S_LEAK_PPM_S = const(42)
-S_COAST_US = const(43)
-S_POSITION_NOISE_UM = const(44)
-S_SPEED_UM_S = const(45)
-S_SPEED_SLOW_UM_S = const(46)
-S_PULSE_DEAD_US = const(47)
-S_PULSE_LEAST_US = const(48)
-S_SLOW_PULSE_DEAD_US = const(49)
-S_SLOW_PULSE_LEAST_US = const(50)
-S_BREAKAWAY_N = const(51)
-S_FRICTION_SCATTER_N = const(52)
-S_ZERO_WANDER_N = const(53)
-S_RATE_LOW_U_PPT = const(54)
-S_RATE_HIGH_U_PPT = const(55)
-S_RATE_SLOW_U_PPT = const(56)
-S_LAG_U_US = const(57)
-S_MEASURED_DAY = const(58)
-S_LEN = const(59)
+S_PANEL_UNIT = const(30)
+S_CHAR_VALID = const(31)
+S_OPEN_LAG_US = const(32)
+S_CLOSE_LAG_US = const(33)
+S_SENSOR_LAG_US = const(34)
+S_JITTER_US = const(35)
+S_SLOW_OPEN_LAG_US = const(36)
+S_SLOW_CLOSE_LAG_US = const(37)
+S_RATE_LOW_N_S = const(38)
+S_RATE_HIGH_N_S = const(39)
+S_RATE_SLOW_N_S = const(40)
+S_CHANGEOVER_N = const(41)
+S_NOISE_N = const(42)
+S_LEAK_PPM_S = const(43)
+S_COAST_US = const(44)
+S_POSITION_NOISE_UM = const(45)
+S_SPEED_UM_S = const(46)
+S_SPEED_SLOW_UM_S = const(47)
+S_PULSE_DEAD_US = const(48)
+S_PULSE_LEAST_US = const(49)
+S_SLOW_PULSE_DEAD_US = const(50)
+S_SLOW_PULSE_LEAST_US = const(51)
+S_BREAKAWAY_N = const(52)
+S_FRICTION_SCATTER_N = const(53)
+S_ZERO_WANDER_N = const(54)
+S_RATE_LOW_U_PPT = const(55)
+S_RATE_HIGH_U_PPT = const(56)
+S_RATE_SLOW_U_PPT = const(57)
+S_LAG_U_US = const(58)
+S_MEASURED_DAY = const(59)
+S_LEN = const(60)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 160000 34474
@@ -411,6 +412,7 @@ sensor_measures 0 1 0
 cell_n 100 5000000 200000
 cell_uv_v 10 20000 2000
 amplifier_uv_v 10 20000 2000
+panel_unit 0 5 0
 char_valid 0 1 0
 open_lag_us 0 500000 0
 close_lag_us 0 500000 0
@@ -451,7 +453,7 @@ SETTINGS_OPTIONAL = (
     27,
     28,
     29,
-    44,
+    30,
     45,
     46,
     47,
@@ -466,6 +468,7 @@ SETTINGS_OPTIONAL = (
     56,
     57,
     58,
+    59,
 )
 # values of fields that are enumerations
 SENSOR_KIND_RATIOMETRIC = const(0)
@@ -482,8 +485,14 @@ POSITION_KIND_POTENTIOMETER = const(1)
 POSITION_KIND_ENCODER = const(2)
 SENSOR_MEASURES_PRESSURE = const(0)
 SENSOR_MEASURES_FORCE = const(1)
+PANEL_UNIT_KN = const(0)
+PANEL_UNIT_TONF = const(1)
+PANEL_UNIT_LBF = const(2)
+PANEL_UNIT_KGF = const(3)
+PANEL_UNIT_TONNE_FORCE = const(4)
+PANEL_UNIT_N = const(5)
 # places from here on are measured values, a set of their own
-S_MEASURED = const(30)
+S_MEASURED = const(31)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)

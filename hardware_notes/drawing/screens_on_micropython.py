@@ -116,6 +116,13 @@ keeper.use(6)
 core.force_n = 123400
 core.state = T.STATE_ADVANCE
 picture("home-large-force")
+keeper.use(2)
+core.force_n = 17820
+keeper.settings[T.S_PANEL_UNIT] = 1
+picture("home-tonf")
+keeper.settings[T.S_PANEL_UNIT] = 2
+picture("home-lbf")
+keeper.settings[T.S_PANEL_UNIT] = 0
 core.state = T.STATE_READY
 keeper.use(1)
 core.force_n = 40

@@ -1,7 +1,7 @@
 """The settings file: press settings as TOML, each as a quantity or as an integer in the protocol's unit.
 
 `capacity = "20 tonf"` is a quantity with its unit; `capacity_n = 177929` is the integer that the device holds, in the
-unit that the suffix names; `slow_fitted = true` is 1.
+unit that the suffix names; `slow_fitted = true` is 1, and `panel_unit = "tonf"` a name of the definition.
 
 A file may hold some keys or all of them; what it lacks keeps the device's value when it is pushed. It may hold measured
 values too (a backup of a board, or a file from before they were a set of their own).
@@ -47,6 +47,12 @@ _EXAMPLES: Final[dict[str, str]] = {
 }
 
 
+def panel_unit(force_unit: str) -> int:
+    """Return the setting that shows the panel's forces in `force_unit`; kN's for a unit that the panel lacks."""
+    names = definition().enumeration("panel_unit")
+    return names.index(force_unit if force_unit in names else "kN")
+
+
 def read_settings(path: str | Path) -> dict[str, int]:
     """Read a settings file, measured values included. Raises BadInput that names file, key and bounds."""
     try:
@@ -78,7 +84,9 @@ def read_settings(path: str | Path) -> dict[str, int]:
                 f"{path}: {short_name(field.name)} and {field.name} are the same setting; give one."
             )
         number: object = value
-        if key != field.name:
+        if isinstance(value, str) and field.values:
+            number = _named(path, field, value)
+        elif key != field.name:
             number = _counted(path, field, key, value)
         elif isinstance(value, bool) and (field.minimum, field.maximum) == (0, 1):
             number = int(value)
@@ -114,6 +122,14 @@ def _counted(path: str | Path, field: Field, key: str, value: object) -> int:
             f"{path}: {key} is {value} without a unit; write a quantity such as {_EXAMPLES[ending]}, or {field.name}."
         )
     return round(parse(value, si, what=f"{path}: {key}") * per_si)
+
+
+def _named(path: str | Path, field: Field, value: str) -> int:
+    if value not in field.values:
+        raise BadInput(
+            f"{path}: {field.name} is '{value[:20]}', which is not one of {', '.join(field.values)}."
+        )
+    return field.values.index(value)
 
 
 def _bounds(field: Field, key: str) -> str:
@@ -166,6 +182,8 @@ def settings_with_units(values: Mapping[str, int], force_unit: str, pressure_uni
 
 
 def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) -> str:
+    if field.values:
+        return f'{field.name} = "{field.values[value]}"'
     text = as_quantity(field.name, value, force_unit, pressure_unit)
     return f"{field.name} = {value}" if text is None else f'{short_name(field.name)} = "{text}"'
 

@@ -5,6 +5,8 @@ documents. A view is what panel/panel.py says there is to see. Force is told in 
 rows tall: 13 mm on a 2.4 inch display, readable at two metres.
 """
 
+from . import unit
+
 WIDTH = 128
 HEIGHT = 64
 
@@ -36,6 +38,7 @@ class View:
 
     def __init__(self):
         self.kind = View.HOME
+        self.unit = unit.KN
         self.force_n = 0
         self.set_n = 0
         self.dialled = False
@@ -54,6 +57,7 @@ class View:
         """Equal for equal pictures."""
         return (
             self.kind,
+            self.unit,
             self.force_n // 10 if self.force_n is not None else None,
             self.set_n,
             self.dialled,
@@ -96,10 +100,9 @@ def draw(frame, view, blink):
 
 
 def _home(frame, view, blink):
-    force(frame, view.force_n, 0, 0, 1)
-    frame.text("kN", 112, 0, 1)
+    force(frame, view.force_n, view.unit, 0, 1)
     if view.set_n:
-        text = kn(view.set_n)
+        text = unit.figure(view.set_n, view.unit)[0]
         if view.dialled:
             frame.fill_rect(0, 31, WIDTH, 17, 1)
             wide(frame, "=" + text, 0, 32, 2, 2, 0)
@@ -126,8 +129,7 @@ def _handling(frame, view, blink):
     frame.fill_rect(0, 0, WIDTH, 18, 1)
     wide(frame, "HANDLING", 0, 1, 2, 2, 0)
     if view.live:
-        force(frame, view.force_n, 0, 21, 1)
-        frame.text("kN", 112, 21, 1)
+        force(frame, view.force_n, view.unit, 21, 1)
     else:
         for i, row in enumerate(view.rows[:2]):
             wide(frame, row[:16], 0, 20 + 17 * i, 1, 2, 1)
@@ -153,8 +155,7 @@ def _cutoff_off(frame, view, blink):
         wide(frame, "CUTOFF", 16, 2, 2, 3, 0)
         wide(frame, "OFF", 16, 30, 4, 4, 0)
         return
-    force(frame, view.force_n, 0, 0, 0)
-    frame.text("kN", 112, 0, 0)
+    force(frame, view.force_n, view.unit, 0, 0)
     wide(frame, "NO STOP", 8, 33, 2, 2, 0)
     frame.text("at a set force", 8, 51, 0)
 
@@ -201,22 +202,10 @@ def _ask(frame, view):
     frame.text(view.title[:16], 0, 2, 0)
     y = 14
     if view.set_n:
-        force(frame, view.set_n, 0, 14, 1)
-        frame.text("kN", 112, 14, 1)
+        force(frame, view.set_n, view.unit, 14, 1)
         y = 47
     for i, row in enumerate(view.rows[:5]):
         frame.text(row[:16], 0, y + 9 * i, 1)
-
-
-def kn(force_n):
-    """Newtons as kilonewtons with two decimals, one from 100 kN on."""
-    sign = "-" if force_n < 0 else ""
-    force_n = abs(force_n)
-    if force_n >= 99995:
-        tenths = (force_n + 50) // 100
-        return "%s%d.%d" % (sign, tenths // 10, tenths % 10)
-    hundredths = (force_n + 5) // 10
-    return "%s%d.%02d" % (sign, hundredths // 100, hundredths % 100)
 
 
 def mm(um):
@@ -232,13 +221,17 @@ def mm(um):
     return "%s%d.%02d" % (sign, hundredths // 100, hundredths % 100)
 
 
-def force(frame, force_n, x, y, colour):
-    """A force in large figures, flush right in 108 columns, 30 rows tall; dashes for one that is not known."""
-    text = "---" if force_n is None else kn(force_n)
+def force(frame, force_n, shown_in, y, colour):
+    """A force in large figures, 30 rows tall, and its unit flush right; dashes for one that is not known."""
+    text, name = unit.figure(force_n or 0, shown_in)
+    if force_n is None:
+        text = "---"
+    frame.text(name, WIDTH - 8 * len(name), y, colour)
     width = 0
     for char in text:
         width += 8 if char == "." else 20
-    x += 108 - width
+    # three columns free between the last figure, which ends three before its place does, and the unit
+    x = min(WIDTH - 8 * len(name), 108) - width
     for char in text:
         if char == ".":
             frame.fill_rect(x + 1, y + 25, 5, 5, colour)

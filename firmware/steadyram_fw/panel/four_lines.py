@@ -4,6 +4,7 @@ Loaded where it is asked for only: a board with a display has no use for it.
 """
 
 from .. import tables as T
+from . import unit
 from .draw import View, mm
 from .panel import TURN_MS, ceiling_words
 
@@ -16,14 +17,19 @@ def four_lines(panel):
     core = app.core
     keeper = app.keeper
     job = keeper.job()
-    force = "---" if core.shown_n is None else _kn(core.shown_n)
+    shown_in = unit.of(keeper.settings)
+    force = (
+        "%8s %s" % ("---", shown_in[0])
+        if core.shown_n is None
+        else "%11s" % unit.told(core.shown_n, shown_in)
+    )
     turn = app.clock.uptime_ms() // TURN_MS
     if core.armed_ms and not core.fault:
         return (
             "VALVE TEST ARMED %ds" % ((core.armed_ms + 999) // 1000),
             "NOT A PART: the next",
             "pedal runs the test",
-            "to %s kN" % _kn(core.armed_n),
+            "to " + unit.told(core.armed_n, shown_in),
         )
     if panel.menu.page and not core.fault:
         return _menu(panel)
@@ -31,20 +37,20 @@ def four_lines(panel):
         return (
             "FAULT %d" % core.fault,
             T.FAULT_NAMES[core.fault].replace("-", " ")[:_WIDTH],
-            "%8s kN" % force if core.shown_n is not None else _unknown(core),
+            force if core.shown_n is not None else _unknown(core),
             "release pedals, ack" if core.shown_n is not None or turn & 1 else "treat as loaded",
         )
     if app.inputs & T.IN_CUTOFF:
-        top = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
+        top = "%s  %s" % (force, T.STATE_NAMES[core.state])
     else:
         # nothing on the panel is worth more room than this
         top = "!!!  CUTOFF OFF  !!!"
     if core.refusal:
         second = "NO: " + T.REFUSAL_PANEL[core.refusal]
     elif panel.turned_n:
-        second = "set > %s kN" % _kn(panel.turned_n)
+        second = "set > " + unit.told(panel.turned_n, shown_in)
     elif not app.inputs & T.IN_CUTOFF:
-        second = "%8s kN  %s" % (force, T.STATE_NAMES[core.state])
+        second = "%s  %s" % (force, T.STATE_NAMES[core.state])
     elif job and job[T.J_HANDLING]:
         second = "HANDLING: CHECK PINS"
     elif job and job[T.J_STOP_ON]:
@@ -53,7 +59,7 @@ def four_lines(panel):
             mm(job[T.J_DEPTH_UM]),
         )
     elif job:
-        second = "set   %s kN" % _kn(job[T.J_SETPOINT_N])
+        second = "set   " + unit.told(job[T.J_SETPOINT_N], shown_in)
     else:
         second = "no job"
     if core.state == T.STATE_RETURN and core.returns_latched:
@@ -86,14 +92,8 @@ def _menu(panel):
         return view.title[:_WIDTH], row[:_WIDTH], "", "%d of %d" % (view.mark + 1, len(view.rows))
     rows = list(view.rows[:3]) + ["", "", ""]
     if view.kind == View.ASK and panel.menu.page == "take":
-        rows[2] = "set > %s kN" % _kn(view.set_n)
+        rows[2] = "set > " + unit.told(view.set_n, unit.of(panel.app.keeper.settings))
     return view.title[:_WIDTH], rows[0][:_WIDTH], rows[1][:_WIDTH], rows[2][:_WIDTH]
-
-
-def _kn(force_n):
-    sign = "-" if force_n < 0 else ""
-    force_n = (abs(force_n) + 5) // 10
-    return "%s%d.%02d" % (sign, force_n // 100, force_n % 100)
 
 
 def _unknown(core):

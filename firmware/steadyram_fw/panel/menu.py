@@ -9,7 +9,8 @@ from ..services import checks, zeroing
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from ..version import VERSION
-from .draw import View, kn, wrap
+from . import unit
+from .draw import View, wrap
 
 IDLE_MS = 20000
 _ITEMS = ("job", "first part", "zero", "count to 0", "device", "back")
@@ -129,7 +130,10 @@ class Menu:
         app = self._app
         app.keeper.set_setpoint(self._value_n, T.BY_PANEL, True)
         app.replaced("jobs")
-        self._say(now, "first part", "taken, set to " + kn(self._value_n) + " kN")
+        self._say(now, "first part", "taken, set to " + self._told(self._value_n))
+
+    def _told(self, force_n):
+        return unit.told(force_n, unit.of(self._app.keeper.settings))
 
     # ------------------------------------------------------------ time
     def work(self, now):
@@ -205,7 +209,7 @@ class Menu:
                     "push: leave it",
                 )
             elif page == "take":
-                view.title = "got %s kN" % kn(self._got_n)
+                view.title = "got " + self._told(self._got_n)
                 view.set_n = self._value_n
                 view.rows = ("turn to change", "push to take")
             elif page == "device":

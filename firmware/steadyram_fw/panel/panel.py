@@ -10,7 +10,8 @@ from .. import tables as T
 from ..services import checks
 from ..services.refuse import Refuse
 from ..services.store import StoreError
-from .draw import View, draw, kn, wrap
+from . import unit
+from .draw import View, draw, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
@@ -125,6 +126,7 @@ class Panel:
         keeper = app.keeper
         view = self.view
         job = keeper.job()
+        view.unit = unit.of(keeper.settings)
         view.force_n = core.shown_n
         view.dialled = self.turned_n > 0
         view.set_n = self.turned_n or (job[T.J_SETPOINT_N] if job else 0)
@@ -136,7 +138,7 @@ class Panel:
             view.target_um = job[T.J_DEPTH_UM]
             view.travel_um = core.travel_um if core.travel.known else None
             if turn & 1:
-                view.job = _limit_words(job)
+                view.job = _limit_words(job, view.unit)
         view.state = T.STATE_PANEL[core.state]
         view.count = ""
         if job:
@@ -166,7 +168,7 @@ class Panel:
         elif core.armed_ms:
             view.kind = View.TEST
             view.title = "%d s left" % ((core.armed_ms + 999) // 1000)
-            view.rows = _armed_rows(core.armed_n)
+            view.rows = _armed_rows(unit.told(core.armed_n, view.unit))
         elif getattr(app.access, "seal_ready", False):
             view.kind = View.SEAL
         elif self.menu.page:
@@ -233,11 +235,10 @@ class Panel:
         return four_lines(self)
 
 
-def _limit_words(job):
+def _limit_words(job, shown_in):
     """The force of a job that stops on depth: its limit, or the other thing that ends the stroke."""
-    return ("at most %s kN" if job[T.J_STOP_ON] == T.STOP_ON_DEPTH else "or at %s kN") % kn(
-        job[T.J_SETPOINT_N]
-    )
+    words = "limit %s" if job[T.J_STOP_ON] == T.STOP_ON_DEPTH else "or at %s"
+    return words % unit.told(job[T.J_SETPOINT_N], shown_in)
 
 
 def _look_after(turn):
@@ -246,12 +247,12 @@ def _look_after(turn):
 
 def ceiling_words(settings):
     ceiling = settings[T.S_HANDLING_N]
-    return "below %s kN" % kn(ceiling) if ceiling else "no ceiling set"
+    return "below %s" % unit.told(ceiling, unit.of(settings)) if ceiling else "no ceiling set"
 
 
 def _since(now, then):
     return (now - then) & 0xFFFFFFFF
 
 
-def _armed_rows(ceiling_n):
-    return "Extend pedal", "runs the test", "to %s kN" % kn(ceiling_n), "Retract cancels"
+def _armed_rows(ceiling):
+    return "Extend pedal", "runs the test", "to " + ceiling, "Retract cancels"

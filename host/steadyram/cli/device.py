@@ -31,6 +31,7 @@ from steadyram.link.records import Reading
 from steadyram.link.sets import press_sets
 from steadyram.settings_file import (
     as_quantity,
+    panel_unit,
     read_settings,
     settings_difference,
     settings_text,
@@ -233,13 +234,14 @@ def settings_new(press_file: Path) -> None:
 
     \b
     Example:  steadyram device settings new --press my-press.toml > settings.toml
-    Check each line against the press; what the press file does not say has the factory default.
+    Check each line against the press; what the press file does not say has the factory default. The panel shows the
+    unit that you chose with 'steadyram units'.
     """
     from steadyram.nameplate import nameplate_settings
     from steadyram.press.pressfile import read_press
 
     units = preferences()
-    values = nameplate_settings(read_press(press_file))
+    values = nameplate_settings(read_press(press_file)) | {"panel_unit": panel_unit(units.force_unit)}
     click.echo(settings_with_units(values, units.force_unit, units.pressure_unit), nl=False)
 
 

@@ -4,7 +4,8 @@ import pytest
 from bench import Bench, calibration_puts, job_puts, settings_puts
 
 from steadyram_fw import tables as T
-from steadyram_fw.panel.draw import View, kn, mm, wrap
+from steadyram_fw.panel import unit
+from steadyram_fw.panel.draw import View, mm, wrap
 from steadyram_fw.panel.panel import CHECKLIST, _limit_words, ceiling_words
 
 
@@ -291,7 +292,7 @@ def test_text_for_boards_without_display_follows_the_menu(bench):
     ],
 )
 def test_kilonewtons(newtons, text):
-    assert kn(newtons) == text
+    assert unit.figure(newtons, unit.KN) == (text, "kN")
 
 
 @pytest.mark.parametrize(
@@ -337,7 +338,7 @@ def test_job_that_stops_on_depth_shows_target_travel_and_the_limit_on_force(benc
     seen = at(bench, 0)
     assert (seen.kind, seen.target_um, seen.travel_um) == (View.HOME, 5300, 3210)
     assert seen.job == "1 first"
-    assert at(bench, 3000).job == "at most 10.00 kN"
+    assert at(bench, 3000).job == "limit 10.00 kN"
     assert bench.app.panel.text()[1] == "at 3.21 to 5.30 mm"
     put_job(bench, stop_on=2)
     assert at(bench, 3000).job == "or at 10.00 kN"
@@ -372,12 +373,13 @@ def test_handling_shows_its_checklist_one_after_another_and_the_ceiling(bench):
 def test_words_of_depth_and_handling_fit_the_display(bench):
     assert all(len(row) <= 16 for rows in CHECKLIST for row in rows)
     job, settings = list(bench.app.keeper.jobs[1][1]), list(bench.app.keeper.settings)
-    for stop_on in (1, 2):
-        # Up to a thousand kilonewtons; beyond, the last letters are cut off.
-        job[T.J_STOP_ON], job[T.J_SETPOINT_N] = stop_on, 999900
-        assert len(_limit_words(job)) <= 16
     settings[T.S_HANDLING_N] = T.SETTINGS[T.S_HANDLING_N][2]
-    assert len(ceiling_words(settings)) <= 16
+    for number in range(T.SETTINGS[T.S_PANEL_UNIT][2] + 1):
+        settings[T.S_PANEL_UNIT] = number
+        for stop_on in (1, 2):
+            job[T.J_STOP_ON], job[T.J_SETPOINT_N] = stop_on, 999900
+            assert len(_limit_words(job, unit.of(settings))) <= 16
+        assert len(ceiling_words(settings)) <= 16
 
 
 def test_every_fault_and_refusal_fits_the_display():

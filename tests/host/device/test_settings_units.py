@@ -55,6 +55,8 @@ def test_quantity_becomes_the_devices_integer(tmp_path: Path, line: str, key: st
         ('bore = "4 m"', "outside 5000 to 600000 micrometres"),
         ('leak_limit_ppt = "100 s"', "is not a setting"),
         ("sensor_kind = true\nchanges_s = true", "changes_s is not a whole number"),
+        ('panel_unit = "stone"', "panel_unit is 'stone', which is not one of kN, tonf"),
+        ("panel_unit = 9", "panel_unit is 9, outside 0 to 5"),
     ],
 )
 def test_wrong_entry_is_named(tmp_path: Path, text: str, says: str) -> None:
@@ -82,7 +84,7 @@ def test_command_prints_the_users_units(
     out = capsys.readouterr().out
     assert 'range = "5000 psi"' in out
     assert 'capacity = "20.667 tonf"' in out
-    assert read(tmp_path, out) == nameplate_settings(read_press(press))
+    assert read(tmp_path, out) == nameplate_settings(read_press(press)) | {"panel_unit": 1}
 
 
 def test_every_unit_has_its_example_and_its_display() -> None:
