@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,6 @@ from steadyram.errors import LinkError
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_device, set_up
 from steadyram.virtual.runtime import CpythonRuntime
-from steadyram_fw import tables
 
 START_S = 6.0
 STROKE_S = 8.0
@@ -36,39 +34,11 @@ def answering(press: VirtualPress) -> Device:
 UID = "0000000000000000"  # of the emulated flash chip; a calibration is bound to it
 
 
-Tick = Callable[[int, int, int], int]
-
-
-def as_on_the_board(tick: Tick) -> Tick:
-    """The same step with the two things in which the emulated board differs from a virtual press.
-
-    Its 12-bit converter gives a code c as c << 4 | c >> 8 over the supply's 65535, up to 16 counts of 65536 more than
-    c << 4. And a step that switches the feed on plans the pulse first: it ends 0.85 to 1.12 ms after it took its
-    reading, too late for the millisecond in which it began, while one that switches off (0.46 ms) is in time.
-    """
-    last = 0
-
-    def late_on(counts: int, inputs: int, place: int = 0) -> int:
-        nonlocal last
-        code = counts >> 4
-        word = tick(min(65535, ((code << 4 | code >> 8) << 14) // (65535 >> 2)), inputs, place)
-        shown = word & (last | ~tables.OUT_EXTEND)
-        last = word
-        return shown
-
-    return late_on
-
-
 class Prepared(VirtualPress):
     """A virtual press whose firmware runs here and takes itself for the emulated board."""
 
-    # What tells a board from a virtual press: see `as_on_the_board`.
-    on_board = False
-
     def power_up(self) -> None:
         self._runtime = CpythonRuntime(self.state_dir, UID)
-        if self.on_board:
-            self._runtime._standin.tick = as_on_the_board(self._runtime.app.tick)
         self._info = self._runtime.info
         self._ahead = self._runtime.batch_least
 

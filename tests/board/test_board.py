@@ -80,21 +80,17 @@ def callback_and_heap_keep_their_bounds(steps, told):
     assert (told["clock_hz"], told["core_mv"], told["left"]) == (200_000_000, 1150, "")
 
 
-class AsOnTheBoard(Prepared):
-    on_board = True
-
-
 def part_is_the_virtual_press_s(files, folder, peak_N, record):
     """The same part on the same press without a board: within one step of the converter, and the same record.
 
-    The virtual press reads the converter's scale as a board does and switches the feed on a millisecond later, and so
-    gives the same pulses. Without that it gives fewer and longer ones, of which each draws the valve's delays anew.
+    Both switch a feed on in the step after the one that planned it. What is left between them is the converter's scale
+    (12 bits as c << 4 | c >> 8 over the supply here, as c << 4 there) and when the device was started.
     """
     for path, data in files.items():
         file = folder / "files" / path.lstrip("/")
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(data)
-    with AsOnTheBoard(PRESS, SEED, "cpython", folder) as press:
+    with Prepared(PRESS, SEED, "cpython", folder) as press:
         device = answering(press)
         virtual_N = stroke(press)
         same = next(iter(device.log(0))).values

@@ -127,6 +127,9 @@ class Controller:
         self._finished = False
         self._again = False
         self._zero_taken = False
+        # What the step before decided: planning takes a board most of a millisecond, so the valve is switched on in the
+        # next step, a short one. Otherwise a pulse came out shorter by what its own planning took.
+        self._next = NEXT_DONE
         self._zero_due = False  # a batch begins and nobody has taken the zero
         self._zero_wait = 0
         self._zero_n = 0
@@ -440,6 +443,7 @@ class Controller:
         self.fault = number
         self.state = t.STATE_FAULT
         self._timer = 0
+        self._next = NEXT_DONE
         self.disarm()
         self.contacts.ack_anew()
         if t.STATE_ADVANCE <= was <= t.STATE_DWELL:
@@ -679,7 +683,15 @@ class Controller:
             # The ram is on the part already: the force that is there decides what comes next, if anything.
             cut.width_ms = 0
             self._close()
-        elif cut.width_ms:
+        else:
+            self.state = t.STATE_SETTLE
+            self._next = NEXT_PULSE if cut.width_ms else NEXT_FEED
+
+    def _move(self):
+        """Switch on what the step before decided."""
+        what = self._next
+        self._next = NEXT_DONE
+        if what == NEXT_PULSE:
             self._start_pulse()
         else:
             self._start_feed()
@@ -854,6 +866,9 @@ class Controller:
     def _settle(self, force):
         if not self._held():
             return
+        if self._next:
+            self._move()
+            return
         self._timer -= 1
         self._settle_ms += 1
         cut = self.cut
@@ -883,10 +898,8 @@ class Controller:
         what = cut.decide(settled)
         if self.depth.on:
             what = self._with_depth(what)
-        if what == NEXT_PULSE:
-            self._start_pulse()
-        elif what == NEXT_FEED:
-            self._start_feed()
+        if what == NEXT_PULSE or what == NEXT_FEED:
+            self._next = what
         elif self.job[t.J_DWELL_MS] > 0 and what == NEXT_DONE and cut.mode != MODE_THRESHOLD:
             self._settled_n = settled
             self._dwell_ms = 0
@@ -952,6 +965,11 @@ class Controller:
             return
         self._dwell_ms += 1
         cut = self.cut
+        if self._next:
+            self._next = NEXT_DONE
+            # A top-up inside the dwell: the clock goes on while it settles.
+            self._top_up()
+            return
         if self._dwell_ms >= self.job[t.J_DWELL_MS]:
             self._dwelled = True
             self._reached(self._settled_n, NEXT_DONE)
@@ -961,12 +979,10 @@ class Controller:
             return
         force = mean_force(self.cells)
         if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:
-            what = cut.decide(force)
-            if what == NEXT_PULSE:
-                # A top-up inside the dwell: the clock goes on while it settles.
-                self._top_up(force)
+            if cut.decide(force) == NEXT_PULSE:
+                self._next = NEXT_PULSE
 
-    def _top_up(self, force):
+    def _top_up(self):
         dwelt = self._dwell_ms
         self._start_pulse()
         self._dwell_ms = dwelt
@@ -995,6 +1011,7 @@ class Controller:
         self._stop_pending = stop
         self._duration_ms = self._off_ms
         self._after = AFTER_STOP_MS
+        self._next = NEXT_DONE
         self._let_go = False
         if stop != t.STOP_OVERDUE:
             self.follow.shown()

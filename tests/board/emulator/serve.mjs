@@ -34,10 +34,10 @@ let turn = 0; // changes still to come
 const KNOB = [3, 2, 0, 1]; // levels (a, b) of a turn forward, as in the firmware's table
 let edges = [];
 let word = 0;
-// Where in the plant's milliseconds the control steps begin: one that switches a valve off ends in the same millisecond,
-// one that plans a pulse and switches on does not. On a real press the two are not related, which is worth up to a
-// millisecond of the oil's flow; here it is fixed once the steps are regular.
-const STEP_BEGINS_NS = 0.35e6;
+// Where in the plant's milliseconds the control steps begin: early, so that one that switches a valve ends in the same
+// millisecond. On a real press the two are not related, which is worth up to a millisecond of the oil's flow; here it is
+// fixed once the steps are regular.
+const STEP_BEGINS_NS = 0.2e6;
 const REGULAR = 100;
 let phase = 0;
 
