@@ -205,7 +205,7 @@ def stroke_coverages(raw: Figures) -> Figures:
         for model, each in raw.items()
         if isinstance(each, dict)
         for key, value in each.items()
-        if key == "runs" or key.endswith("_coverage")
+        if key == "runs" or key.endswith(("_coverage", "_standard_error"))
     }
 
 
@@ -227,15 +227,24 @@ def soaked(raw: Figures) -> Figures:
     return scalars(raw)
 
 
-OWN_MODELS = ("s_shape", "hysteresis_loops", "wide_codes", "zero_wander", "everything")
+CHEAP_MODELS = ("s_shape", "hysteresis_loops", "wide_codes", "zero_wander", "everything", "virtual_press")
 
 CAMPAIGNS = (
     Campaign(
         "stroke_coverage",
         "short",
         "stroke_coverage",
-        ("--runs", "500", "--seed", "20261128", "--models", *OWN_MODELS),
+        ("--runs", "500", "--seed", "20261128", "--models", *CHEAP_MODELS),
         ("metrology", "plant"),
+        stroke_coverages,
+        seed="20261128",
+    ),
+    Campaign(
+        "guided_coverage",
+        "night",
+        "stroke_coverage",
+        ("--runs", "500", "--seed", "20261128", "--models", "guided", "--part", "{part}"),
+        ("metrology", "plant", "commissioning"),
         stroke_coverages,
         seed="20261128",
     ),

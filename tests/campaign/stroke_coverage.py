@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -30,7 +31,7 @@ from steadyram.commission.journal_of import record_of
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.record import CalibrationRecord, Point
-from steadyram.metrology.stroke import StrokeScatter, stroke_budget
+from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.press.pressfile import build_press
 from steadyram.virtual.load_cell import LOAD_CELL_ERROR
 from steadyram.virtual.plant import Plant
@@ -157,6 +158,8 @@ class Unkind(Drawn):
     """The virtual press's own plant: wide codes, zero wander, friction scatter, a dead band, a bent transducer."""
 
     more: ClassVar[dict[str, dict[str, str]]] = {}
+    # Milliseconds until a reading has come to rest; without a line and a lag it is so at once.
+    settling = 10
 
     def bend(self) -> None:
         Wander.bend(self)  # type: ignore[arg-type]
@@ -196,7 +199,7 @@ class Unkind(Drawn):
             plant._stroke = stroke
         plant.deficit = plant.dead_band
         plant.valves_touched()
-        for _ in range(10):  # the transducer's loop closes where there is no pressure
+        for _ in range(self.settling):  # the transducer's loop closes where there is no pressure
             plant.step()
 
     def counts(self, force_N: float, rising: bool, samples: int) -> float:
@@ -204,13 +207,19 @@ class Unkind(Drawn):
         plant._move_to(plant._u_at(force_N))
         plant.deficit = 0.0 if rising else 2.0 * plant.dead_band
         plant.valves_touched()  # a plant at rest would not look at what was moved from outside
-        return float(np.mean([plant.step() for _ in range(samples)]))
+        return self.rested(samples)
+
+    def rested(self, samples: int) -> float:
+        """Mean of so many readings, once they have come to rest."""
+        for _ in range(self.settling):
+            self.plant.step()
+        return float(np.mean([self.plant.step() for _ in range(samples)]))
 
     def rest(self) -> float:
         plant = self.plant
         plant.u, plant.deficit = 0.0, plant.dead_band
         plant.valves_touched()
-        return float(np.mean([plant.step() for _ in range(SAMPLES)]))
+        return self.rested(SAMPLES)
 
 
 class Guided(Unkind):
@@ -218,6 +227,8 @@ class Guided(Unkind):
 
     The load cell is the virtual press's: 0.1 % of reading, one standard deviation.
     """
+
+    settling = 300
 
     more: ClassVar[dict[str, dict[str, str]]] = {
         "cylinder": {"breakaway": "1.6"},
@@ -280,41 +291,58 @@ def calibrate(chain: Drawn) -> CalibrationRecord:
     return calibrated_record(chain, points, rests[0], chain.rest())
 
 
-def judge(model: str, runs: int, seed: int) -> dict[str, Any]:
-    """Calibrate `runs` presses of a model and make strokes on each; returns coverages and the mean of U over F."""
-    inside = {"calibration": 0, "stroke": 0, "stroke_from_runs": 0}
-    size: dict[str, list[float]] = {name: [] for name in inside}
-    stated: dict[str, list[float]] = {name: [] for name in inside}
-    for number in range(runs):
-        rng = np.random.default_rng([seed, number, list(MODELS).index(model)])
-        chain = MODELS[model](rng)
-        found = analyse(chain.calibration(), model, monte_carlo=False)
-        known = StrokeScatter(chain.zero_wander_N, chain.friction * chain.friction_scatter)
-        for _ in range(STROKES):
-            true = float(rng.uniform(found.levels[0].force_N, found.levels[-1].force_N))
-            for name, mean in (("calibration", True), ("stroke", False), ("stroke_from_runs", False)):
-                chain.begin(mean)
-                shown = float(device_force(found.device.fields, [chain.counts(true, True, SAMPLES)])[0])
-                budget = (
-                    found.budget_at(true)
-                    if mean
-                    else stroke_budget(found, true, known if name == "stroke" else StrokeScatter())
-                )
-                assert budget is not None
-                inside[name] += abs(shown - true) <= budget.expanded
-                size[name].append(abs(shown - true))
-                stated[name].append(budget.expanded)
-    total = runs * STROKES
-    return {
-        "runs": runs,
-        "strokes": total,
-        **{f"{name}_coverage": inside[name] / total for name in inside},
-        **{
-            f"{name}_wider_than_needed": 1.0
-            / float(np.quantile(np.asarray(size[name]) / np.asarray(stated[name]), 0.95))
-            for name in inside
-        },
-    }
+NAMES = ("calibration", "stroke", "stroke_from_runs")
+# Error and stated uncertainty (N) of each stroke of one press, by what was judged.
+Judged = dict[str, list[tuple[float, float]]]
+
+
+def judge_press(model: str, number: int, seed: int) -> Judged:
+    """Calibrate one press of a model and make strokes on it; return size of error and stated U of each."""
+    rng = np.random.default_rng([seed, number, list(MODELS).index(model)])
+    chain = MODELS[model](rng)
+    found = analyse(chain.calibration(), model, monte_carlo=False)
+    known = StrokeScatter(chain.zero_wander_N, chain.friction * chain.friction_scatter)
+    judged: Judged = {name: [] for name in NAMES}
+    for _ in range(STROKES):
+        true = float(rng.uniform(found.levels[0].force_N, found.levels[-1].force_N))
+        for name in NAMES:
+            chain.begin(mean=name == "calibration")
+            shown = float(device_force(found.device.fields, [chain.counts(true, True, SAMPLES)])[0])
+            stated = (
+                found.stated_at(true)
+                if name == "calibration"
+                else stroke_stated(found, true, known if name == "stroke" else StrokeScatter())
+            )
+            assert stated is not None
+            judged[name].append((abs(shown - true), stated.expanded_N))
+    return judged
+
+
+def figures_of(presses: Sequence[Judged]) -> dict[str, Any]:
+    """Return coverages, and how much wider than needed for 95 % the statements are, over many presses."""
+    figures: dict[str, Any] = {"runs": len(presses), "strokes": len(presses) * STROKES}
+    for name in NAMES:
+        ratio = np.asarray([error / stated for press in presses for error, stated in press[name]])
+        figures[f"{name}_coverage"] = float(np.mean(ratio <= 1.0))
+        figures[f"{name}_wider_than_needed"] = 1.0 / float(np.quantile(ratio, 0.95))
+        # Strokes on one press share its reference and its curve, so the presses are what the error goes by.
+        each = np.asarray([np.mean([error <= stated for error, stated in press[name]]) for press in presses])
+        figures[f"{name}_standard_error"] = float(np.std(each, ddof=1)) / math.sqrt(len(presses))
+    return figures
+
+
+def judge(model: str, runs: int, seed: int, part: Path | None = None) -> dict[str, Any]:
+    """Judge `runs` presses of a model. part: a file of finished presses, a line each, to go on from."""
+    done: list[Judged] = []
+    if part is not None and part.exists():
+        lines = [json.loads(line) for line in part.read_text(encoding="utf-8").splitlines()]
+        done = [each["judged"] for each in lines if (each["model"], each["seed"]) == (model, seed)][:runs]
+    for number in range(len(done), runs):
+        done.append(judge_press(model, number, seed))
+        if part is not None:
+            with part.open("a", encoding="utf-8") as out:
+                out.write(json.dumps({"model": model, "seed": seed, "judged": done[-1]}) + "\n")
+    return figures_of(done)
 
 
 def main() -> None:
@@ -324,12 +352,13 @@ def main() -> None:
     )
     parser.add_argument("--runs", type=int, default=500)
     parser.add_argument("--seed", type=int, default=20261128)
-    parser.add_argument("--models", nargs="*", default=sorted(MODELS))
+    parser.add_argument("--models", nargs="*", default=list(MODELS), choices=list(MODELS))
+    parser.add_argument("--part", type=Path, help="keeps finished presses: the same command goes on there")
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
     figures = {}
     for model in options.models:
-        figures[model] = judge(model, options.runs, options.seed)
+        figures[model] = judge(model, options.runs, options.seed, options.part)
         print(model, json.dumps(figures[model]), flush=True)
     if options.out is not None:
         options.out.parent.mkdir(parents=True, exist_ok=True)

@@ -18,6 +18,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial, round_for_device
 from steadyram.metrology.exact_fit import PolynomialFit, fit_polynomial
+from steadyram.metrology.grouping import rising_levels
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
 
@@ -86,15 +87,14 @@ def resolution_variance_N2(record: CalibrationRecord, runs: int) -> float:
     return runs * sum(line.u**2 for line in lines if line.name == "reference resolution")
 
 
-def choose_degree(u: Array, force: Array, highest: int = 3, floor_N2: float = 0.0) -> int:
+def choose_degree(u: Array, force: Array, levels: int, highest: int = 3, floor_N2: float = 0.0) -> int:
     """Return the lowest degree that no higher one improves on significantly (F test at 1 %, two levels to spare).
 
     Every higher degree is tried, not the next one alone: an S-shaped error has no quadratic part, so a search that
     stopped at the first power without effect would leave its cubic part to the scatter.
-    floor_N2: the variance that a term is held against at least (N^2). Source of the test: textbook (extra sum of
-    squares of nested models).
+    levels: different forces in the points; floor_N2: the variance that a term is held against at least (N^2). Source
+    of the test: textbook (extra sum of squares of nested models).
     """
-    levels = len({round(float(v), 4) for v in force})
     most = min(highest, levels - 3, len(u) - 3)
     fits = {
         d: fit_polynomial([float(v) for v in u], [float(v) for v in force], d)
@@ -129,10 +129,12 @@ def fit_curve(record: CalibrationRecord, where: str, degree: int | None) -> Curv
     zero = round(record.header.zero_counts)
     u = (counts - zero) / 65536.0
     runs = len({points[i].run for i in rising})
+    levels = len(rising_levels(record, rising))
     chosen = (
-        choose_degree(u, force, floor_N2=resolution_variance_N2(record, runs)) if degree is None else degree
+        choose_degree(u, force, levels, floor_N2=resolution_variance_N2(record, runs))
+        if degree is None
+        else degree
     )
-    levels = len({round(float(v), 4) for v in force})
     if len(rising) <= chosen + 1 or levels <= chosen + 1:
         raise BadInput(
             f"{where}: {levels} different rising forces do not carry a degree of {chosen}; take more points or "

@@ -5,17 +5,14 @@ Definitions from memory. Errors are those of the device's own integer polynomial
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from steadyram.metrology.curve import Array, Curve
 from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.grouping import NEAR_PART, rising_levels
 from steadyram.metrology.record import CalibrationRecord
-
-# A falling point belongs to the nearest level, if it is as near as this part of the largest force.
-NEAR_PART = 0.05
 
 
 def indication_error(indicated: float, true: float) -> float:
@@ -60,7 +57,7 @@ def level_errors(record: CalibrationRecord, curve: Curve) -> tuple[LevelErrors, 
             strict=True,
         )
     )
-    groups = [g for g in _groups(record, curve.rising, force) if np.mean([force[i] for i in g]) > 0.0]
+    groups = [g for g in rising_levels(record, curve.rising) if np.mean([force[i] for i in g]) > 0.0]
     means = np.asarray([np.mean([force[i] for i in g]) for g in groups])
     shown = np.asarray([np.mean([indicated[i] for i in g]) for g in groups])
     error = shown - means
@@ -85,22 +82,3 @@ def _reversibility(force: float, indication: float, shown: Array, error: Array) 
     """v in per cent: true falling less true rising force at one indication, over the latter."""
     rising = indication - float(np.interp(indication, shown, error))
     return 100.0 * (force - rising) / rising if rising > 0.0 else None
-
-
-def _groups(record: CalibrationRecord, rising: Sequence[int], force: dict[int, float]) -> list[list[int]]:
-    """Indices of rising points by level: by order within the runs, otherwise by closeness."""
-    by_run: dict[int, list[int]] = {}
-    for i in rising:
-        by_run.setdefault(record.points[i].run, []).append(i)
-    top = max(force[i] for i in rising)
-    if len({len(v) for v in by_run.values()}) == 1:
-        groups = [list(group) for group in zip(*by_run.values(), strict=True)]
-        if all(max(force[i] for i in g) - min(force[i] for i in g) <= NEAR_PART * top for g in groups):
-            return groups
-    groups = []
-    for i in sorted(rising, key=lambda k: force[k]):
-        if groups and force[i] - force[groups[-1][0]] <= 0.02 * top:
-            groups[-1].append(i)
-        else:
-            groups.append([i])
-    return groups

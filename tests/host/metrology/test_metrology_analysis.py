@@ -10,7 +10,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.budget import Component, combine
-from steadyram.metrology.curve import choose_degree
+from steadyram.metrology.curve import choose_degree, fit_curve
 from steadyram.metrology.monte_carlo import numerical_tolerance
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord, Point
@@ -97,10 +97,23 @@ def test_an_s_shaped_error_gets_its_cubic_though_a_quadratic_would_not_help():
     assert found.curve.residual_sd < 10.0
 
 
+def test_five_forces_that_nobody_hits_twice_are_five_and_carry_no_cubic():
+    points = []
+    for run in (1, 2, 3):
+        for k in range(1, 6):
+            force = 30e3 * k * (1.0 + 0.004 * (run - 2))
+            counts = counts_of(force) + 60.0 * math.sin(1.3 * k) + math.sin(7.0 * k * run)
+            points.append(Point(run=run, reference=force, counts=counts))
+    taken = CalibrationRecord(header=header(), points=tuple(points))
+    assert analyse(taken, "x", monte_carlo=False).degree < 3
+    with pytest.raises(BadInput, match="5 different rising forces do not carry a degree of 4"):
+        fit_curve(taken, "x", 4)
+
+
 def test_exact_points_on_a_parabola_are_a_parabola():
     u = np.arange(1.0, 9.0) / 16.0
-    assert choose_degree(u, 64.0 + 32.0 * u) == 1
-    assert choose_degree(u, 64.0 + 32.0 * u + 16.0 * u**2) == 2
+    assert choose_degree(u, 64.0 + 32.0 * u, 8) == 1
+    assert choose_degree(u, 64.0 + 32.0 * u + 16.0 * u**2, 8) == 2
 
 
 def test_budget_agrees_with_monte_carlo():
