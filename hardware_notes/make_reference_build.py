@@ -1,107 +1,45 @@
-"""Make the reference build's page and order lists from reference_build.toml.
+"""Make the builds' pages and order lists from reference_build.toml.
 
-python hardware_notes/make_reference_build.py           writes reference_build.md, -parts.csv, -wires.csv
+python hardware_notes/make_reference_build.py           writes reference_build and hand_pump_build (.md, .csv)
 python hardware_notes/make_reference_build.py --check   exits 1 if one of them is out of date
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import re
 import sys
-import tomllib
 from pathlib import Path
 from typing import Any
 
+from steadyram.press import parts_list
+from steadyram.press.pressfile import read_press
+from steadyram.press.sizing_parts import Wiring
+
 HERE = Path(__file__).resolve().parent
-_BRACES = re.compile(r"\{([\w.]+)\}")
+REFERENCE = HERE / "presses" / "two-stage-slow.toml"
+HAND_PUMP = HERE / "presses" / "hand-pump-70mpa.toml"
+WIRING = Wiring()
+Tables = dict[str, list[dict[str, Any]]]
 
 
-def _read() -> dict[str, Any]:
-    return tomllib.loads((HERE / "reference_build.toml").read_text(encoding="utf-8"))
+def known_values(press: Path = REFERENCE) -> dict[str, str]:
+    """Return what stands in braces, for the press of a file."""
+    return parts_list.known_values(read_press(press), WIRING)
 
 
-def known_values() -> dict[str, str]:
-    """Return what stands in braces: component values, pins of the board, pressures of the build."""
-    build = _read()["build"]
-    components = tomllib.loads((HERE / "electronics" / "values.toml").read_text(encoding="utf-8"))
-    found = {
-        f"{table}.{key}": f"{value:g}" for table, rows in components.items() for key, value in rows.items()
-    }
-    found["relief_mpa"] = f"{build['relief_mpa']:g}"
-    largest = build["relief_mpa"] * build["capacity_share"]
-    found["switch_mpa"] = f"{largest * build['switch_over_capacity']:.1f}"
-    return found | {f"pin.{name}": str(number) for name, number in board_pins().items()}
+def tables(press: Path = REFERENCE) -> Tables:
+    """Return the tables that a press needs, with every value filled in."""
+    return parts_list.tables(read_press(press), WIRING)
 
 
-def board_pins() -> dict[str, int]:
-    """Return header pin numbers of the Pico-class board by name; inputs begin with in_."""
-    sys.path.insert(0, str(HERE.parent / "firmware"))
-    from steadyram_fw.boards import pins_pico as pins
-
-    found = {f"in_{bits[0]}": number for bits, _, number in pins.INPUTS}
-    found |= {name: number for name, _, number in pins.OUTPUTS + pins.KNOB}
-    rows = (pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY, pins.SCREEN_SDA, pins.SCREEN_SCL)
-    return found | {row[0]: row[2] for row in rows}
+def _text(name: str, press: Path) -> dict[str, str]:
+    known = known_values(press)
+    return {key: parts_list.filled(value, known) for key, value in parts_list.build_file()[name].items()}
 
 
-def filled(value: Any, known: dict[str, str]) -> Any:
-    """Return a text with its braces filled; KeyError names one that nothing gives. Other values stay."""
-    return _BRACES.sub(lambda found: known[found[1]], value) if isinstance(value, str) else value
-
-
-def tables() -> dict[str, list[dict[str, Any]]]:
-    """Return the build's tables with every value filled in."""
-    known = known_values()
-    return {
-        name: [{key: filled(value, known) for key, value in row.items()} for row in rows]
-        for name, rows in _read().items()
-        if isinstance(rows, list)
-    }
-
-
-def parts_csv(rows: list[dict[str, Any]]) -> str:
-    """Return the order list."""
-    return _csv(("id", "group", "qty", "what", "rating", "why", "price_usd"), rows)
-
-
-def wires_csv(rows: list[dict[str, Any]]) -> str:
-    """Return the wire list."""
-    return _csv(("number", "from", "to", "mm2", "carries"), rows)
-
-
-def _csv(columns: tuple[str, ...], rows: list[dict[str, Any]]) -> str:
-    out = io.StringIO()
-    writer = csv.DictWriter(out, columns, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()
-
-
-def page(found: dict[str, list[dict[str, Any]]]) -> str:
-    """Return the page."""
-    known = known_values()
-    sums = {
-        group: sum(row["qty"] * row["price_usd"] for row in found["part"] if row["group"] == group)
-        for group in dict.fromkeys(row["group"] for row in found["part"])
-    }
-    total = ", ".join(f"{group} {_round(value)}" for group, value in sums.items())
-    text = {key: filled(value, known) for key, value in _read()["text"].items()}
-    lines = [
-        "# Reference build",
-        "",
-        text["made"],
-        "",
-        text["power_off"],
-        "",
-        text["caution"],
-        "",
-        "![whole system](diagrams/whole-system.svg)",
-        "",
-        "## Hydraulic circuit in words",
-        text["circuit"],
-        "",
+def page(found: Tables) -> str:
+    """Return the reference build's page."""
+    text = _text("text", REFERENCE)
+    movements = [
         "| movement | energised |",
         "|---|---|",
         "| extend | Y1 + Y4 |",
@@ -109,27 +47,64 @@ def page(found: dict[str, list[dict[str, Any]]]) -> str:
         "| retract | Y2 + Y4 |",
         "| rest, emergency stop, power off | none: pump idles, cap side holds |",
         "",
+    ]
+    return _page("Reference build", text, text, "whole-system", movements, found)
+
+
+def hand_page(found: Tables) -> str:
+    """Return the hand pump's page."""
+    text = _text("text_hand", HAND_PUMP)
+    movements = [
+        "| movement | energised |",
+        "|---|---|",
+        "| press | P1: the way to the tank is shut, the lever moves the ram |",
+        "| rest, set force reached, emergency stop, power off | none: the pump's oil goes back to the tank |",
+        "| release | none: needle valve P3 by hand |",
+        "",
+    ]
+    both = _text("text", HAND_PUMP)
+    return _page(text["title"], text, both, "hydraulic-hand-pump-70mpa", movements, found)
+
+
+def _page(
+    title: str,
+    text: dict[str, str],
+    both: dict[str, str],
+    picture: str,
+    movements: list[str],
+    found: Tables,
+) -> str:
+    sums = {
+        group: sum(row["qty"] * row["price_usd"] for row in found["part"] if row["group"] == group)
+        for group in dict.fromkeys(row["group"] for row in found["part"])
+    }
+    total = ", ".join(f"{group} {_round(value)}" for group, value in sums.items())
+    lines = [
+        f"# {title}",
+        "",
+        text["made"],
+        "",
+        text["power_off"],
+        "",
+        both["caution"],
+        "",
+        f"![{title.lower()}](diagrams/{picture}.svg)",
+        "",
+        "## Hydraulic circuit in words",
+        text["circuit"],
+        "",
+        *movements,
         "## Shopping list",
         "Prices are orders of magnitude a piece, in US dollars, from memory.",
         "",
-        "| # | pieces | part | rating | why | USD |",
-        "|---|---|---|---|---|---|",
-        *(
-            f"| {r['id']} | {r['qty']} | {r['what']} | {r['rating']} | {r['why']} | {r['price_usd']:g} |"
-            for r in found["part"]
-        ),
+        *parts_list.parts_markdown(found["part"]),
         "",
-        f"Sums, rounded: {total}.",
+        f"Sums, rounded: {total}; all {_round(sum(sums.values()))}.",
         "",
         "## Wires",
         "Numbers are the markers on both ends. Colours are free but for earth (green and yellow).",
         "",
-        "| wire | from | to | mm² | carries |",
-        "|---|---|---|---|---|",
-        *(
-            f"| {r['number']} | {r['from']} | {r['to']} | {r['mm2']:g} | {r['carries']} |"
-            for r in found["wire"]
-        ),
+        *parts_list.wires_markdown(found["wire"]),
         "",
         "## Panel",
         "| place | what |",
@@ -137,7 +112,7 @@ def page(found: dict[str, list[dict[str, Any]]]) -> str:
         *(f"| {r['place']} | {r['what']} |" for r in found["panel"]),
         "",
         "## From dead to live",
-        text["bring_up"],
+        both["bring_up"],
         "",
         "| step | do | accept |",
         "|---|---|---|",
@@ -148,27 +123,35 @@ def page(found: dict[str, list[dict[str, Any]]]) -> str:
 
 
 def _round(value: float) -> str:
-    return f"{round(value, -2):,.0f}"
+    return f"{round(value, -1):,.0f}"
+
+
+def wanted() -> dict[str, str]:
+    """Return every file that is made, by its name."""
+    made: dict[str, str] = {}
+    for name, press, show in (
+        ("reference_build", REFERENCE, page),
+        ("hand_pump_build", HAND_PUMP, hand_page),
+    ):
+        found = tables(press)
+        made[f"{name}.md"] = show(found)
+        made[f"{name}-parts.csv"] = parts_list.as_csv(parts_list.PART_COLUMNS, found["part"])
+        made[f"{name}-wires.csv"] = parts_list.as_csv(parts_list.WIRE_COLUMNS, found["wire"])
+    return made
 
 
 def main() -> int:
     """Write or check; return the exit code."""
-    found = tables()
-    wanted = {
-        "reference_build.md": page(found),
-        "reference_build-parts.csv": parts_csv(found["part"]),
-        "reference_build-wires.csv": wires_csv(found["wire"]),
-    }
     if "--check" in sys.argv[1:]:
         stale = [
             name
-            for name, text in wanted.items()
+            for name, text in wanted().items()
             if not (HERE / name).exists() or (HERE / name).read_text(encoding="utf-8") != text
         ]
         if stale:
             print(f"Out of date, run make_reference_build.py: {', '.join(stale)}", file=sys.stderr)
         return 1 if stale else 0
-    for name, text in wanted.items():
+    for name, text in wanted().items():
         (HERE / name).write_text(text, encoding="utf-8")
     return 0
 

@@ -351,36 +351,37 @@ S_CELL_N = const(27)
 S_CELL_UV_V = const(28)
 S_AMPLIFIER_UV_V = const(29)
 S_PANEL_UNIT = const(30)
-S_CHAR_VALID = const(31)
-S_OPEN_LAG_US = const(32)
-S_CLOSE_LAG_US = const(33)
-S_SENSOR_LAG_US = const(34)
-S_JITTER_US = const(35)
-S_SLOW_OPEN_LAG_US = const(36)
-S_SLOW_CLOSE_LAG_US = const(37)
-S_RATE_LOW_N_S = const(38)
-S_RATE_HIGH_N_S = const(39)
-S_RATE_SLOW_N_S = const(40)
-S_CHANGEOVER_N = const(41)
-S_NOISE_N = const(42)
-S_LEAK_PPM_S = const(43)
-S_COAST_US = const(44)
-S_POSITION_NOISE_UM = const(45)
-S_SPEED_UM_S = const(46)
-S_SPEED_SLOW_UM_S = const(47)
-S_PULSE_DEAD_US = const(48)
-S_PULSE_LEAST_US = const(49)
-S_SLOW_PULSE_DEAD_US = const(50)
-S_SLOW_PULSE_LEAST_US = const(51)
-S_BREAKAWAY_N = const(52)
-S_FRICTION_SCATTER_N = const(53)
-S_ZERO_WANDER_N = const(54)
-S_RATE_LOW_U_PPT = const(55)
-S_RATE_HIGH_U_PPT = const(56)
-S_RATE_SLOW_U_PPT = const(57)
-S_LAG_U_US = const(58)
-S_MEASURED_DAY = const(59)
-S_LEN = const(60)
+S_WARN_PPT = const(31)
+S_CHAR_VALID = const(32)
+S_OPEN_LAG_US = const(33)
+S_CLOSE_LAG_US = const(34)
+S_SENSOR_LAG_US = const(35)
+S_JITTER_US = const(36)
+S_SLOW_OPEN_LAG_US = const(37)
+S_SLOW_CLOSE_LAG_US = const(38)
+S_RATE_LOW_N_S = const(39)
+S_RATE_HIGH_N_S = const(40)
+S_RATE_SLOW_N_S = const(41)
+S_CHANGEOVER_N = const(42)
+S_NOISE_N = const(43)
+S_LEAK_PPM_S = const(44)
+S_COAST_US = const(45)
+S_POSITION_NOISE_UM = const(46)
+S_SPEED_UM_S = const(47)
+S_SPEED_SLOW_UM_S = const(48)
+S_PULSE_DEAD_US = const(49)
+S_PULSE_LEAST_US = const(50)
+S_SLOW_PULSE_DEAD_US = const(51)
+S_SLOW_PULSE_LEAST_US = const(52)
+S_BREAKAWAY_N = const(53)
+S_FRICTION_SCATTER_N = const(54)
+S_ZERO_WANDER_N = const(55)
+S_RATE_LOW_U_PPT = const(56)
+S_RATE_HIGH_U_PPT = const(57)
+S_RATE_SLOW_U_PPT = const(58)
+S_LAG_U_US = const(59)
+S_MEASURED_DAY = const(60)
+S_LEN = const(61)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 160000 34474
@@ -391,7 +392,7 @@ counts_step 1 1024 16
 capacity_n 100 5000000 178000
 overforce_n 100 5000000 190000
 return_kind 0 1 0
-drive_kind 0 1 0
+drive_kind 0 2 0
 holds_load 0 1 1
 slow_fitted 0 1 0
 burst_feed 0 1 0
@@ -413,6 +414,7 @@ cell_n 100 5000000 200000
 cell_uv_v 10 20000 2000
 amplifier_uv_v 10 20000 2000
 panel_unit 0 5 0
+warn_ppt 0 500 60
 char_valid 0 1 0
 open_lag_us 0 500000 0
 close_lag_us 0 500000 0
@@ -454,7 +456,7 @@ SETTINGS_OPTIONAL = (
     28,
     29,
     30,
-    45,
+    31,
     46,
     47,
     48,
@@ -469,6 +471,7 @@ SETTINGS_OPTIONAL = (
     57,
     58,
     59,
+    60,
 )
 # values of fields that are enumerations
 SENSOR_KIND_RATIOMETRIC = const(0)
@@ -477,6 +480,7 @@ RETURN_KIND_POWERED = const(0)
 RETURN_KIND_SPRING = const(1)
 DRIVE_KIND_VALVE = const(0)
 DRIVE_KIND_CONTACTOR = const(1)
+DRIVE_KIND_NONE = const(2)
 STRATEGY_THRESHOLD = const(0)
 STRATEGY_LEARNED = const(1)
 STRATEGY_LEAD = const(2)
@@ -492,7 +496,7 @@ PANEL_UNIT_KGF = const(3)
 PANEL_UNIT_TONNE_FORCE = const(4)
 PANEL_UNIT_N = const(5)
 # places from here on are measured values, a set of their own
-S_MEASURED = const(31)
+S_MEASURED = const(32)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)

@@ -28,7 +28,8 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))
     values["cutout_fitted"] = int(press.cutout is not None)
     values["return_kind"] = known.value("return_kind", press.cylinder.return_)
-    values["drive_kind"] = known.value("drive_kind", "contactor" if press.pump.coast_down > 0 else "valve")
+    drive = "none" if press.valve.indicator else "contactor" if press.pump.coast_down > 0 else "valve"
+    values["drive_kind"] = known.value("drive_kind", drive)
     values["holds_load"] = int(press.valve.load_holding)
     values["slow_fitted"] = int(press.valve.slow_feed is not None)
     values["burst_feed"] = int(press.pump.burst)

@@ -121,6 +121,8 @@ class Controller:
         self._handling = False
         self._unlearned = array("i", [0] * LEARNED_LEN)
         self._limit_n = 0
+        self._warn_n = 0
+        self._warned = False
         self._contact_um = 0
         self._started_at_top = False
         self._reset_flag = False
@@ -407,7 +409,26 @@ class Controller:
         state = self.state
         # The outputs' three lowest bits are the solenoids.
         self.live = out & 7 != 0 or self._after > 0 or t.STATE_ADVANCE <= state <= t.STATE_DWELL
+        if self.press.by_hand:
+            return self._lamp_and_buzzer(out)
         return out
+
+    def _lamp_and_buzzer(self, out):
+        """What an indicator shows in place of feeding: no solenoid, and the lamp lit only while pumping is wanted.
+
+        From so far below the setpoint as set the lamp is dark and the buzzer beeps; from the setpoint on it sounds.
+        """
+        if out & (t.OUT_EXTEND | t.OUT_SLOW) == 0:
+            return out & t.OUT_BUZZER
+        if self._with_cutoff:
+            left = self._limit_n - mean_force(self.cells)
+            # Once warned, always warned, or noise would have the lamp flicker; what leaks away is pumped up again.
+            self._warned = left <= self._warn_n or (self._warned and left <= 2 * self._warn_n)
+            if self._warned:
+                return t.OUT_BUZZER if left <= 0 or self.ms & 128 else 0
+            return t.OUT_LAMP
+        # Without the cutoff nothing is watched, so nothing is said; a test's feed is asked for by the lamp.
+        return t.OUT_LAMP if self._testing else 0
 
     def _follow_contacts(self, raw):
         """Take what the contacts say once each has stayed for its time."""
@@ -652,7 +673,7 @@ class Controller:
         limit = self.job[t.J_SETPOINT_N]
         if self._handling:
             limit = min(limit, self._handling_limit())
-        self._limit_n = limit
+        self._limit_to(limit)
         follow = self.follow
         from_top = self._with_cutoff and not self._handling and self._started_at_top
         self.press.late16 = self.full.late16
@@ -696,6 +717,13 @@ class Controller:
         else:
             self._start_feed()
 
+    def _limit_to(self, limit_n):
+        """Take the force at which this stroke is to end, and how far below it an indicator warns."""
+        self._limit_n = limit_n
+        self._warned = False
+        ppt = self.press.warn_ppt
+        self._warn_n = limit_n // 1000 * ppt + limit_n % 1000 * ppt // 1000
+
     def _start_feed(self):
         self.state = t.STATE_ADVANCE
         self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
@@ -737,6 +765,10 @@ class Controller:
         if not self._extend:
             if self._testing:
                 self._end_stroke(t.STOP_PROBE)
+            elif self.press.by_hand and self._with_cutoff:
+                # The person has ended it: short, unless what the person was warned of was reached.
+                reached = self.peak_n >= self._limit_n - self._warn_n
+                self._end_stroke(t.STOP_SETPOINT if reached else t.STOP_SHORT)
             else:
                 self._end_stroke(t.STOP_PEDAL if self._with_cutoff else t.STOP_NO_CUTOFF)
             return False
@@ -764,7 +796,7 @@ class Controller:
         self._with_cutoff = True
         cut = self.cut
         forget(self._unlearned)
-        self._limit_n = job[t.J_SETPOINT_N]
+        self._limit_to(job[t.J_SETPOINT_N])
         cut.begin(self._limit_n, self._unlearned, False)
         if cut.width_ms or cut.feed == FEED_SLOW:
             # Continuous full feed is too fast for this setpoint: what follows is inched.
@@ -803,6 +835,9 @@ class Controller:
         self._feed_ms += 1
         cut = self.cut
         if self._with_cutoff:
+            if self.press.by_hand:
+                # Nothing here could stop an arm: the stroke goes on, and is recorded, until the pedal is released.
+                return
             depth = self.depth
             near = depth.on and depth.near(cut.feed == FEED_SLOW)
             if not due(cut.cells, force, self.cells[RISE16]) and not near:
@@ -1040,7 +1075,9 @@ class Controller:
         if self._settled_n == 0 or cut.mode == MODE_THRESHOLD:
             self._settled_n = end
         setpoint = cut.setpoint
-        if stop == t.STOP_SETPOINT and self._settled_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
+        # Whoever pumps by hand may have let go of the force again with the foot still down.
+        judged_n = self.peak_n if self.press.by_hand else self._settled_n
+        if stop == t.STOP_SETPOINT and judged_n > setpoint + max(setpoint >> 4, 4 * cut.sig_n):
             stop = t.STOP_OVER
         travel_um = self.travel.um if self.travel.fitted and self.travel.known else 0
         stop = self._judged(stop, travel_um)

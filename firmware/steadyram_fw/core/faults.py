@@ -216,6 +216,10 @@ def pressure(c, inputs, told):
                 c[REST_MS] = rest_ms
         elif told >> 8 == t.STATE_DWELL:
             c[DWELT] = 1
+        holds = c[HOLDS_LOAD]
+        if holds == 2 and (told >> 8 > t.STATE_DWELL or told >> 8 < t.STATE_ADVANCE):
+            # The stroke is over: a fall is the release valve's, opened by hand.
+            holds = 0
         off_ms = c[OFF_MS]
         if off_ms < FOREVER:
             off_ms += 1
@@ -229,7 +233,7 @@ def pressure(c, inputs, told):
                 c[LEAK_AT] = 0
                 c[LEAK16] = above16
                 ended16 = c[END16]
-                if c[HOLDS_LOAD] and ended16 > 2 * c[HELD16] and above16 < ended16 >> 1:
+                if holds and ended16 > 2 * c[HELD16] and above16 < ended16 >> 1:
                     found = t.FAULT_LEAK_FAST
             elif mean16 > c[REF16] + c[MARGIN16]:
                 c[REF16] = mean16
@@ -249,7 +253,7 @@ def pressure(c, inputs, told):
                     leak_at = 0
                     was16 = c[LEAK16]
                     c[LEAK16] = above16
-                    if c[HOLDS_LOAD] and was16 > c[HELD16]:
+                    if holds and was16 > c[HELD16]:
                         # 256 ms of the limit: was * ppt * 256 / 1000 / 1000, kept inside 31 bits.
                         most16 = ((was16 >> 8) * c[LEAK_PPT] * 67) >> 10
                         if was16 - above16 > most16 + c[SMALL16]:
@@ -367,7 +371,8 @@ class Guard:
         c[TOP_SWITCH] = 1 if s[t.S_TOP_SWITCH] == 1 else 0
         p = self._p
         c[OVERFORCE_N] = p.overforce_n
-        c[HOLDS_LOAD] = 1 if p.holds_load else 0
+        # 2: held until a hand lets it go, which no contact tells.
+        c[HOLDS_LOAD] = (2 if s[t.S_RETURN_KIND] else 1) if p.holds_load else 0
         c[CHARACTERISED] = 1 if p.characterised else 0
         self._span = span
         self._close16 = max(p.close16, p.slow_close16)
@@ -408,6 +413,11 @@ class Guard:
         c[MARGIN16] = min(BEYOND, max(_counts16(p.capacity_n >> 7, c1), 2 * small16))
         c[HELD16] = min(BEYOND, max(_counts16(p.capacity_n >> 6, c1), 4 * small16))
         c[STAY_MS] = 5000 if p.burst else (4000 if p.slow_fitted else 1500)
+        if p.by_hand:
+            # No valve is there to be late, to leak or to do nothing: what force and ram do is the person's doing.
+            c[MARGIN16] = BEYOND
+            c[HELD16] = BEYOND
+            c[STAY_MS] = FOREVER
         c[REST16] = 0
         c[REST_MS] = 0
 

@@ -13,13 +13,18 @@ class Press:
         self.strategy = t.STRATEGY_THRESHOLD
         self.slow_fitted = False
         self.holds_load = True
+        self.by_hand = False
+        self.warn_ppt = 0
         self.overforce_n = 1
         self.capacity_n = 1
         self.configure([row[3] for row in t.SETTINGS])
 
     def configure(self, s):
         self.characterised = s[t.S_CHAR_VALID] == 1
-        self.strategy = s[t.S_STRATEGY]
+        # Nobody's arm is characterised: an indicator follows the force, whatever is set for a valve.
+        self.by_hand = s[t.S_DRIVE_KIND] == 2
+        self.warn_ppt = s[t.S_WARN_PPT]
+        self.strategy = 0 if self.by_hand else s[t.S_STRATEGY]
         self.slow_fitted = s[t.S_SLOW_FITTED] == 1
         self.holds_load = s[t.S_HOLDS_LOAD] == 1
         self.capacity_n = s[t.S_CAPACITY_N]
@@ -36,7 +41,7 @@ class Press:
         self.turn_n = s[t.S_CHANGEOVER_N]
         # Counted a little late: taking the strong stage for the weak one overshoots, the other way round does not.
         self.changeover_n = s[t.S_CHANGEOVER_N] + (s[t.S_CHANGEOVER_N] >> 5)
-        self.burst = s[t.S_BURST_FEED] == 1
+        self.burst = s[t.S_BURST_FEED] == 1 or self.by_hand
         if self.changeover_n == 0:
             self.changeover_n = FORCE_MAX
         self.noise_n = s[t.S_NOISE_N]

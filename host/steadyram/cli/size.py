@@ -97,6 +97,12 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
     show_default=True,
     help="From transducer to board.",
 )
+@click.option(
+    "--parts",
+    "parts_folder",
+    type=click.Path(path_type=Path),
+    help="Write shopping list and wire list for this press into this folder (Markdown and CSV).",
+)
 @click.option("--bed-span", help="Between the bed's supports; default: the frame's stiffness alone.")
 @click.option("--bed-inertia", help="Second moment of area of the bed, e.g. '1500 cm^4'.")
 @click.option("--bed-modulus", type=Measured("pascal", 1e8, 2e12), default="200 GPa", show_default=True)
@@ -120,6 +126,7 @@ def size(
     solenoid_power: str,
     cable: str,
     sensor_cable: str,
+    parts_folder: Path | None,
     bed_span: str | None,
     bed_inertia: str | None,
     bed_modulus: str,
@@ -189,6 +196,11 @@ def size(
         click.echo(f"Warning: {warnings[0]}", err=True)
     if plot is not None:
         plot_holdable([press, *others], tol, plot, unit)
+    if parts_folder is not None:
+        from steadyram.press.parts_list import write_lists
+
+        for path in write_lists(press, wiring, parts_folder):
+            click.echo(f"Written: {path}", err=True)
     document = sized.document() | {
         "definition_of_smallest_setpoint": DEFINITION,
         "rise_rates": sizing_advice.rise_rates(press),

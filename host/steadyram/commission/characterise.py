@@ -36,6 +36,7 @@ from steadyram.commission.rises import Rates, Rise, fit_rise, together
 from steadyram.commission.strokes import Stroke, as_test, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
+from steadyram.link.definition import definition
 
 __all__ = ["Characteristics", "characterise"]
 
@@ -146,6 +147,11 @@ def characterise(
     burst: the flow comes in strokes (hand pump). Raises CheckFailed where the strokes show no rise, or where the
     results contradict each other; LinkError, DeviceRefusal.
     """
+    if device.settings().values["drive_kind"] == definition().value("drive_kind", "none"):
+        raise CheckFailed(
+            "This press has no valve (drive_kind none: lamp and buzzer), and an arm is not characterised; calibrate, then "
+            "push the jobs."
+        )
     calibration = device.calibration().values
     if not calibration:
         raise CheckFailed(

@@ -159,12 +159,15 @@ class Frame(_Table):
 
 
 class Valve(_Table):
+    """Delays of the solenoid valve; with `indicator` none is fitted, and they are the person's who watches the lamp."""
+
     relay_delay: Time = 0.0
     open_delay: Time
     close_delay: Time
     jitter: Time = 0.0
     leak_down: Rate = 0.0
     slow_feed: Flow | None = None
+    indicator: bool = False
     load_holding: bool = True
     pull_in: Share = 0.0
     slew: Slew = 0.0
@@ -345,6 +348,11 @@ class PressFile(_Table):
     @model_validator(mode="after")
     def _consistent(self) -> PressFile:
         self._sensor_range()
+        if self.valve.indicator and not (self.pump.burst and self.cylinder.return_ == "spring"):
+            raise ValueError(
+                "valve.indicator stands for a person who pumps and lets go by hand; give pump.strokes, "
+                'pump.stroke_volume and cylinder.return = "spring"'
+            )
         if self.cylinder.rod >= self.cylinder.bore:
             raise ValueError("cylinder.rod is not smaller than cylinder.bore")
         if self.work.gap >= self.cylinder.stroke:

@@ -64,11 +64,7 @@ class VirtualHands(Hands):
         press.run(0.3)
         if press.plant.at_top:
             return
-        press.operator.press_retract()
-        press.run_until(lambda p: p.plant.at_top, 60.0)
-        press.run(0.05)
-        press.operator.release_retract()
-        press.run(0.1)
+        press.operator.raise_ram(60.0)
 
     def reference_N(self) -> float:
         return self._press.plant.force_N * self._gain

@@ -33,6 +33,7 @@ class Operator:
         self.cutoff_on = True
         self.latch_on = False
         self.estop_pushed = False
+        self.release_open = False
         self.enable_held = False
         self.ack_held = False
         self.push_held = False
@@ -81,6 +82,34 @@ class Operator:
         self.press_retract()
         self._press.run(seconds)
         self.release_retract()
+
+    def open_release(self) -> None:
+        """Open the hand-worked release valve: a spring-returned ram empties, and no contact tells the firmware."""
+        self.release_open = True
+        self._act("release-open")
+        self._press.rewire()
+
+    def shut_release(self) -> None:
+        """Shut the hand-worked release valve again."""
+        self.release_open = False
+        self._act("release-shut")
+        self._press.rewire()
+
+    def raise_ram(self, timeout_s: float) -> None:
+        """Bring the ram up: by the retract pedal, or by the release valve where no valve is fitted."""
+        press = self._press
+        by_hand = press.plant.press.valve.indicator
+        if by_hand:
+            self.open_release()
+        else:
+            self.press_retract()
+        press.run_until(lambda p: p.plant.at_top, timeout_s)
+        press.run(0.05)
+        if by_hand:
+            self.shut_release()
+        else:
+            self.release_retract()
+        press.run(0.1)
 
     # ------------------------------------------------------------------ selectors, emergency stop
     def cutoff(self, on: bool) -> None:

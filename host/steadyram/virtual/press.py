@@ -446,13 +446,23 @@ class VirtualPress(ValveChecks):
         self.rewire()
 
     def rewire(self) -> None:
-        """Pass the output word on to the relays; a pushed emergency stop takes their supply away."""
+        """Pass the output word on to the relays; a pushed emergency stop takes their supply away.
+
+        Where no valve is fitted the person is what follows: pumps while the lamp is lit and a foot is on the pedal.
+        """
+        operator = self.operator
+        if self.plant.press.valve.indicator:
+            pumps = operator.extend_held and bool(self.outputs & tables.OUT_LAMP)
+            self.plant.command(pumps, operator.release_open, False)
+            return
         self.welded |= self.weld_next & self.outputs
         word = 0 if self.operator.estop_pushed else self.outputs | self.welded
         if self.cutout is not None and self.cutout.open:
             word &= ~_FEED
         self.plant.command(
-            bool(word & tables.OUT_EXTEND), bool(word & tables.OUT_RETRACT), bool(word & tables.OUT_SLOW)
+            bool(word & tables.OUT_EXTEND),
+            operator.release_open or bool(word & tables.OUT_RETRACT),
+            bool(word & tables.OUT_SLOW),
         )
 
     def reset_cutout(self) -> bool:

@@ -33,8 +33,11 @@ def open_device(press: VirtualPress) -> Device:
 def datasheet_characteristics(press: PressFile) -> dict[str, int]:
     """What the dead-stop test would measure, from the data sheets instead, so that the learned cutoff can work.
 
-    Rise rates on a dead stop by dF/dt = k Q / A with the block's stiffness for the work.
+    Rise rates on a dead stop by dF/dt = k Q / A with the block's stiffness for the work. Nothing where no valve is
+    fitted.
     """
+    if press.valve.indicator:
+        return {}
     k = series_stiffness_N_m(press, work_stiffness_N_m=BLOCK_STIFFNESS_N_M)
     area, valve = press.cylinder.area_m2, press.valve
     change = press.pump.changeover

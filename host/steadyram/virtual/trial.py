@@ -57,6 +57,8 @@ _SPAN_COUNTS = 58982 - 6554
 _CALIBRATED_UNIX = 1_767_225_600  # 2026-01-01, so that a trial's records are the same on any day
 _LOOK_S = 0.04
 _SETTLE_S = 0.25
+# A foot comes off the pedal so long after an indicator's lamp went out.
+_FOOT_OFF_S = 1.5
 _LOADING_S = 0.7
 
 
@@ -246,6 +248,10 @@ def run_trial(
         raise BadInput("--cycles is not between 1 and 100000.")
     raw = read_press_tables(path)
     model = build_press(raw, str(path))
+    if model.valve.indicator and cutoff != "threshold":
+        raise BadInput(
+            "This press has no valve (valve.indicator), so there is nothing to learn; give --cutoff threshold."
+        )
     job = dict(job or {}) | check_target(model, stop_on, target_m, cutoff)
     if setpoint_N <= 0 and stop_on != "force":
         setpoint_N = _LIMIT_SHARE * model.capacity_N
@@ -320,6 +326,8 @@ def run_cycle(
     began = press.time_s
     operator.press_extend()
     code: str | None = None
+    by_lamp = plant.press.valve.indicator
+    lit_s = began
     reading = device.now()
     while press.time_s - began < 700.0:
         press.run(_LOOK_S)
@@ -329,6 +337,11 @@ def run_cycle(
         if reading.state == "fault":
             code = reading.fault
             break
+        if by_lamp:
+            # Whoever pumps takes the foot off once the lamp has been dark for a while.
+            lit_s = press.time_s if press.outputs & tables.OUT_LAMP else lit_s
+            if press.time_s - lit_s > _FOOT_OFF_S:
+                operator.release_extend()
     press.run(_SETTLE_S)
     reading = device.now()
     if reading.state == "fault":
@@ -336,7 +349,7 @@ def run_cycle(
     peak, settled = plant.peak_N, plant.force_N
     depth, settled_depth = plant.deepest_m, plant.position_m
     ended = began
-    extend = tables.OUT_EXTEND | tables.OUT_SLOW
+    extend = tables.OUT_LAMP if by_lamp else tables.OUT_EXTEND | tables.OUT_SLOW
     before = 0
     for entry in press.valve_log[log_from:]:
         if before & extend and not entry.word & extend:
@@ -397,6 +410,9 @@ def run_cycle(
 
 def _up(press: VirtualPress) -> None:
     if press.plant.at_top:
+        return
+    if press.plant.press.valve.indicator:
+        press.operator.raise_ram(40.0)
         return
     press.operator.press_retract()
     press.run_until(lambda p: p.plant.at_top, 40.0)

@@ -1,0 +1,156 @@
+"""`size --parts`: the build's rows fitted to a press, each rating against a sum by hand."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from steadyram.cli import main
+from steadyram.press.part_ratings import ratings, tube
+from steadyram.press.parts_list import kinds, tables
+from steadyram.press.pressfile import PressFile, build_press, read_press, read_press_tables
+from steadyram.press.sizing_parts import Wiring
+
+PRESSES = Path(__file__).parents[3] / "hardware_notes" / "presses"
+
+
+def changed(name: str, **tables_of_file: dict[str, object]) -> PressFile:
+    raw = read_press_tables(PRESSES / f"{name}.toml")
+    for table, values in tables_of_file.items():
+        raw[table] = raw.get(table, {}) | values
+    return build_press(raw, name)
+
+
+def rating(press: PressFile, name: str, wiring: Wiring | None = None) -> str:
+    return ratings(press, wiring or Wiring())[f"press.{name}"]
+
+
+def test_pressures_follow_the_relief():
+    press = changed(
+        "two-stage", pump={"relief": "30 MPa", "changeover": "6 MPa"}, transducer={"range": "600 bar"}
+    )
+    assert rating(press, "relief_mpa") == "30.0"
+    # 1.25 x 30 = 37.5: the next step is 42. Gauge 1.5 x 30 = 45: 60. Switch 0.88 x 1.06 x 30.
+    assert rating(press, "line_mpa") == "42"
+    assert rating(press, "gauge_mpa") == "60"
+    assert rating(press, "switch_mpa") == "28.0"
+    assert rating(press, "unload_mpa") == "6.0"
+    assert rating(press, "range") == "60.0 MPa (8700 psi)"
+
+
+def test_a_transducer_that_does_not_cover_the_relief_is_not_ordered_again():
+    # 1.1 x 30 MPa = 4786 psi: the next usual range is 5000 psi.
+    press = changed("two-stage", pump={"relief": "30 MPa"}, transducer={"range": "200 bar"})
+    assert rating(press, "range") == "34.5 MPa (5000 psi)"
+
+
+def test_flows_follow_pump_and_bore():
+    # 4 in bore, 3 in rod: A / annulus = 16 / 7. 20 L/min out drive 45.7 L/min back; 1.5 x: 80, 6 x: 300.
+    press = changed(
+        "two-stage",
+        cylinder={"rod": "3 in"},
+        pump={
+            "flow_low_stage": "20 L/min",
+            "flow_high_stage": "5 L/min",
+            "relief": "20 MPa",
+            "changeover": "5 MPa",
+        },
+    )
+    assert rating(press, "valve_lpm") == "80"
+    assert rating(press, "filter_lpm") == "300"
+    # 5 MPa x 20 L/min = 1.67 kW, 20 MPa x 5 L/min likewise; over 0.8: 2.08.
+    assert rating(press, "motor_kw") == "2.2"
+    assert rating(press, "tank_l") == "60"
+
+
+def test_force_follows_the_bore():
+    small, large = changed("two-stage", cylinder={"bore": "63 mm", "rod": "36 mm"}), changed("two-stage")
+    # 22.75 MPa x 31.2 cm2 = 70.9 kN less 0.6 kN of friction; 81.1 cm2: 183.9 kN.
+    assert rating(small, "capacity_kn") == "70"
+    assert rating(small, "cell_kn") == "100"
+    assert rating(large, "cell_kn") == "200"
+
+
+def test_tank_follows_the_stroke():
+    # 81.1 cm2 x 1 m = 8.1 L, three times that: 30 L.
+    press = changed("two-stage", cylinder={"stroke": "1 m"})
+    assert rating(press, "tank_l") == "30"
+
+
+def test_currents_follow_the_supply():
+    press = changed("two-stage")
+    at_12, at_24 = Wiring(12.0, 30.0, 5.0), Wiring(24.0, 30.0, 5.0)
+    assert rating(press, "coil_a", at_24) == "1.25"
+    assert rating(press, "coil_a", at_12) == "2.5"
+    # Three coils and the control: 4.35 A, and 8.7 A at 12 V. Fuse 1.25 x the coils: 4.7 and 9.4 A.
+    assert (rating(press, "supply_a", at_24), rating(press, "fuse_a", at_24)) == ("5", "5")
+    assert (rating(press, "supply_a", at_12), rating(press, "fuse_a", at_12)) == ("10", "10")
+    # 30 m at 12 V: 2 x 1.75e-8 x 30 x 2.5 / 0.6 = 4.4 mm2, next 6.
+    assert float(rating(press, "coil_mm2", Wiring(12.0, 30.0, 30.0))) == pytest.approx(6.0)
+
+
+def test_tube_carries_pressure_and_flow():
+    for pressure_Pa, flow_lpm in ((7e6, 5), (21.9e6, 9.3), (31.5e6, 30), (15e6, 80)):
+        outer, wall, hose = tube(pressure_Pa, flow_lpm / 60e3)
+        bore = outer - 2 * wall
+        assert 1.25 * pressure_Pa * outer / (2 * wall) <= 235e6 / 2 * 1.001
+        assert flow_lpm / 60e3 / (3.14159 / 4 * (bore / 1e3) ** 2) <= 5.01
+        assert hose >= 0.9 * (flow_lpm / 60e3 * 4 / 3.14159 / 5.0) ** 0.5 * 1e3
+
+
+@pytest.mark.parametrize("path", sorted(PRESSES.glob("*.toml")), ids=lambda path: path.stem)
+def test_every_recipe_gets_a_whole_list(path):
+    found = tables(read_press(path), Wiring())
+    assert "{" not in "".join(str(value) for rows in found.values() for row in rows for value in row.values())
+    ids = {row["id"] for row in found["part"]}
+    form = kinds(read_press(path)) & {"unit", "hand", "lamp"}
+    if form == {"lamp"}:
+        # No valve, no relay, no pressure: a force sensor, lamp and buzzer.
+        assert not {each for each in ids if each[0] in "HP" or each in ("E10", "E13")}
+        assert {"F1", "E23"} <= ids
+    elif form == {"hand"}:
+        assert {"P1", "P2", "P3", "E10"} <= ids
+        assert not {"H1", "H3", "E8"} & ids
+    else:
+        assert {"H1", "H3", "H4", "E7", "E8"} <= ids
+        assert ({"H6", "H7"} <= ids) == (read_press(path).valve.slow_feed is not None)
+
+
+def run(capsys, *args: str) -> tuple[int, str]:
+    """Exit code of `size` and what it said on standard error."""
+    capsys.readouterr()
+    code = 0
+    try:
+        main(["size", *args])
+    except SystemExit as left:
+        code = int(left.code or 0)
+    return code, capsys.readouterr().err
+
+
+def test_lists_are_written_and_not_over_others(tmp_path, capsys):
+    press = str(PRESSES / "hand-pump-70mpa.toml")
+    folder = tmp_path / "new" / "lists"
+    code, _ = run(capsys, "--press", press, "--parts", str(folder))
+    assert code == 0
+    rows = list(csv.DictReader((folder / "parts.csv").open(encoding="utf-8")))
+    page = (folder / "parts.md").read_text(encoding="utf-8")
+    assert all(f"| {row['id']} | {row['qty']} |" in page for row in rows)
+    assert "OPEN AT REST" in page
+    assert list(csv.DictReader((folder / "wires.csv").open(encoding="utf-8")))
+    before = (folder / "parts.csv").read_bytes()
+    code, said = run(capsys, "--press", press, "--parts", str(folder))
+    assert code == 2
+    assert "there already" in said
+    assert (folder / "parts.csv").read_bytes() == before
+
+
+def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path, capsys):
+    (tmp_path / "file").write_text("x")
+    code, said = run(
+        capsys, "--press", str(PRESSES / "two-stage.toml"), "--parts", str(tmp_path / "file" / "lists")
+    )
+    assert code == 2
+    assert "Traceback" not in said
+    assert "cannot be made" in said
