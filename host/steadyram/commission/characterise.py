@@ -149,7 +149,7 @@ def characterise(
     """
     if device.settings().values["drive_kind"] == definition().value("drive_kind", "none"):
         raise CheckFailed(
-            "This press has no valve (drive_kind none: lamp and buzzer), and an arm is not characterised; calibrate, then "
+            "This press has no valve (drive_kind none: lamp, buzzer), and an arm is not characterised; calibrate, then "
             "push the jobs."
         )
     calibration = device.calibration().values
