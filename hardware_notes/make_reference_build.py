@@ -1,6 +1,6 @@
 """Make the builds' pages and order lists from reference_build.toml.
 
-python hardware_notes/make_reference_build.py           writes reference_build and hand_pump_build (.md, .csv)
+python hardware_notes/make_reference_build.py           writes board_pins.toml, reference_build and hand_pump_build
 python hardware_notes/make_reference_build.py --check   exits 1 if one of them is out of date
 """
 
@@ -9,6 +9,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 from typing import Any
+
+from steadyram_fw.boards import pins_pico as pins
 
 from steadyram.press import parts_list
 from steadyram.press.pressfile import read_press
@@ -126,9 +128,19 @@ def _round(value: float) -> str:
     return f"{round(value, -1):,.0f}"
 
 
+def pin_file() -> str:
+    """Return header pin numbers by name, from the firmware's own pin map; inputs begin with in_."""
+    found = {f"in_{bits[0]}": number for bits, _, number in pins.INPUTS}
+    found |= {name: number for name, _, number in pins.OUTPUTS + pins.KNOB}
+    rows = (pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY, pins.SCREEN_SDA, pins.SCREEN_SCL)
+    found |= {row[0]: row[2] for row in rows}
+    lines = ["# Header pins of the Pico-class board, made of firmware/steadyram_fw/boards/pins_pico.py."]
+    return "\n".join([*lines, *(f"{name} = {number}" for name, number in found.items()), ""])
+
+
 def wanted() -> dict[str, str]:
     """Return every file that is made, by its name."""
-    made: dict[str, str] = {}
+    made = {"board_pins.toml": pin_file()}
     for name, press, show in (
         ("reference_build", REFERENCE, page),
         ("hand_pump_build", HAND_PUMP, hand_page),
@@ -151,6 +163,7 @@ def main() -> int:
         if stale:
             print(f"Out of date, run make_reference_build.py: {', '.join(stale)}", file=sys.stderr)
         return 1 if stale else 0
+    (HERE / "board_pins.toml").write_text(pin_file(), encoding="utf-8")
     for name, text in wanted().items():
         (HERE / name).write_text(text, encoding="utf-8")
     return 0

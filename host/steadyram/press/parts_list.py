@@ -18,7 +18,6 @@ from steadyram.plain_file import make_folder, write_whole
 from steadyram.press.part_ratings import ratings
 from steadyram.press.pressfile import PressFile
 from steadyram.press.sizing_parts import Wiring
-from steadyram_fw.boards import pins_pico as pins
 
 NOT_COVERED = (
     "Not in this list: cylinder, frame and guards. Mains and hydraulics by licensed people. The electronics were "
@@ -45,10 +44,7 @@ def build_file() -> dict[str, Any]:
 
 def board_pins() -> dict[str, int]:
     """Return header pin numbers of the Pico-class board by name; inputs begin with in_."""
-    found = {f"in_{bits[0]}": number for bits, _, number in pins.INPUTS}
-    found |= {name: number for name, _, number in pins.OUTPUTS + pins.KNOB}
-    rows = (pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY, pins.SCREEN_SDA, pins.SCREEN_SCL)
-    return found | {row[0]: row[2] for row in rows}
+    return {name: int(number) for name, number in tomllib.loads(_source("board_pins.toml")).items()}
 
 
 def known_values(press: PressFile, wiring: Wiring) -> dict[str, str]:
