@@ -10,11 +10,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from steadyram_fw.boards import pins_pico as pins
-
 from steadyram.press import parts_list
 from steadyram.press.pressfile import read_press
 from steadyram.press.sizing_parts import Wiring
+from steadyram_fw.boards import pins_pico as pins
 
 HERE = Path(__file__).resolve().parent
 REFERENCE = HERE / "presses" / "two-stage-slow.toml"

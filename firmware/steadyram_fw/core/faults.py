@@ -372,7 +372,7 @@ class Guard:
         p = self._p
         c[OVERFORCE_N] = p.overforce_n
         # 2: held until a hand lets it go, which no contact tells.
-        c[HOLDS_LOAD] = (2 if s[t.S_RETURN_KIND] else 1) if p.holds_load else 0
+        c[HOLDS_LOAD] = (2 if s[t.S_RETURN_KIND] == t.RETURN_KIND_SPRING else 1) if p.holds_load else 0
         c[CHARACTERISED] = 1 if p.characterised else 0
         self._span = span
         self._close16 = max(p.close16, p.slow_close16)

@@ -22,9 +22,9 @@ class Press:
     def configure(self, s):
         self.characterised = s[t.S_CHAR_VALID] == 1
         # Nobody's arm is characterised: an indicator follows the force, whatever is set for a valve.
-        self.by_hand = s[t.S_DRIVE_KIND] == 2
+        self.by_hand = s[t.S_DRIVE_KIND] == t.DRIVE_KIND_NONE
         self.warn_ppt = s[t.S_WARN_PPT]
-        self.strategy = 0 if self.by_hand else s[t.S_STRATEGY]
+        self.strategy = t.STRATEGY_THRESHOLD if self.by_hand else s[t.S_STRATEGY]
         self.slow_fitted = s[t.S_SLOW_FITTED] == 1
         self.holds_load = s[t.S_HOLDS_LOAD] == 1
         self.capacity_n = s[t.S_CAPACITY_N]
