@@ -37,12 +37,16 @@ from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
 from steadyram.link.transport import open_transport
 from steadyram.press.pressfile import read_press
-from steadyram.virtual.quick_setup import nameplate_calibration, nameplate_settings
+from steadyram.virtual.quick_setup import (
+    datasheet_characteristics,
+    nameplate_calibration,
+    nameplate_settings,
+)
 
 PRESSES = ("workshop-20", "workshop-20-fine", "frame-30", "stiff-20")
 SETPOINT_N = 20_000
 # How long anything may take that comes by itself; only a failure waits to the end.
-_WAIT_S = 600.0
+_WAIT_S = 180.0
 
 
 class PressProcess:
@@ -96,7 +100,7 @@ class PressProcess:
         while not (device.now().changes_left_s and device.calibration_unsealed()):
             assert time.monotonic() < until, "changes were not opened"
             time.sleep(0.1)
-        device.push_settings(nameplate_settings(model))
+        device.push_press(nameplate_settings(model) | datasheet_characteristics(model))
         device.push_calibration(nameplate_calibration(model, round(device.now().mean_counts)))
         fields = {field.name: field.default for field in definition().job}
         device.push_jobs([DeviceJob(1, "bracket", fields | {"setpoint_n": SETPOINT_N, "batch": 100_000})])

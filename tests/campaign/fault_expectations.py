@@ -62,6 +62,7 @@ def _row(
 
 
 _STALL = "cycle-too-long no-rise"
+_SLACKENS = "where the rise slackens while it is looked at (a plateau, the changeover), it looks like a slow sensor"
 EXPECTED: dict[str, Expected] = {
     "sensor-open": _row("sensor-low", stays=True),
     "sensor-short": _row("sensor-high", stays=True),
@@ -78,11 +79,23 @@ EXPECTED: dict[str, Expected] = {
         "refused:zero-out",
         why="seen at the next rest at the top where the drop is below the noise's bound; a gain error until then",
     ),
-    "valve-stuck-open": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
-    "relay-welded": _row("rise-after-close over-force sensor-high no-fall", evidence="feed-off"),
-    "valve-stuck-closed": _row(_STALL + " position-still", "stop:short", "feed-on", "the pulses are used up"),
+    "valve-stuck-open": _row(
+        "rise-after-close over-force sensor-high no-fall reading-slow", evidence="feed-off", why=_SLACKENS
+    ),
+    "relay-welded": _row(
+        "rise-after-close over-force sensor-high no-fall reading-slow", evidence="feed-off", why=_SLACKENS
+    ),
+    "valve-stuck-closed": _row(
+        _STALL + " position-still reading-still",
+        "stop:short",
+        "feed-on",
+        "the pulses are used up; in free travel a reading that stays is all that shows",
+    ),
     "pump-off": _row(
-        _STALL + " position-still no-fall return-too-long", "stop:short", "feed-on", "the pulses are used up"
+        _STALL + " position-still no-fall return-too-long reading-still",
+        "stop:short",
+        "feed-on",
+        "the pulses are used up; in free travel a reading that stays is all that shows",
     ),
     "relief-low": _row(_STALL, "stop:short", "feed-on", "the pulses are used up"),
     "relief-high": _row(
@@ -96,9 +109,10 @@ EXPECTED: dict[str, Expected] = {
     "retract-stuck": _row("no-fall return-too-long", evidence="retract"),
     "retract-stuck-open": _row(
         "leak-fast no-rise cycle-too-long",
-        "stop:short",
+        "stop:short stop:overdue",
         "returned",
-        "pulses and slow feeds are tried against the open valve first: 9 s instead of 3",
+        "pulses and slow feeds are tried against the open valve first: 9 s instead of 3; or more oil has gone in than "
+        "this job's parts need",
         9000,
     ),
     "slow-valve": _row(
@@ -154,6 +168,18 @@ EXPECTED: dict[str, Expected] = {
         bound_ms=1000,
         stays=True,
         why="the record is written when the dwell of 0.6 s is over: nothing is energised then",
+    ),
+    "port-blocked": _row(
+        "reading-still no-fall cycle-too-long no-rise over-force",
+        "stop:overdue stop:short went-on",
+        "feed-on",
+        "blocked on the way up it shows at the end of the return, or in the next stroke",
+    ),
+    "snubber-slow": _row(
+        "reading-slow rise-after-close",
+        "went-on stop:short stop:overdue",
+        "feed-off",
+        "what it hides while the valve closes is less than a sixteenth of the setpoint in slow strokes",
     ),
     "host-flood": _row(ends="went-on", healthy=True, why="the control step does not wait for the link"),
 }

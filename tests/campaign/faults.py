@@ -296,7 +296,7 @@ class Case:
         allowed = {"setpoint", *self.control, *(end.removeprefix("stop:") for end in self.expected.ends)}
         if self.expected.healthy and stop not in allowed:
             self.problems.append(f"a healthy stroke ended with {stop}")
-        if stop in ("short", "pedal", "both-pedals"):
+        if stop in ("short", "pedal", "both-pedals", "overdue"):
             return f"stop:{stop}"
         return "went-on"
 

@@ -228,7 +228,8 @@ class Soak:
         self.run(300, REST | T.IN_CUTOFF)
         self.enable(5500)
         rows = [T.SETTINGS[i] for i in range(T.S_MEASURED)]
-        words = ["%s=%d" % (row[0], row[3]) for row in rows]
+        # Nothing has measured this plant: the plain threshold is all that the firmware lets it be run with.
+        words = ["%s=%d" % (row[0], 0 if row[0] == "strategy" else row[3]) for row in rows]
         self.put("settings", [" ".join(words[i : i + 5]) for i in range(0, len(words), 5)])
         self.put(
             "calibration",

@@ -644,7 +644,7 @@ class Controller:
         self.refusal = t.REFUSAL_NONE
         self._testing = self.armed_ms > 0
         self.disarm()
-        self.guard.probe(self._testing)
+        self.guard.stroke_begins(self._testing)
         self.stop = t.STOP_NONE
         self._started_at_top = inputs & t.IN_TOP != 0
         self._again = self._finished and not (self._started_at_top and self.settings[t.S_TOP_SWITCH])

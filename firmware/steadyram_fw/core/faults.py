@@ -421,9 +421,11 @@ class Guard:
         c[REST16] = 0
         c[REST_MS] = 0
 
-    def probe(self, on):
-        """Whether the stroke that begins is a commissioning stroke, whose pulses need not raise anything."""
-        self._c[PROBING] = 1 if on else 0
+    def stroke_begins(self, testing):
+        """testing: a commissioning stroke, whose pulses need not raise anything."""
+        self._c[PROBING] = 1 if testing else 0
+        # An open cutout is news to a stroke, also where the force that is held leaves nothing to feed.
+        self._c[CUTOUT_KNOWN] = 0
 
     def doubtful(self, counts):
         """True for a reading that is neither a measurement nor a failure signal: nothing may be started by it."""

@@ -9,7 +9,8 @@ lands a part. Five rules, by the oil let in since the stroke began:
    job's parts have needed and five mean deviations (overdue); only what a pulse has surely let in
    counts, and no single level is asked for: a plateau may lie a little higher;
 4. a ram that is at the end of its stroke takes no more oil (fault oil-limit);
-5. once the valve has surely closed the reading stands, or the sensor is slower than measured (fault reading-slow).
+5. once the valve has surely closed the reading stands; where it still rises, less and less, the sensor is slower
+   than measured (fault reading-slow). A rise that goes on as before is oil: rise-after-close is told by faults.py.
 
 What the job's parts needed it learns by its own count, from parts that reached their force.
 Oil is in t16, sixteenths of a millisecond of low-stage flow. Integers only, nothing allocates.
@@ -31,7 +32,8 @@ LEARNED_PARTS = 6  # a job's scatter is known after so many
 DEVIATIONS = 5  # mean absolute ones, that rise fast and sink slowly: four standard deviations and more
 SHOW_MS = 40  # mean of sixteen, its own lag and a slow start, beyond the sensor's five time constants
 NEED_LEAST16 = 384  # 24 ms of oil: more than any start-up of a spool that still counts as open
-LAG_MS = 32  # rule 5 compares two readings this far apart
+LAG_MS = 32  # rule 5 compares two readings this far apart, and their halves
+HALF_LAG_MS = 16
 FOREVER = 268435456  # 2**28
 UNKNOWN = -268435456
 
@@ -70,7 +72,8 @@ ALLOW16 = 31  # oil to the whole from the first sixteenth, and from half
 ALLOW_HALF16 = 32
 SURE16 = 33  # what a pulse may have let in less than thought
 PEAK_N = 34
-CELLS = 35
+FIRST_HALF_N = 35
+CELLS = 36
 
 
 def look(c, told, mean16, force):
@@ -118,9 +121,14 @@ def look(c, told, mean16, force):
         if c[LAG_ON]:
             if after_ms == c[LOOK_MS]:
                 c[LOOK_N] = force
+            elif after_ms == c[LOOK_MS] + HALF_LAG_MS:
+                c[FIRST_HALF_N] = force - c[LOOK_N]
             elif after_ms == c[LOOK_MS] + LAG_MS:
                 c[AFTER_MS] = 0
-                if force > c[TOUCH_N] and force - c[LOOK_N] > c[STEP_N]:
+                gain_n = force - c[LOOK_N]
+                first_n = c[FIRST_HALF_N]
+                # What lags comes nearer by less in each half; 7 of 8 is a lag of 120 ms.
+                if force > c[TOUCH_N] and gain_n > c[STEP_N] and gain_n - first_n < first_n - (first_n >> 3):
                     return t.FAULT_READING_SLOW
         elif after_ms > LAG_MS:
             c[AFTER_MS] = 0

@@ -26,7 +26,11 @@ from steadyram.link.transport import open_transport
 from steadyram.press.pressfile import read_press
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.operator_line import LineHands, OperatorLine
-from steadyram.virtual.quick_setup import nameplate_calibration, nameplate_settings
+from steadyram.virtual.quick_setup import (
+    datasheet_characteristics,
+    nameplate_calibration,
+    nameplate_settings,
+)
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
 JOBS = 12
@@ -169,7 +173,7 @@ def test_killed_in_pulls_every_record_comes_home_once(tmp_path: Path) -> None:
         open_changes(hands_url)
         press = read_press(default_press())
         with linked(url) as device, OperatorLine(hands_url) as line:
-            device.push_settings(nameplate_settings(press))
+            device.push_press(nameplate_settings(press) | datasheet_characteristics(press))
             device.push_calibration(nameplate_calibration(press, round(device.now().mean_counts)))
             device.push_jobs(jobs_file(tmp_path / "jobs.toml", 10))
             device.use_job(1)

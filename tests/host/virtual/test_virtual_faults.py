@@ -119,6 +119,14 @@ def ready(press: VirtualPress) -> None:
     press.cycle = 0
 
 
+def ready_for_full_feed(press: VirtualPress) -> None:
+    """A first part is pressed at slow feed, until the reading has moved: full feed is the second one's."""
+    ready(press)
+    script.play(press, script.one_part(press))
+    press.run(0.5)
+    press.cycle = 0
+
+
 def extend_until_force(press: VirtualPress) -> None:
     press.operator.load_part()
     press.operator.press_extend()
@@ -126,7 +134,7 @@ def extend_until_force(press: VirtualPress) -> None:
 
 
 def test_welded_relay_feeds_on_until_the_emergency_stop(press: VirtualPress) -> None:
-    ready(press)
+    ready_for_full_feed(press)
     press.inject("relay-welded")
     extend_until_force(press)
     press.operator.release_extend()
@@ -143,7 +151,7 @@ def test_welded_relay_feeds_on_until_the_emergency_stop(press: VirtualPress) -> 
 
 
 def test_stuck_valve_feeds_on_in_spite_of_the_emergency_stop(press: VirtualPress) -> None:
-    ready(press)
+    ready_for_full_feed(press)
     press.inject("valve-stuck-open")
     extend_until_force(press)
     press.operator.push_estop()
@@ -171,7 +179,7 @@ def test_low_relief_caps_the_force(press: VirtualPress) -> None:
 
 
 def test_fast_leak_lets_the_force_fall(press: VirtualPress) -> None:
-    ready(press)
+    ready_for_full_feed(press)
     extend_until_force(press)
     press.operator.release_extend()
     press.run(0.2)
@@ -182,7 +190,7 @@ def test_fast_leak_lets_the_force_fall(press: VirtualPress) -> None:
 
 
 def test_stuck_retract_valve_holds_the_ram_down(press: VirtualPress) -> None:
-    ready(press)
+    ready_for_full_feed(press)
     press.inject("retract-stuck")
     extend_until_force(press)
     press.operator.release_extend()

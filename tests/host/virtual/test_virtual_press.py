@@ -62,6 +62,9 @@ def test_link_answers_in_virtual_time(press: VirtualPress) -> None:
 
 def test_extend_follows_the_pedal_and_estop_cuts_it(press: VirtualPress) -> None:
     quick_setup.set_up(press, 20_000.0)
+    # The first part is approached at slow feed, until the reading has moved: full feed is the second one's.
+    script.play(press, script.one_part(press))
+    press.run(0.5)
     press.operator.press_extend()
     assert press.run_until(lambda p: bool(p.outputs & 1), 0.1)
     press.run(0.05)
