@@ -171,9 +171,9 @@ EXPECTED: dict[str, Expected] = {
     ),
     "port-blocked": _row(
         "reading-still no-fall cycle-too-long no-rise over-force",
-        "stop:overdue stop:short went-on",
+        "stop:overdue stop:short went-on refused:zero-out",
         "feed-on",
-        "blocked on the way up it shows at the end of the return, or in the next stroke",
+        "blocked under pressure the reading stays high when the ram is up, as a zero that has shifted does",
     ),
     "snubber-slow": _row(
         "reading-slow rise-after-close",

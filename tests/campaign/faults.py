@@ -93,8 +93,11 @@ LOOK_S = 0.02
 
 
 def cycle_max_ms(press: PressFile) -> int:
-    """The limit of a cycle that the campaign sets on a press."""
-    return CYCLE_MAX_MS if press.pump.strokes is None else HAND_CYCLE_MAX_MS
+    """The limit of a cycle that the campaign sets on a press: the stroke after a fault may approach at slow feed."""
+    limit = CYCLE_MAX_MS if press.pump.strokes is None else HAND_CYCLE_MAX_MS
+    if press.valve.slow_feed is None:
+        return limit
+    return limit + round(1000 * press.work.gap * press.cylinder.area_m2 / press.valve.slow_feed)
 
 
 def bounds_ms(cycle_max: int = CYCLE_MAX_MS) -> dict[str, int]:

@@ -217,6 +217,8 @@ class Follow:
     def doubt(self):
         """A batch begins, or the reading did not do what it should: the next stroke must show that it moves."""
         self.proven = False
+        # What was watched is over: a fault that is acknowledged must not be found again in the same stroke.
+        self.cells[AFTER_MS] = 0
 
     def begin(self, mean16, touch_n, setpoint, learned):
         """A stroke begins. learned: the job's array, None unless it is one of its parts, from the top, by cutoff."""
