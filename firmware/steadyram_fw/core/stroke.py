@@ -594,17 +594,16 @@ class Stroke:
         gained = force - f0
         share = p.slow_share if self.feed == FEED_SLOW else p.share(force)
         jit16 = (self.valve().jitter16 * share) >> 8
-        if f0 < p.changeover_n < force or moved16 <= jit16:
+        if f0 < p.changeover_n < force:
+            return
+        if pulse and self.slope16 > 0 and self.knee_n == 0:
+            # At least so steep, the pulse a standard deviation longer than meant.
+            least = time_for(max(gained, 0), moved16 + jit16)
+            if least > 3 * self.slope16 and 3 * least > p.low16:
+                self.knee_n = f0
+        if moved16 <= jit16:
             return
         slope = time_for(max(gained, 0), moved16)
-        if (
-            pulse
-            and self.slope16 > 0
-            and slope > 3 * self.slope16
-            and 3 * slope > p.low16
-            and self.knee_n == 0
-        ):
-            self.knee_n = f0
         self.slope16 = slope
         if f0 > self.setpoint - (self.setpoint >> 2) and gained > 2 * p.noise_n:
             self.gained_n += gained

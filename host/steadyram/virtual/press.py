@@ -129,6 +129,7 @@ class VirtualPress(ValveChecks):
             self._origin = "press" if isinstance(press, dict) else str(press)
             model = build_press(self._tables, self._origin)
         self.seed = seed
+        self.clients = 0  # opened on this press by quick_setup.open_device
         self.wall_unix = wall_unix
         self.plant = Plant(model, seed)
         self.cutout = None if model.cutout is None else PressureCutout(model.cutout, seed)

@@ -26,8 +26,13 @@ _SPAN_COUNTS = 58982 - 6554
 
 
 def open_device(press: VirtualPress) -> Device:
-    """The device behind the link, in virtual time; tags are drawn from the seed, so runs repeat exactly."""
-    return Device(Client(press.transport(), source=random.Random(press.seed)))
+    """The device behind the link, in virtual time; tags are drawn from the seed, so runs repeat exactly.
+
+    Each further client draws others: to the device a tag is one change of one client.
+    """
+    press.clients += 1
+    seed = press.seed if press.clients == 1 else f"{press.seed} client {press.clients}"
+    return Device(Client(press.transport(), source=random.Random(seed)))
 
 
 def datasheet_characteristics(press: PressFile) -> dict[str, int]:
