@@ -62,7 +62,9 @@ def _row(
 
 
 _STALL = "cycle-too-long no-rise"
-_SLACKENS = "where the rise slackens while it is looked at (a plateau, the changeover), it looks like a slow sensor"
+_SLACKENS = (
+    "where the rise slackens while it is looked at (a plateau, the changeover), it looks like a slow sensor"
+)
 EXPECTED: dict[str, Expected] = {
     "sensor-open": _row("sensor-low", stays=True),
     "sensor-short": _row("sensor-high", stays=True),
