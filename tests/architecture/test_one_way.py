@@ -232,3 +232,63 @@ def test_the_host_knows_of_the_firmware_only_its_tables() -> None:
         and not name(file).startswith("host/steadyram/virtual/")
     ]
     assert wrong == []
+
+
+def circles(root: Path) -> list[list[str]]:
+    """Return the sets of modules that import each other in a circle, for type checkers and inside functions, too."""
+    files = {
+        ".".join([*package_of(file, root), *([] if file.stem == "__init__" else [file.stem])]): file
+        for file in files_of(root)
+    }
+    known = {
+        module: {
+            full if (full := f"{target}.{name}") in files else target
+            for target, name in imported_names(file, root)
+            if (f"{target}.{name}" in files or target in files)
+        }
+        - {module}
+        for module, file in files.items()
+    }
+    reached: dict[str, set[str]] = {}
+    for module in known:
+        seen, todo = set(), list(known[module])
+        while todo:
+            each = todo.pop()
+            if each not in seen:
+                seen.add(each)
+                todo.extend(known[each])
+        reached[module] = seen
+    found = {
+        tuple(sorted(other for other in reached[module] if module in reached[other]))
+        for module in known
+        if module in reached[module]
+    }
+    return [list(each) for each in sorted(found)]
+
+
+def imported_names(file: Path, root: Path) -> Iterator[tuple[str, str]]:
+    """(module, name) of every import of a file; the name is empty for `import module`."""
+    package = package_of(file, root)
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, "") for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            module = ".".join([*base, *([node.module] if node.module else [])])
+            yield from ((module, alias.name) for alias in node.names)
+
+
+@pytest.mark.parametrize("root", [HOST, FIRMWARE], ids=["host", "firmware"])
+def test_no_modules_import_each_other_in_a_circle(root: Path) -> None:
+    assert circles(root) == []
+
+
+def test_a_circle_is_found(tmp_path: Path) -> None:
+    root = tmp_path / "house"
+    (root / "room").mkdir(parents=True)
+    (root / "__init__.py").write_text("")
+    (root / "a.py").write_text("def f():\n    from house.room import b\n")
+    (root / "room" / "__init__.py").write_text("")
+    (root / "room" / "b.py").write_text("from ..c import x\n")
+    (root / "c.py").write_text("if TYPE_CHECKING:\n    from house.a import f\n")
+    assert circles(root) == [["house.a", "house.c", "house.room.b"]]

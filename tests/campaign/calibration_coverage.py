@@ -30,7 +30,8 @@ import numpy as np
 
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.device_poly import device_force
-from steadyram.metrology.record import CalibrationRecord, Header, Instrument, Point, Reference
+from steadyram.metrology.header import Header, Instrument, Point, Reference
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.press.pressfile import build_press
 from steadyram.virtual.plant import Plant
 

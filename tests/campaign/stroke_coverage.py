@@ -30,7 +30,8 @@ from steadyram.commission.calibrate import calibrate as calibrate_on_block
 from steadyram.commission.journal_of import record_of
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.device_poly import device_force
-from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.header import Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.press.pressfile import build_press
 from steadyram.virtual.load_cell import LOAD_CELL_ERROR

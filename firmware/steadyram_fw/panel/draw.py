@@ -5,10 +5,12 @@ documents. A view is what panel/panel.py says there is to see. Force is told in 
 rows tall: 13 mm on a 2.4 inch display, readable at two metres.
 """
 
+from .. import tables as T
 from . import unit
 
 WIDTH = 128
 HEIGHT = 64
+TURN_MS = 3000  # what takes turns on the display is shown for so long
 
 # segments: top, upper left, upper right, middle, lower left, lower right, bottom
 _SEGMENTS = {
@@ -206,6 +208,12 @@ def _ask(frame, view):
         y = 47
     for i, row in enumerate(view.rows[:5]):
         frame.text(row[:16], 0, y + 9 * i, 1)
+
+
+def ceiling_words(settings):
+    """The ceiling on force of handling jobs, in 16 columns."""
+    ceiling = settings[T.S_HANDLING_N]
+    return "below %s" % unit.told(ceiling, unit.of(settings)) if ceiling else "no ceiling set"
 
 
 def mm(um):

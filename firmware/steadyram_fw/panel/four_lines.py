@@ -5,8 +5,7 @@ Loaded where it is asked for only: a board with a display has no use for it.
 
 from .. import tables as T
 from . import unit
-from .draw import View, mm
-from .panel import TURN_MS, ceiling_words
+from .draw import TURN_MS, View, ceiling_words, mm
 
 _WIDTH = 20
 

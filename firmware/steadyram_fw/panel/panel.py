@@ -11,7 +11,7 @@ from ..services import checks
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from . import unit
-from .draw import View, draw, wrap
+from .draw import TURN_MS, View, ceiling_words, draw, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
@@ -20,7 +20,6 @@ _PUSH_MS = 20
 _PUSH_MOST_MS = 1000
 _BLINK_MS = 500
 _SECONDS_FROM = 60
-TURN_MS = 3000
 
 # What a fault page says besides when the reading cannot tell the force; the second for a force sensor.
 UNKNOWN_PAGES = (
@@ -243,11 +242,6 @@ def _limit_words(job, shown_in):
 
 def _look_after(turn):
     return CHECKLIST[turn % len(CHECKLIST)]
-
-
-def ceiling_words(settings):
-    ceiling = settings[T.S_HANDLING_N]
-    return "below %s" % unit.told(ceiling, unit.of(settings)) if ceiling else "no ceiling set"
 
 
 def _since(now, then):

@@ -33,10 +33,11 @@ from steadyram.metrology.drift import compare
 from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.gauge_rr import study
 from steadyram.metrology.guided import LEVELS_MOST, RUNS_MOST, ReadCounts, Taken, guide, plan
+from steadyram.metrology.header import Header, Reference
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CalibrationRecord, Header, Reference
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.standards import standards
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.study_file import read_study

@@ -49,8 +49,8 @@ from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import worth_of_reference
 from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.header import Header
 from steadyram.metrology.header_file import read_header
-from steadyram.metrology.record import Header
 from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole

@@ -9,9 +9,10 @@ from pathlib import Path
 from steadyram.commission.calibrate import Found
 from steadyram.commission.calibrate import Point as Measured
 from steadyram.errors import BadInput
+from steadyram.metrology.header import Header, Point
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.measurement import instrument_uncertainty
-from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.plain_file import refuse_place
 
 

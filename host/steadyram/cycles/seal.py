@@ -12,15 +12,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, Protocol
 
 from sqlalchemy import Connection, Table, select
 
 from steadyram.cycles import store_schema as t
-
-if TYPE_CHECKING:
-    from steadyram.cycles.store import CycleStore
 
 # A row's digest is cut to 64 bits: enough to see an edit, and a million rows stay small.
 _DIGITS: Final = 16
@@ -68,7 +66,14 @@ def _link(before: str, uid: str, kind: str, digests: str) -> str:
     return hashlib.sha256("\n".join((before, uid, kind, digests)).encode()).hexdigest()
 
 
-def check_seals(store: CycleStore, uid: str, first: int, last: int) -> Sealed:
+class Readable(Protocol):
+    """A store that can be read from."""
+
+    def reading(self) -> AbstractContextManager[Connection]:
+        """Return a connection that only reads."""
+
+
+def check_seals(store: Readable, uid: str, first: int, last: int) -> Sealed:
     """Hold a device's records `first` to `last`, and all its other rows, against its chain."""
     found: list[str] = []
     before = ""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from steadyram.metrology.budget import combine
+from steadyram.metrology.header import Header
 from steadyram.metrology.measurement import Newton, measurement_of
-from steadyram.metrology.record import Header
 from steadyram.units import show
 
 # A setpoint whose reference may be off by more than this part of it is told to be meaningless (common practice:

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.before import reference_expanded
-from steadyram.metrology.record import Header, Instrument, Reference
+from steadyram.metrology.header import Header, Instrument, Reference
 from steadyram.units import show
 
 FORMULA = (

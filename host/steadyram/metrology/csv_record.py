@@ -7,8 +7,9 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from steadyram.errors import BadInput, UnitError
+from steadyram.metrology.header import Header, Point
 from steadyram.metrology.points_file import read_points
-from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.units import parse
 
 

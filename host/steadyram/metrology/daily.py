@@ -13,8 +13,8 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import Component, StatedBudget, combine, stated
 from steadyram.metrology.device_poly import evaluate_device
+from steadyram.metrology.header import Reference
 from steadyram.metrology.measurement import OF_THE_PRESS, PressureGauge
-from steadyram.metrology.record import Reference
 
 ZERO_DRIFT_PART = 0.02  # of the transducer's span, 80 % of the converter
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from steadyram.metrology.budget import combine
+from steadyram.metrology.header import Header
 from steadyram.metrology.levels import LevelErrors
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.nameplate import WARN_PART, nameplate_ratio
-from steadyram.metrology.record import CalibrationRecord, Header
+from steadyram.metrology.record import CalibrationRecord
 
 ISO_RUNS = 3
 ISO_LEVELS = 5

@@ -12,9 +12,10 @@ from typing import Literal, NamedTuple
 
 from steadyram.errors import BadInput
 from steadyram.metrology.checks import refuse_nonsense
+from steadyram.metrology.header import Point
 from steadyram.metrology.journal import Journal
 from steadyram.metrology.nameplate import plausible_forces
-from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.units import parse, show
 
 Direction = Literal["rising", "falling"]

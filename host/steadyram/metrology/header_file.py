@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from steadyram.errors import BadInput
-from steadyram.metrology.record import Header
+from steadyram.metrology.header import Header
 from steadyram.metrology.text_file import read_text
 from steadyram.toml_text import parse_toml
 from steadyram.units import parse

@@ -23,7 +23,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from steadyram.errors import BadInput
-from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.metrology.header import Header, Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.text_file import read_bytes
 
 MAX_BYTES = 5_000_000

@@ -9,7 +9,7 @@ import numpy as np
 from steadyram.metrology.budget import Component
 from steadyram.metrology.curve import Curve
 from steadyram.metrology.device_poly import device_force
-from steadyram.metrology.record import Header
+from steadyram.metrology.header import Header
 from steadyram.metrology.runs import RunScatter
 
 

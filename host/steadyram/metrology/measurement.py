@@ -13,12 +13,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NewType, Protocol
+from typing import Literal, NewType, Protocol
 
 from steadyram.metrology.budget import Component
-
-if TYPE_CHECKING:
-    from steadyram.metrology.record import Header, Reference
+from steadyram.metrology.header import Header, Reference
 
 Newton = NewType("Newton", float)
 Pascal = NewType("Pascal", float)

@@ -8,7 +8,8 @@ that far off, so the reference or its unit is suspect (common practice, no sourc
 from __future__ import annotations
 
 from steadyram.errors import BadInput
-from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.header import Point
+from steadyram.metrology.record import CalibrationRecord
 
 WARN_PART = 0.05
 REFUSE_FACTOR = 2.0

@@ -10,8 +10,8 @@ from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import StatedBudget, combine, stated
 from steadyram.metrology.decision import Rule, Verdict, decide, overall
 from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.header import Point
 from steadyram.metrology.measurement import measurement_of
-from steadyram.metrology.record import Point
 
 MAX_POINTS = 500
 

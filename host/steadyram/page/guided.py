@@ -16,7 +16,7 @@ from steadyram.cycles.store import CycleStore
 from steadyram.device import Device
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
-from steadyram.metrology.record import Header, Instrument, Reference
+from steadyram.metrology.header import Header, Instrument, Reference
 from steadyram.page.orders import Calibrate
 from steadyram.page.questions import Guide
 from steadyram.page.words import CAUTION

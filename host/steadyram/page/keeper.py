@@ -23,10 +23,11 @@ from steadyram.errors import BadInput, CheckFailed, LinkError, LinkTimeout, Stea
 from steadyram.link.client import Client, float_if_known, integer_of
 from steadyram.link.definition import definition, name_of
 from steadyram.link.frames import Answer
-from steadyram.link.records import CalibrationState, JobsState, Reading, SettingsState
+from steadyram.link.records import Reading
 from steadyram.link.transport import Transport, open_transport
 from steadyram.page import orders
 from steadyram.page.hub import Hub
+from steadyram.page.in_force import InForce
 from steadyram.page.questions import Guide, GuideStopped
 from steadyram.page.shown import ShownJob, newest_words, results_json
 from steadyram.page.view import view_json
@@ -69,16 +70,6 @@ class Order:
 
     content: dict[str, Any]
     done: Callable[..., None]
-
-
-@dataclass
-class InForce:
-    """The sets in force, read when they change."""
-
-    settings: SettingsState
-    measured: SettingsState
-    jobs: JobsState
-    calibration: CalibrationState
 
 
 class Keeper:

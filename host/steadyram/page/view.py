@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from steadyram.bending.device_stroke import is_bend_job, knows_its_ram
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob, Reading
+from steadyram.page.in_force import InForce
+from steadyram.page.questions import Guide
 from steadyram.page.shown import fault_text, refusal_text
 from steadyram.page.words import (
     ACKNOWLEDGE,
@@ -27,10 +29,6 @@ from steadyram.page.words import (
     VALVE_TEST_REMEDY,
     WILL_REFUSE,
 )
-
-if TYPE_CHECKING:
-    from steadyram.page.keeper import InForce
-    from steadyram.page.questions import Guide
 
 _DAY_S = 86_400
 _SOON_DAYS = 30

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -28,9 +27,6 @@ from steadyram.errors import BadInput
 from steadyram.press.pressfile import Work
 from steadyram.press.strip_materials import STRIP_MATERIALS, StripMaterial
 from steadyram.virtual.work import Part
-
-if TYPE_CHECKING:
-    from steadyram.virtual.plant import Plant
 
 __all__ = ["STRIP_MATERIALS", "BentStrip", "StripMaterial", "StripTooling"]
 
@@ -81,16 +77,6 @@ def _cumulative(values: Array, over: Array) -> Array:
     """Trapezoidal integral from the first node to each, along the last axis."""
     steps = 0.5 * (values[..., 1:] + values[..., :-1]) * np.diff(over)
     return np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(steps, axis=-1)], axis=-1)
-
-
-def deepest_travel_m(plant: Plant) -> float:
-    """The deepest that the ram has been pressed into the plant's part past contact (m): what `released_at` wants.
-
-    Ram travel less the gap, the oil's and the frame's give taken out; less than zero before contact.
-    """
-    force = plant.force_max
-    ram_m = (plant.u_max - plant.oil_compliance * force / plant.area) / plant.area
-    return ram_m - plant.part.gap_m - force / plant.press.frame.stiffness
 
 
 def coil_factor(rng: np.random.Generator, spread: float) -> float:

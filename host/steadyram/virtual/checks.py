@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from steadyram.virtual.press_face import Noted, Output
 from steadyram_fw import tables
-
-if TYPE_CHECKING:
-    from steadyram.virtual.press import Noted, Output
 
 # Happenings after which valves may be energised again.
 _PRESSED = frozenset({"press-extend", "press-retract"})

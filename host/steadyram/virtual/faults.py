@@ -11,19 +11,17 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from steadyram.errors import BadInput
 from steadyram.virtual.noise import NoiseTape
 from steadyram.virtual.plant import STEP_S
+from steadyram.virtual.press_face import SpoiltPress
 from steadyram.virtual.spoil import spoil
 from steadyram_fw import tables
 
-if TYPE_CHECKING:
-    from steadyram.virtual.press import VirtualPress
-
 Repair = Callable[[], None]
-Bring = Callable[["VirtualPress"], Repair]
+Bring = Callable[[SpoiltPress], Repair]
 
 # Figures of the faults: invented, chosen to be plainly a fault and not a matter of tuning.
 NOISE_SHARE: Final = 0.01
@@ -64,11 +62,11 @@ class ActiveFault:
     fault: Fault
     repair: Repair
 
-    def reapply(self, press: VirtualPress) -> None:
+    def reapply(self, press: SpoiltPress) -> None:
         if self.fault.derived:
             self.repair = self.fault.bring(press)
 
-    def clear(self, press: VirtualPress) -> None:
+    def clear(self, press: SpoiltPress) -> None:
         self.repair()
         if self.fault.derived:
             press.plant.set_press(press.plant.press)
@@ -77,10 +75,10 @@ class ActiveFault:
 
 
 # ---------------------------------------------------------------------- sensor
-def _signal(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
+def _signal(make: Callable[[SpoiltPress], Callable[[int, int], int]]) -> Bring:
     """A fault that alters the count of each step: `make(press)` gives `change(step, counts)`."""
 
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         plant = press.plant
         before = plant.sensor_override
         change = make(press)
@@ -98,19 +96,19 @@ def _signal(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
     return bring
 
 
-def _coded(press: VirtualPress, counts: float) -> int:
+def _coded(press: SpoiltPress, counts: float) -> int:
     """The nearest count the converter can give."""
     shift = 16 - press.plant.press.adc.bits
     most = ((1 << press.plant.press.adc.bits) - 1) << shift
     return min(most, max(0, (round(counts) >> shift) << shift))
 
 
-def _frozen(press: VirtualPress) -> Callable[[int, int], int]:
+def _frozen(press: SpoiltPress) -> Callable[[int, int], int]:
     held = press.counts
     return lambda step, counts: held
 
 
-def _blocked(press: VirtualPress) -> Callable[[int, int], int]:
+def _blocked(press: SpoiltPress) -> Callable[[int, int], int]:
     """Hold the pressure that is shut in behind the port; transducer and converter go on, so their noise does, too."""
     tape = NoiseTape(press.seed, _BLOCKED_STREAM)
     first = press.plant.step_index
@@ -119,7 +117,7 @@ def _blocked(press: VirtualPress) -> Callable[[int, int], int]:
     return lambda step, counts: _coded(press, held + sd * tape.at(step - first))
 
 
-def _slow_snubber(press: VirtualPress) -> Callable[[int, int], int]:
+def _slow_snubber(press: SpoiltPress) -> Callable[[int, int], int]:
     """Let the pressure follow with a time constant; transducer and converter have their noise all the same.
 
     Steps may be asked for again, so each is kept once it is known.
@@ -139,18 +137,18 @@ def _slow_snubber(press: VirtualPress) -> Callable[[int, int], int]:
     return follow
 
 
-def _noisy(press: VirtualPress) -> Callable[[int, int], int]:
+def _noisy(press: SpoiltPress) -> Callable[[int, int], int]:
     tape = NoiseTape(press.seed, _NOISE_STREAM)
     first = press.plant.step_index
     return lambda step, counts: _coded(press, counts + NOISE_SHARE * _SPAN * tape.at(step - first))
 
 
-def _spike(press: VirtualPress) -> Callable[[int, int], int]:
+def _spike(press: SpoiltPress) -> Callable[[int, int], int]:
     only = press.plant.step_index + 1
     return lambda step, counts: _coded(press, counts + SPIKE_SHARE * _SPAN) if step == only else counts
 
 
-def _supply(press: VirtualPress) -> Repair:
+def _supply(press: SpoiltPress) -> Repair:
     press.plant.supply_factor = SUPPLY_FACTOR
 
     def repair() -> None:
@@ -164,10 +162,10 @@ LOST_SHARE: Final = 0.15
 PLACE_JUMP: Final = 3000
 
 
-def _place(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
+def _place(make: Callable[[SpoiltPress], Callable[[int, int], int]]) -> Bring:
     """A fault that alters the position sensor's reading of each step."""
 
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         press.plant.place_override = make(press)
 
         def repair() -> None:
@@ -178,18 +176,18 @@ def _place(make: Callable[[VirtualPress], Callable[[int, int], int]]) -> Bring:
     return bring
 
 
-def _place_held(press: VirtualPress) -> Callable[[int, int], int]:
+def _place_held(press: SpoiltPress) -> Callable[[int, int], int]:
     held = press.plant.place()
     return lambda step, place: held
 
 
-def _place_jumps(press: VirtualPress) -> Callable[[int, int], int]:
+def _place_jumps(press: SpoiltPress) -> Callable[[int, int], int]:
     first = press.plant.step_index
     # From the next step on the reading is off: an encoder that missed a burst of edges, a wiper that slipped.
     return lambda step, place: (place + PLACE_JUMP) & 0xFFFF if step > first else place
 
 
-def _place_loses(press: VirtualPress) -> Repair:
+def _place_loses(press: SpoiltPress) -> Repair:
     press.plant.lost_share = LOST_SHARE
 
     def repair() -> None:
@@ -202,13 +200,13 @@ def _place_loses(press: VirtualPress) -> Repair:
 def _contact(change: Callable[[int], int]) -> Bring:
     """A fault that alters the input word."""
 
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         return press.add_input_filter(lambda step, levels: change(levels))
 
     return bring
 
 
-def _bounce(press: VirtualPress) -> Repair:
+def _bounce(press: SpoiltPress) -> Repair:
     tape = NoiseTape(press.seed, _BOUNCE_STREAM)
     first = press.plant.step_index
     last = round(BOUNCE_S / STEP_S)
@@ -226,7 +224,7 @@ def _bounce(press: VirtualPress) -> Repair:
 
 
 # ---------------------------------------------------------------------- relays and valves
-def _weld(press: VirtualPress) -> Repair:
+def _weld(press: SpoiltPress) -> Repair:
     press.weld_next |= tables.OUT_EXTEND
     press.rewire()
 
@@ -239,7 +237,7 @@ def _weld(press: VirtualPress) -> Repair:
 
 
 def _valves(flag: str, *names: str) -> Bring:
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         solenoids = [getattr(press.plant, name) for name in names]
         for solenoid in solenoids:
             setattr(solenoid, flag, True)
@@ -260,7 +258,7 @@ def _nothing() -> None:
     return None
 
 
-def _slow_valve(press: VirtualPress) -> Repair:
+def _slow_valve(press: SpoiltPress) -> Repair:
     valve = press.plant.press.valve
     for solenoid in (press.plant.extend, press.plant.retract, press.plant.slow):
         solenoid.open_s = SLOW_FACTOR * valve.open_delay
@@ -269,7 +267,7 @@ def _slow_valve(press: VirtualPress) -> Repair:
 
 
 # ---------------------------------------------------------------------- oil and pump
-def _leak(press: VirtualPress) -> Repair:
+def _leak(press: SpoiltPress) -> Repair:
     press.plant.leak_extra = LEAK_PER_S
 
     def repair() -> None:
@@ -279,14 +277,14 @@ def _leak(press: VirtualPress) -> Repair:
 
 
 def _relief(share: float) -> Bring:
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         press.plant.set_relief(share * press.plant.press.pump.relief)
         return _nothing
 
     return bring
 
 
-def _pump_off(press: VirtualPress) -> Repair:
+def _pump_off(press: SpoiltPress) -> Repair:
     plant = press.plant
     plant.flow_low = plant.flow_high = plant.flow_slow = plant.return_flow = 0.0
     return _nothing
@@ -296,7 +294,7 @@ def _pump_off(press: VirtualPress) -> Repair:
 def _power(damage: str | None = None) -> Bring:
     """Power gone for DARK_S; `damage`: every copy of that set in flash is spoilt meanwhile."""
 
-    def bring(press: VirtualPress) -> Repair:
+    def bring(press: SpoiltPress) -> Repair:
         press.power_cut()
         if damage is not None:
             spoil(press.state_dir, damage)
@@ -306,17 +304,15 @@ def _power(damage: str | None = None) -> Bring:
     return bring
 
 
-def _flash_fails(press: VirtualPress) -> Repair:
+def _flash_fails(press: SpoiltPress) -> Repair:
     def turn(on: bool) -> None:
-        runtime = press._runtime
-        if runtime is not None:
-            runtime.fail_writes(on)
+        press.fail_writes(on)
 
     turn(True)
     return lambda: turn(False)
 
 
-def _flood(press: VirtualPress) -> Repair:
+def _flood(press: SpoiltPress) -> Repair:
     tape = NoiseTape(press.seed, _FLOOD_STREAM)
     on = [True]
 
@@ -510,10 +506,10 @@ PHASES: Final[dict[str, str]] = {
 }
 
 
-def _phase(name: str, cycle: int) -> Callable[[VirtualPress], bool]:
+def _phase(name: str, cycle: int) -> Callable[[SpoiltPress], bool]:
     feed = tables.OUT_EXTEND | tables.OUT_SLOW
 
-    def happens(press: VirtualPress) -> bool:
+    def happens(press: SpoiltPress) -> bool:
         if name == "before":
             return press.cycle == cycle - 1 and not press.operator.extend_held
         if name == "idle":
@@ -551,7 +547,7 @@ class FaultPlan:
     phase: str | None = None
     time_s: float | None = None
 
-    def arm(self, press: VirtualPress) -> None:
+    def arm(self, press: SpoiltPress) -> None:
         def bring() -> None:
             press.faults.append(ActiveFault(self.fault, self.fault.bring(press)))
             press.note(f"fault {self.fault.name}")

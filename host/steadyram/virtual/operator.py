@@ -6,13 +6,9 @@ time (`tap_ack`, `hold_enable`, `tap_*`) run the press while they last; the othe
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from steadyram.errors import BadInput
+from steadyram.virtual.press_face import OperatedPress
 from steadyram.virtual.work import Part, block, no_part
-
-if TYPE_CHECKING:
-    from steadyram.virtual.press import VirtualPress
 
 # How long a person holds a button down: long enough for the panel's "hold to enable".
 HOLD_S = 2.0
@@ -26,7 +22,7 @@ ACK_S = 0.5
 class Operator:
     """Levels of everything a person can touch. True = pressed, held, on, or (estop) pushed in."""
 
-    def __init__(self, press: VirtualPress) -> None:
+    def __init__(self, press: OperatedPress) -> None:
         self._press = press
         self.extend_held = False
         self.retract_held = False

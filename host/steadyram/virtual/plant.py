@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable
 
 from steadyram.press.pressfile import PressFile
-from steadyram.virtual.bend import BentStrip, deepest_travel_m, strip_of
+from steadyram.virtual.bend import BentStrip, strip_of
 from steadyram.virtual.feed import Feed
 from steadyram.virtual.noise import NoiseTape
 from steadyram.virtual.sensing import SPIKE_DECAY_S, Matrix, WideCodes, line_step, transition
@@ -236,7 +236,16 @@ class Plant:
 
         Follows from how deep the ram has been in it at most, whatever it does now.
         """
-        return None if self.strip is None else self.strip.released_at(deepest_travel_m(self))
+        return None if self.strip is None else self.strip.released_at(self.deepest_travel_m())
+
+    def deepest_travel_m(self) -> float:
+        """Return how deep the ram has been pressed into the part past contact at most, in metres.
+
+        Ram travel less the gap, the oil's and the frame's give taken out; less than zero before contact.
+        """
+        force = self.force_max
+        ram_m = (self.u_max - self.oil_compliance * force / self.area) / self.area
+        return ram_m - self.part.gap_m - force / self.press.frame.stiffness
 
     def _chart(self) -> None:
         """Corner points of force against volume for the part under the ram."""

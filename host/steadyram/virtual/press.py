@@ -16,7 +16,7 @@ from array import array
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, TextIO
+from typing import TYPE_CHECKING, Any, Self, TextIO
 
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.link.transport import Transport
@@ -26,6 +26,7 @@ from steadyram.virtual.cutout import PressureCutout
 from steadyram.virtual.faults import ActiveFault, parse_fault
 from steadyram.virtual.operator import Operator
 from steadyram.virtual.plant import STEP_S, Plant
+from steadyram.virtual.press_face import Noted, Output
 from steadyram.virtual.runtime import (
     CoreState,
     FlashCut,
@@ -45,32 +46,6 @@ _SNAPSHOT_EVERY = 8
 _VALVES = tables.OUT_EXTEND | tables.OUT_RETRACT | tables.OUT_SLOW
 _FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 _IN_TOP = int(tables.IN_TOP)
-
-
-class Output(NamedTuple):
-    """One change of the output word (bits of the definition's [outputs]), at `time_s` of the plant."""
-
-    time_s: float
-    word: int
-
-    @property
-    def extend(self) -> bool:
-        return bool(self.word & tables.OUT_EXTEND)
-
-    @property
-    def retract(self) -> bool:
-        return bool(self.word & tables.OUT_RETRACT)
-
-    @property
-    def slow(self) -> bool:
-        return bool(self.word & tables.OUT_SLOW)
-
-
-class Noted(NamedTuple):
-    """Something that an operator, a fault or the power did, at `time_s`."""
-
-    time_s: float
-    name: str
 
 
 class VirtualTransport(Transport):
@@ -564,6 +539,11 @@ class VirtualPress(ValveChecks):
     def load_part(self, part: Part | None = None) -> None:
         """See Operator.load_part."""
         self.operator.load_part(part)
+
+    def fail_writes(self, on: bool) -> None:
+        """Let the firmware's flash writes fail, or let them work again. Nothing happens without power."""
+        if self._runtime is not None:
+            self._runtime.fail_writes(on)
 
     def add_input_filter(self, change: Callable[[int, int], int]) -> Callable[[], None]:
         """Let `change(step, levels) -> levels` alter the input word; returns what takes it out again."""

@@ -5,8 +5,8 @@ from bench import Bench, calibration_puts, job_puts, settings_puts
 
 from steadyram_fw import tables as T
 from steadyram_fw.panel import unit
-from steadyram_fw.panel.draw import View, mm, wrap
-from steadyram_fw.panel.panel import CHECKLIST, _limit_words, ceiling_words
+from steadyram_fw.panel.draw import View, ceiling_words, mm, wrap
+from steadyram_fw.panel.panel import CHECKLIST, _limit_words
 
 
 @pytest.fixture

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from steadyram.metrology.record import CalibrationRecord, Header, Point
+from steadyram.metrology.header import Header, Point
+from steadyram.metrology.record import CalibrationRecord
 
 AREA = math.pi / 4 * 0.1016**2
 RANGE = 5000 * 6894.757293168361

@@ -13,8 +13,8 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.certificate import contents
 from steadyram.metrology.certificate_file import html, pdf
+from steadyram.metrology.header import Header
 from steadyram.metrology.journal import read_journal
-from steadyram.metrology.record import Header
 
 REFERENCE = {
     "what": "load cell with indicator", "serial": "LC-7", "kind": "load-cell", "expanded_percent": 0.1,

@@ -15,7 +15,8 @@ import pytest
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.certificate import contents
 from steadyram.metrology.daily import daily_check
-from steadyram.metrology.record import CalibrationRecord, Header, Point, Reference
+from steadyram.metrology.header import Header, Point, Reference
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.verify import verify
 
 AREA, ZERO, AFTER, STEP = Q(8, 1000), 6600, 6603, 16

@@ -13,7 +13,7 @@ from steadyram.metrology.budget import Component, combine
 from steadyram.metrology.curve import choose_degree, fit_curve
 from steadyram.metrology.monte_carlo import numerical_tolerance
 from steadyram.metrology.outliers import outlying
-from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.record import CalibrationRecord
 
 
 def test_pearsons_data_with_yorks_weights():

@@ -10,7 +10,8 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.before import lowest_force, reference_expanded, worth_of_reference
 from steadyram.metrology.checks import refuse_nonsense
-from steadyram.metrology.record import CalibrationRecord, Point
+from steadyram.metrology.header import Point
+from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.standards import standards
 
 GAUGE = {"what": "g", "serial": "1", "kind": "gauge", "class_percent": 1.6, "range": RANGE}

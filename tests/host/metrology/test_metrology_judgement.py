@@ -12,7 +12,7 @@ from steadyram.metrology.daily import daily_check
 from steadyram.metrology.decision import decide, overall
 from steadyram.metrology.drift import compare
 from steadyram.metrology.gauge_rr import study
-from steadyram.metrology.record import Point, Reference
+from steadyram.metrology.header import Point, Reference
 from steadyram.metrology.verify import verify
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob, Reading
-from steadyram.page.keeper import InForce
+from steadyram.page.in_force import InForce
 from steadyram.page.view import view_json
 from steadyram.page.words import (
     LATCHED_MOVING,

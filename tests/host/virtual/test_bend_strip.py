@@ -16,7 +16,6 @@ from steadyram.virtual.bend import (
     StripMaterial,
     StripTooling,
     coil_factor,
-    deepest_travel_m,
     moment_of,
     part_factor,
 )
@@ -187,7 +186,7 @@ def test_the_plant_bends_it():
     plant.command(False, False, False)
     for _ in range(200):
         plant.step()
-    x = deepest_travel_m(plant)
+    x = plant.deepest_travel_m()
     assert x > 2.9e-3
     curve = np.array(strip.work_curve())
     assert plant.force_max == pytest.approx(float(np.interp(x, curve[:, 0], curve[:, 1])), rel=1e-3)
@@ -198,5 +197,5 @@ def test_the_plant_bends_it():
     for _ in range(3000):
         plant.step()
     assert plant.force_N == 0.0
-    assert deepest_travel_m(plant) == x
+    assert plant.deepest_travel_m() == x
     assert 0.0 < strip.released_at(x) < strip.loaded_at(x)

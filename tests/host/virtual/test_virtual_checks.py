@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from steadyram.virtual.checks import ValveChecks
-from steadyram.virtual.press import Noted, Output
+from steadyram.virtual.press_face import Noted, Output
 from steadyram_fw import tables
 
 EXTEND, RETRACT, SLOW, LAMP = tables.OUT_EXTEND, tables.OUT_RETRACT, tables.OUT_SLOW, tables.OUT_LAMP

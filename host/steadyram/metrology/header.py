@@ -1,0 +1,171 @@
+"""The head of a calibration record and its points: what was calibrated, against what, where and when.
+
+All figures SI; counts are on the 16-bit scale of every board. Checked at the edge by pydantic.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Annotated, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+
+ReferenceKind = Literal["load-cell", "gauge"]
+Text = Annotated[str, Field(min_length=1, max_length=120)]
+
+
+class Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Instrument(Strict):
+    """One instrument: what it is, its serial number, the certificate it carries, its condition as received."""
+
+    what: Text
+    serial: Text
+    certificate: str = Field(default="", max_length=120)
+    condition: str = Field(default="", max_length=200)
+
+    @property
+    def unnamed(self) -> bool:
+        """True while the serial number is the template's "none"."""
+        return self.serial.strip().lower() in ("none", "-", "?", "n/a")
+
+
+class Reference(Instrument):
+    """The reference, with what bounds its error. Newtons for a load cell, pascals for a gauge.
+
+    kind: a load cell under the ram or a gauge on the line. By its certificate: expanded_percent (expanded
+    uncertainty in per cent of reading) and expanded_abs (the same as a fixed amount, combined in
+    quadrature), with their coverage_factor. By the accuracy class of a gauge: class_percent of range
+    (half width, full scale `range`). resolution: smallest step read; drift_percent: half width of its
+    change since its certificate, per cent of reading; place: half width of the pressure difference between
+    the gauge and the cylinder; zero_reading: what it shows with the ram at the top, None if not read;
+    due: last day on which its certificate is valid; traceable_to: who realises the unit that its certificate
+    leads to, empty where no traceability is claimed.
+    """
+
+    kind: ReferenceKind
+    expanded_percent: float = Field(default=0.0, ge=0.0, le=20.0)
+    expanded_abs: float = Field(default=0.0, ge=0.0)
+    coverage_factor: float = Field(default=2.0, ge=1.0, le=4.0)
+    class_percent: float = Field(default=0.0, ge=0.0, le=10.0)
+    range: float = Field(default=0.0, ge=0.0, le=1e9)
+    resolution: float = Field(default=0.0, ge=0.0)
+    drift_percent: float = Field(default=0.0, ge=0.0, le=5.0)
+    place: float = Field(default=0.0, ge=0.0, le=1e7)
+    zero_reading: float | None = None
+    due: date | None = None
+    traceable_to: str = Field(default="", max_length=200)
+
+    @model_validator(mode="after")
+    def _stated(self) -> Reference:
+        if self.class_percent and self.kind != "gauge":
+            raise ValueError(
+                "class_percent is the accuracy class of a gauge; a load cell has expanded_percent"
+            )
+        if self.class_percent and not self.range:
+            raise ValueError("an accuracy class is a per cent of range: give the gauge's range, too")
+        if self.place and self.kind != "gauge":
+            raise ValueError("place is only for a gauge: a load cell under the ram is where the force is")
+        limit = self.class_percent / 100.0 * self.range
+        if limit and self.zero_reading is not None and abs(self.zero_reading) > limit:
+            raise ValueError(
+                f"the gauge shows {self.zero_reading / 1e5:.3g} bar with no pressure, beyond the "
+                f"{limit / 1e5:.3g} bar of its class: have it repaired, or take another"
+            )
+        if not (self.class_percent or self.expanded_percent or self.expanded_abs):
+            raise ValueError(
+                "the reference needs an uncertainty: expanded_percent from its certificate"
+                + (", or class_percent and range of the gauge" if self.kind == "gauge" else "")
+            )
+        return self
+
+
+class Environment(Strict):
+    """Ambient and oil temperature (degrees Celsius), humidity (per cent); None where it was not read."""
+
+    ambient_C: float | None = Field(default=None, ge=-30.0, le=60.0)
+    oil_C: float | None = Field(default=None, ge=-30.0, le=120.0)
+    humidity_percent: float | None = Field(default=None, ge=0.0, le=100.0)
+
+
+class Point(Strict):
+    """One point: reference (N or Pa by the reference's kind), mean counts, their standard deviation.
+
+    u_reference: standard uncertainty of this reference reading if it differs from the instrument's.
+    """
+
+    run: int = Field(default=1, ge=1, le=50)
+    direction: Literal["rising", "falling"] = "rising"
+    reference: float
+    counts: float = Field(ge=0.0, le=65535.0)
+    counts_sd: float = Field(default=0.0, ge=0.0)
+    u_reference: float | None = Field(default=None, gt=0.0)
+
+
+class Header(Strict):
+    """Everything but the points.
+
+    area_m2: piston area by the nameplate; area_u_percent: its standard uncertainty; zero_counts:
+    reading at rest, ram at the top; zero_counts_before, zero_counts_after: the same before the first and
+    after the last run (before: zero_counts where it is None); fluctuation_counts: spread of the mean readings
+    at rest; counts_step: one converter step on the 16-bit scale; temperature_percent_per_K and
+    temperature_span_K: transducer drift and how far the shop's temperature may stray (half width);
+    assumed_friction_N: only with a gauge as the reference; reseated: the reference was re-seated between the
+    runs; nameplate_explained: why the points are more than 5 % off the nameplate. For the certificate:
+    laboratory (who calibrates, with address), customer, location (where it was done), firmware (version that
+    gave the readings); empty where it was not said.
+    """
+
+    number: int = Field(default=1, ge=1, le=1_000_000_000)
+    press: Instrument
+    transducer: Instrument
+    reference: Reference
+    environment: Environment = Environment()
+    made: AwareDatetime
+    interval_days: int = Field(default=365, ge=1, le=3660)
+    area_m2: float = Field(gt=0.0, le=0.3)
+    area_u_percent: float = Field(0.1, ge=0.0, le=5.0)
+    range_Pa: float = Field(gt=0.0, le=2e8)
+    zero_counts: float = Field(ge=0.0, le=65535.0)
+    zero_counts_before: float | None = Field(default=None, ge=0.0, le=65535.0)
+    zero_counts_after: float | None = Field(default=None, ge=0.0, le=65535.0)
+    fluctuation_counts: float | None = Field(default=None, ge=0.0, le=65535.0)
+    counts_step: int = Field(default=16, ge=1, le=1024)
+    temperature_percent_per_K: float = Field(default=0.0, ge=0.0, le=1.0)
+    temperature_span_K: float = Field(default=0.0, ge=0.0, le=60.0)
+    assumed_friction_N: float = Field(default=0.0, ge=0.0)
+    assumed_friction_u_N: float = Field(default=0.0, ge=0.0)
+    reseated: bool = False
+    nameplate_explained: str = Field(default="", max_length=200)
+    laboratory: str = Field(default="", max_length=200)
+    customer: str = Field(default="", max_length=200)
+    location: str = Field(default="", max_length=200)
+    firmware: str = Field(default="", max_length=80)
+    note: str = Field(default="", max_length=2000)
+    invented: bool = False
+
+    @property
+    def due(self) -> datetime:
+        """When the next calibration is due."""
+        return self.made + timedelta(days=self.interval_days)
+
+    @property
+    def zero_return_counts(self) -> float | None:
+        """Zero after the runs less the zero before them, None if it was not read."""
+        if self.zero_counts_after is None:
+            return None
+        before = self.zero_counts if self.zero_counts_before is None else self.zero_counts_before
+        return self.zero_counts_after - before
+
+    @property
+    def nominal_N_per_count(self) -> float:
+        """Force a count by nameplate: area times range over 80 % of the converter."""
+        return self.area_m2 * self.range_Pa / (0.8 * 65536.0)
+
+    @model_validator(mode="after")
+    def _friction(self) -> Header:
+        if self.reference.kind == "load-cell" and self.assumed_friction_N > 0.0:
+            raise ValueError("assumed_friction_N is only for a gauge: a load cell sees the friction itself")
+        return self
