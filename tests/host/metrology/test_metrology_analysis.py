@@ -11,6 +11,7 @@ from steadyram.metrology.analyse import analyse
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.budget import Component, combine
 from steadyram.metrology.curve import choose_degree, fit_curve
+from steadyram.metrology.header import Point
 from steadyram.metrology.monte_carlo import numerical_tolerance
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord
