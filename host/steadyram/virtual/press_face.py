@@ -56,6 +56,9 @@ class OperatedPress(Protocol):
     def run(self, seconds: float) -> None:
         """Let `seconds` of virtual time pass."""
 
+    def run_until(self, predicate: Callable[[Any], bool], timeout_s: float) -> bool:
+        """Run until `predicate(press)` is true after a tick; False when `timeout_s` passed first."""
+
     def rewire(self) -> None:
         """Pass the output word on to the relays."""
 
