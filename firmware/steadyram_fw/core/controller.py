@@ -681,6 +681,7 @@ class Controller:
         # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
         inching = not follow.proven and self.press.holds_load and not self.press.burst
         cut.gentle = self._handling or inching
+        cut.handling = self._handling
         if self._with_cutoff:
             if self.job[t.J_STOP_ON] and not self._handling:
                 self.depth.begin(self.job, self.learned)

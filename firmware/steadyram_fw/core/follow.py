@@ -21,6 +21,7 @@ from array import array
 from .. import tables as t
 from .fixed import time_for
 from .job_model import L_WATCH
+from .position import moved16
 
 _CONTACT = L_WATCH + 2
 _WHOLE = L_WATCH + 4
@@ -73,7 +74,10 @@ ALLOW_HALF16 = 32
 SURE16 = 33  # what a pulse may have let in less than thought
 PEAK_N = 34
 FIRST_HALF_N = 35
-CELLS = 36
+AIR_N = 36  # what the ram reads in free travel: friction and the line's drop are not the same in every stroke
+MOVED16 = 37  # oil from which on it surely moves; until then it may stick, at up to three times its friction
+CLOSE_MS = 38  # so long after a feed was told to close its oil still comes in
+CELLS = 39
 
 
 def look(c, told, mean16, force):
@@ -108,6 +112,8 @@ def look(c, told, mean16, force):
         if was & t.OUT_EXTEND == 0:
             dead16 = c[SLOW_DEAD16]
         in16 = (c[MOVE] >> 4) - (((dead16 + c[SURE16]) * share) >> 8)
+        if oil16 < c[NEED16]:
+            c[WAITED_MS] = 0 - c[CLOSE_MS]
         if in16 > 0:
             oil16 += in16
         if oil16 > FOREVER:
@@ -147,7 +153,15 @@ def look(c, told, mean16, force):
                 return t.FAULT_READING_STILL
     level = c[LEVEL]
     if c[CONTACT16] < 0:
-        if force > c[TOUCH_N]:
+        air_n = c[AIR_N]
+        if feeding and oil16 >= c[MOVED16]:
+            # Down soon, up slowly, as in position.py: a part that begins softly must not pass for friction.
+            if force < air_n:
+                air_n += (force - air_n) >> 4
+            else:
+                air_n += (force - air_n) >> 8
+            c[AIR_N] = air_n
+        if force > air_n + c[TOUCH_N]:
             c[CONTACT16] = oil16
             c[PASSED16] = oil16
         elif feeding and oil16 > c[LATEST16]:
@@ -185,6 +199,7 @@ class Follow:
         self.proven = False
         self._stroke16 = FOREVER
         self._show16 = 0
+        self._friction_n = 0
         self._dead16 = UNKNOWN
         self._slow_dead16 = UNKNOWN
         self._learned = None  # the job's learned array while a stroke of it from the top runs
@@ -198,7 +213,7 @@ class Follow:
         stroke_ms = settings[t.S_STROKE_MS]
         self._stroke16 = stroke_ms << 4 if stroke_ms and not p.burst else FOREVER
         self._show16 = 0
-        friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
+        self._friction_n = friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
         if p.characterised and friction_n and not p.burst:
             # Half of it: friction differs from stroke to stroke, and the ram's weight carries some.
             show16 = (
@@ -234,6 +249,9 @@ class Follow:
         c[START16] = mean16
         c[SHOW16] = self._show16
         c[TOUCH_N] = touch_n
+        c[AIR_N] = 2 * self._friction_n
+        c[MOVED16] = moved16(p, self._friction_n)
+        c[CLOSE_MS] = (max(p.close16, p.slow_close16 if p.slow_fitted else 0) + max(0, p.late16)) >> 4
         c[OPEN16] = p.open16
         # As measured, not as the cutoff follows it from stroke to stroke: this watch is the second opinion.
         c[DEAD16] = self._dead16 if self._dead16 != UNKNOWN else p.open16 - p.close16 + p.late16

@@ -6,6 +6,7 @@ nothing else changes it. Compiled to machine code for a board: whole numbers and
 
 from array import array
 
+from .fixed import time_for
 from .job_model import LEVELS
 from .modes import MODE_DEAD_LEAD, MODE_THRESHOLD
 
@@ -169,6 +170,12 @@ def due(c, force, rise16):
                 c[REASON] = BY_SLOPE
                 return 1
     return 0
+
+
+def moved16(p, friction_n):
+    """Oil after which the ram of press `p` surely moves and the sensor shows it: it may stick up to three times its
+    friction, of which the calibration has taken off one."""
+    return MOVING16 + time_for(2 * friction_n, p.low16)
 
 
 def new_cells():

@@ -64,7 +64,6 @@ from .position import (
     MARK,
     MODE,
     MOVE_FROM16,
-    MOVING16,
     NOISE_N,
     OFFSET_N,
     REASON,
@@ -76,6 +75,7 @@ from .position import (
     TOUCHED,
     U16,
     WAIT_MS,
+    moved16,
     new_cells,
 )
 
@@ -87,6 +87,9 @@ SOFT16 = 160
 FINE16 = 32
 # No pulse is longer: it is not watched.
 PULSE16 = 1600
+# Contact of a job's next part may be off by this much when one has been seen: 20 ms of the low stage (common
+# practice: an approach differs by up to a few millimetres, no source).
+UC_SPREAD16 = 320
 # So many readings at rest of a stroke are remembered until it is learned from.
 RESTS = 8
 
@@ -102,6 +105,7 @@ class Stroke:
         self.rests = array("i", [0] * (2 * RESTS))
         self.mode = MODE_THRESHOLD
         self.gentle = False
+        self.handling = False
         self.learned = None
         self.setpoint = 1
         self.from_top = True
@@ -144,6 +148,7 @@ class Stroke:
         self.again16 = 0
         self.gained_n = 0
         self.gained16 = 0
+        self.near_end = False
         self.landed16 = -1
         self.air = 0
         self.still = 0
@@ -241,6 +246,8 @@ class Stroke:
         p = self.p
         oil16 = plan.in_air_oil16(self)
         full = self.full
+        # A reading that the seal may hold, or the part: a feed that is watched by it would end at once.
+        held = plan.may_be_held(self)
         if p.slow_fitted:
             lag16 = self.slow.close16 + self.slow.see16
             # A full-feed pulse and the wait after it: the slow feed comes as far in that time, without a click.
@@ -251,23 +258,24 @@ class Stroke:
             if self.gentle or not fits or oil16 < slow16:
                 self.feed = FEED_SLOW
                 trip_n = plan.dead_trip_n(self, lag16, self.setpoint)
-                if trip_n > 2 * self.touch_n:
+                if trip_n > 2 * self.touch_n and not held:
                     self.width_ms = 0
                     return
                 oil16 = plan.in_air_oil16(self)
                 self.width_ms = max(1, self.slow.width_ms(max(0, plan.time_of16(self, 0, max(oil16, 0)))))
                 return
         self.feed = FEED_FULL
-        if not self.known and not self.gentle:
+        if not self.known and not self.gentle and not held:
             if plan.dead_trip_n(self, full.close16 + full.see16, self.setpoint) > 2 * self.touch_n:
                 self.width_ms = 0
                 return
         if self.gentle:
-            # Handling: inching, however much the ceiling would allow.
-            oil16 = min(oil16, GENTLE16)
+            # Inching, however much would be allowed: to show that the reading moves, by inches that grow (or a long
+            # way down takes hundreds); where a bed or a tool is positioned they stay small.
+            oil16 = min(oil16, GENTLE16 + (0 if self.handling else (GENTLE16 * min(self.pulses, 100)) >> 2))
         t16 = plan.time_of16(self, 0, max(oil16, 0))
         lag16 = full.close16 + full.see16
-        if self.known and t16 > lag16 + 2 * plan.WATCHED16 and not p.burst:
+        if self.known and t16 > lag16 + 2 * plan.WATCHED16 and not p.burst and not held:
             self.width_ms = 0
             return
         self.width_ms = max(1, full.width_ms(t16), full.least_ms)
@@ -306,7 +314,7 @@ class Stroke:
             # A ram at rest breaks away: for a moment the reading is up to twice its friction.
             c[AIR_N] = 2 * self.friction_n
             c[AIR_SEEN] = 0
-            c[MOVE_FROM16] = self.base16 + MOVING16
+            c[MOVE_FROM16] = self.base16 + moved16(p, self.friction_n)
         if self.armed:
             # In this very step, from the same oil: once is enough, a step has a millisecond.
             self.armed = False
@@ -364,14 +372,15 @@ class Stroke:
         v = self.full
         oil16 = plan.on_part_oil16(self, force)
         t16 = plan.time_of16(self, force, max(0, oil16))
-        if self.known and t16 > v.close16 + v.see16 + plan.WATCHED16 and not p.burst and not self.idle:
+        if self.known and not p.burst and not self.idle and plan.pays(self, force):
             self.width_ms = 0
             return NEXT_FEED
         t16 = min(t16, PULSE16)
         least16 = max(plan.oil_in16(self, force, v.least16()), p.breakaway16)
         left16 = self.left16
-        if least16 > (v.jitter16 * plan.share_at(self, force)) >> 8 and self.known:
-            t16 = plan.time_of16(self, force, landable16(oil16, left16, least16, 2 * self.left_spread16))
+        jit16 = (v.jitter16 * plan.share_at(self, force)) >> 8
+        if least16 > jit16 and self.known:
+            t16 = plan.time_of16(self, force, landable16(oil16, left16, least16, jit16))
         return self.pulse(v, t16, least16, left16, gap)
 
     def pulse(self, v, t16, least16, left16, gap):
@@ -380,7 +389,7 @@ class Stroke:
         if width < v.least_ms:
             over16 = least16 - left16
             if self.known:
-                if over16 > min(left16 >> 1, self.allow16 >> 1) and over16 > 0:
+                if over16 > min(left16 >> 1, self.allow16) and over16 > 0:
                     return NEXT_DONE
             elif over16 > self.allow16 >> 1:
                 return NEXT_DONE
@@ -399,7 +408,7 @@ class Stroke:
             self.feed = FEED_FULL
             oil16 = plan.on_part_oil16(self, force)
             t16 = plan.time_of16(self, force, max(0, oil16))
-            if t16 > v.close16 + v.see16 + plan.WATCHED16:
+            if not self.idle and plan.pays(self, force):
                 self.width_ms = 0
                 return NEXT_FEED
             width = v.width_ms(max(0, t16))
@@ -408,17 +417,18 @@ class Stroke:
                 return NEXT_PULSE
             self.feed = FEED_SLOW
         v = self.slow
-        if slow_t16 > v.close16 + v.see16 + plan.WATCHED16:
+        if not self.idle and plan.pays(self, force):
             self.width_ms = 0
             return NEXT_FEED
         oil16 = plan.on_part_oil16(self, force)
         least16 = max(plan.oil_in16(self, force, v.least16()), p.breakaway16)
         t16 = plan.time_of16(self, force, max(0, oil16))
+        jit16 = (v.jitter16 * p.slow_share) >> 8
         if self.known and left16 < FINE16 and 4 * force > 3 * self.setpoint:
             # One step of oil would be too coarse: by the rise at the setpoint.
             t16 = time_for(gap, max(1, (self.end16 * p.slow_share) >> 8)) - (v.jitter16 >> 1)
-        elif least16 > (v.jitter16 * p.slow_share) >> 8 and self.known:
-            t16 = plan.time_of16(self, force, landable16(oil16, left16, least16, 2 * self.left_spread16))
+        elif least16 > jit16 and self.known:
+            t16 = plan.time_of16(self, force, landable16(oil16, left16, least16, jit16))
         return self.pulse(v, t16, least16, left16, gap)
 
     def again(self, force):
@@ -605,9 +615,14 @@ class Stroke:
             return
         slope = time_for(max(gained, 0), moved16)
         self.slope16 = slope
-        if f0 > self.setpoint - (self.setpoint >> 2) and gained > 2 * p.noise_n:
-            self.gained_n += gained
-            self.gained16 += moved16
+        if f0 <= self.setpoint - (self.setpoint >> 2) or gained <= 2 * p.noise_n:
+            return
+        if f0 > self.setpoint - (self.setpoint >> 3) and not self.near_end:
+            # Nearer to the setpoint: what was seen before may have been the plateau's.
+            self.near_end = True
+            self.gained_n = self.gained16 = 0
+        self.gained_n += gained
+        self.gained16 += moved16
 
     def note_pulse(self, force, f0):
         """What the pulse let in, by the job's curve; that it moved nothing shows without one."""
@@ -708,7 +723,7 @@ class Stroke:
         # Each pulse may be off a little.
         each16 = (jit16 >> 1) * min(self.pulses - self.air, 20)
         outliers = 0
-        if error < -self.allow_n and n > 1:
+        if error < -self.allow_n - self.aim_n and n > 1:
             # It did not come up to the setpoint: what the job knew of the way there was a guess.
             n = 1
         for j in range(LEVELS):
@@ -737,7 +752,8 @@ class Stroke:
             spread = jit16 + self.air_spread16
             if n == 0:
                 a[L_UC] = self.contact16
-                a[L_UC_SPREAD] = max(spread, 48, self.contact16 >> 6)
+                # One part says nothing of how far they differ, nor how far up the ram was.
+                a[L_UC_SPREAD] = max(spread, UC_SPREAD16, self.contact16 >> 5)
             elif spread < a[L_UC_SPREAD] * 2:
                 # Contact as it was met, or what the whole way leaves for it.
                 seen = c[MARK] if c[MARK] > 0 else u_end - a[L_NEED]
@@ -779,16 +795,14 @@ class Stroke:
         a[L_AIR_KNOWN] = n + 1
 
 
-def landable16(w16, need16, least, off16):
-    """A pulse near w16 which leaves room for another, or nothing, where no pulse lets through less than `least`.
+def landable16(w16, need16, least16, off16):
+    """A pulse near w16 which leaves nothing, or room for another, where no pulse lets through less than `least16`.
 
-    need16: oil to the setpoint, wrong by up to off16.
+    w16: what its spread allows; need16: oil to the setpoint; off16: by how much one pulse is off.
     """
-    keep16 = least + off16
-    if w16 < least:
-        w16 = least
-    if need16 - w16 >= keep16:
+    keep16 = least16 + off16
+    if w16 >= need16 - off16 or need16 - w16 >= keep16:
         return w16
-    if need16 >= least + keep16:
+    if need16 >= least16 + keep16:
         return need16 - keep16
-    return need16
+    return w16

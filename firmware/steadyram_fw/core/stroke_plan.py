@@ -6,9 +6,9 @@ Oil in u16 (sixteenths of a millisecond of the low stage's flow), times in t16.
 """
 
 from .fixed import force_over, isqrt, time_for
-from .job_model import L_NEED, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS, need16
+from .job_model import L_NEED, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS, need16, spread16
 from .modes import FEED_SLOW
-from .position import AFTER16, AHEAD, GUARD_N, LAND16, LAND_AIR16, STOP_N, TRIP_N
+from .position import AFTER16, AHEAD, GUARD_N, LAND16, LAND_AIR16, LEVEL, STOP_N, TRIP_N
 
 FAR_N = 8000000  # a force that no reading reaches
 FAR16 = 1 << 24
@@ -103,18 +103,11 @@ def arm(c):
         cells[TRIP_N] = dead_trip_n(c, lag16, aim)
         return
     a = c.learned
-    end_share = p.slow_share if slow else p.share(setpoint)
-    jit16 = max(2, (v.jitter16 * end_share) >> 8)
-    late16 = (v.half_late16() * end_share) >> 8
-    c.reserve16 = max(0, late16 - c.scrap16)
-    c.room16 = 0
-    least16 = max((v.least16() * end_share) >> 8, p.breakaway16)
-    if least16 > jit16 and (slow or not p.slow_fitted):
-        c.room16 = least16 + jit16 + (jit16 >> 1)
+    jit16 = keep_room(c)
     off16 = time_for(c.aim_n, c.end16)
     cells[GUARD_N] = setpoint + c.allow_n
     cells[TRIP_N] = FAR_N
-    turn16 = need16(a, setpoint, p.changeover_n) if p.changeover_n < setpoint else 0
+    turn16 = turn_oil16(c)
     best = c.left_spread16 if c.touched else FAR16
     # A level tells by the oil let in since it was passed, where it tells more than those before it.
     for j in range(LEVELS):
@@ -122,38 +115,111 @@ def arm(c):
         if a[L_NEED + j] > 0 and spread <= best + (best >> 3):
             best = min(best, spread)
             cells[AHEAD + j] = max(1, a[L_NEED + j] - off16 - margin16(c, spread))
-    # From the setpoint down: the highest level at which there is still time to close is where the force tells it.
     trip = FAR_N
-    x_above = -(margin16(c, jit16) + off16 + ((lag16 * end_share) >> 8))
-    above = LEVELS
-    for j in range(LEVELS - 1, 0, -1):
-        if cells[AHEAD + j] == 0:
-            continue
-        need = a[L_NEED + j]
-        lag_oil = lag16
-        if slow:
-            lag_oil = (lag16 * end_share) >> 8
-        elif need <= turn16:
-            lag_oil = (lag16 * p.high_share) >> 8
-        elif turn16 > 0 and need - turn16 < lag16:
-            lag_oil = need - turn16 + (((lag16 - need + turn16) * p.high_share) >> 8)
-        x = cells[AHEAD + j] - lag_oil
-        if x >= 0:
-            span = (setpoint * (above - j)) >> 4
-            trip = ((setpoint * j) >> 4) + ((span >> 2) * ((x << 6) // max(1, x - x_above)) >> 4)
-            break
-        x_above = x
-        above = j
+    told = level_in_time(c)
+    if told:
+        trip = trip_at_n(c, told, jit16, off16)
+        # It tells more than what was passed before it, and comes in time: no oil ends the feed before.
+        for j in range(told):
+            cells[AHEAD + j] = 0
     cells[AFTER16] = 0
     if not slow and turn16 > 0:
         cells[AFTER16] = max(0, turn16 - off16 - margin16(c, min(best, 20000)))
     if not p.burst:
         cells[TRIP_N] = min(trip, aim)
-        land_by_oil(c, lag16, jit16, off16)
+        if not told:
+            land_by_oil(c, lag16, jit16, off16)
     else:
         for j in range(LEVELS + 1):
             cells[AHEAD + j] = 0
         cells[TRIP_N] = trip if trip < FAR_N else c.touch_n
+
+
+def lag_oil16(c, need16_of, turn16):
+    """Oil that the valve in use lets in during its lag when so much is left."""
+    p = c.p
+    v = c.valve()
+    lag16 = v.close16 + v.see16
+    if c.feed == FEED_SLOW:
+        return (lag16 * p.slow_share) >> 8
+    if need16_of <= turn16:
+        return (lag16 * p.high_share) >> 8
+    if turn16 > 0 and need16_of - turn16 < lag16:
+        return need16_of - turn16 + (((lag16 - need16_of + turn16) * p.high_share) >> 8)
+    return lag16
+
+
+def turn_oil16(c):
+    """Oil from the pump's changeover to the setpoint, as the job's parts have needed it."""
+    p = c.p
+    return need16(c.learned, c.setpoint, p.changeover_n) if p.changeover_n < c.setpoint else 0
+
+
+def level_in_time(c):
+    """Highest level still ahead whose passing leaves time to close: where the force tells when to. 0 = none.
+
+    A part that has not passed a level surely needs what that level needs: so much is known of a plateau's end, however
+    little is known of where on the plateau the part is.
+    """
+    a = c.learned
+    jit16 = keep_room(c)
+    turn16 = turn_oil16(c)
+    off16 = time_for(c.aim_n, c.end16)
+    first = max(1, c.cells[LEVEL] if c.touched else 1)
+    for j in range(LEVELS - 1, first - 1, -1):
+        need = a[L_NEED + j]
+        left16 = need - off16 - margin16(c, max(a[L_SPREAD + j], jit16))
+        if left16 > 0 and left16 >= lag_oil16(c, need, turn16):
+            return j
+    return 0
+
+
+def trip_at_n(c, told, jit16, off16):
+    """Force between level `told` and the next at which the feed is to be told to close."""
+    a = c.learned
+    setpoint = c.setpoint
+    turn16 = turn_oil16(c)
+    here = a[L_NEED + told] - off16 - margin16(c, max(a[L_SPREAD + told], jit16))
+    here -= lag_oil16(c, a[L_NEED + told], turn16)
+    above = a[L_NEED + told + 1] - off16 - margin16(c, max(a[L_SPREAD + told + 1], jit16))
+    above -= lag_oil16(c, a[L_NEED + told + 1], turn16)
+    span = setpoint >> 4
+    return ((setpoint * told) >> 4) + ((span >> 2) * ((here << 6) // max(1, here - above)) >> 4)
+
+
+def keep_room(c):
+    """Say how much oil a watched feed of the valve in use leaves for what may be late; returns its jitter as oil."""
+    p = c.p
+    v = c.valve()
+    slow = c.feed == FEED_SLOW
+    share = p.slow_share if slow else p.share(c.setpoint)
+    jit16 = max(2, (v.jitter16 * share) >> 8)
+    c.reserve16 = max(0, ((v.half_late16() * share) >> 8) - c.scrap16)
+    c.room16 = 0
+    least16 = max((v.least16() * share) >> 8, p.breakaway16)
+    if least16 > jit16 and (slow or not p.slow_fitted):
+        # From twice the shortest pulse on, pulses add up to any sum; below there are some that they cannot.
+        c.room16 = 2 * least16 + 2 * jit16
+    return jit16
+
+
+def feed_oil16(c, jit16):
+    """Oil that a watched feed on the part may let in: what a dead stop could stand whatever else is known."""
+    return max(c.left16 - margin16(c, max(c.left_spread16, jit16)), safe_oil16(c, c.f0))
+
+
+def pays(c, force):
+    """True where a watched feed on the part would run longer than its lag: else a pulse does it better."""
+    v = c.valve()
+    oil16 = c.left16
+    if c.known:
+        jit16 = keep_room(c)
+        told = level_in_time(c)
+        if told:
+            oil16 -= margin16(c, max(c.learned[L_SPREAD + told], jit16))
+        else:
+            oil16 = feed_oil16(c, jit16)
+    return time_of16(c, force, max(0, oil16)) > v.close16 + v.see16 + WATCHED16
 
 
 def land_by_oil(c, lag16, jit16, off16):
@@ -161,9 +227,7 @@ def land_by_oil(c, lag16, jit16, off16):
     cells = c.cells
     a = c.learned
     if c.touched:
-        # What a dead stop could stand is let in whatever else is known.
-        oil16 = c.left16 - off16 - margin16(c, max(c.left_spread16, jit16))
-        cells[LAND16] = max(1, c.u16 + max(oil16, safe_oil16(c, c.f0)))
+        cells[LAND16] = max(1, c.u16 + feed_oil16(c, jit16))
         return
     spread0 = max(a[L_SPREAD], jit16)
     # A contact of this moment must still be stopped in time; then the feed may run up to it.
@@ -200,6 +264,11 @@ def safe_oil16(c, force):
     return dead_oil16(c, force) - jit16 - (jit16 >> 2)
 
 
+def may_be_held(c):
+    """True for a force at rest that is more than none and not yet surely the part's."""
+    return not c.touched and c.f0 > c.touch_n
+
+
 def in_air_oil16(c):
     """Oil that a move may let in that starts before contact."""
     # What is read in the air may be the seal's, or the part's already.
@@ -210,6 +279,10 @@ def in_air_oil16(c):
     v = c.valve()
     jit16 = (v.jitter16 * share_at(c, c.setpoint)) >> 8
     pulse16 = jit16 + (jit16 >> 1)
+    if may_be_held(c):
+        spread = spread16(a, c.setpoint, c.f0, c.p.noise_n >> 2)
+        left16 = need16(a, c.setpoint, c.f0) - time_for(c.aim_n, c.end16)
+        return max(safe16, left16 - max(0, 3 * hypot16(spread, pulse16) - c.allow16))
     # Contact may be now; if it is expected later, that far and its spread.
     here16 = a[L_NEED] - margin16(c, max(a[L_SPREAD], pulse16))
     safe16 = max(safe16, here16)

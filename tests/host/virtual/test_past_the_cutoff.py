@@ -292,7 +292,6 @@ def test_at_rest_panel_and_link_tell_the_same_force(press: TesterPress) -> None:
     assert reading.force_N == 0.0
 
 
-@pytest.mark.xfail(reason="the rebuilt landing ends a healthy part in no-rise (seed 2101)", strict=False)
 def test_healthy_parts_are_neither_refused_nor_stopped(tmp_path: Path) -> None:
     """Seed 2101, 12 parts by a latched return: what the filters and refusals above must leave alone."""
     with TesterPress(default_press(), 2101, "cpython", tmp_path) as press:
