@@ -48,6 +48,19 @@ def test_bending(ts, t, w, d, die, expected, tolerance):
     assert found["low_N"] < found["force_N"] < found["high_N"]
 
 
+@pytest.mark.parametrize(
+    ("thickness", "opening", "tonf"), [(0.25, 2.0, 15.3), (0.25, 2.5, 11.5), (0.5, 4.0, 30.0)]
+)
+def test_air_bends_of_public_charts(thickness, opening, tonf):
+    """C: tons a foot for mild steel of 60,000 psi in charts of two press-brake sellers (names left out)."""
+    found = cli(
+        "bend", "--tensile", "60000 psi", "--thickness", f"{thickness} in", "--length", "12 in",
+        "--opening", f"{opening} in", "--die", "v",
+    )  # fmt: skip
+    assert found["force_N"] == pytest.approx(tonf * 8896.443230521, rel=0.05)
+    assert found["low_N"] < tonf * 8896.443230521 < found["high_N"]
+
+
 def test_bending_scales():
     base = bend_force(450e6, 3e-3, 0.04, 0.025, "v").force_N
     assert bend_force(450e6, 6e-3, 0.04, 0.025, "v").force_N == pytest.approx(4 * base, rel=1e-12)
@@ -69,6 +82,21 @@ def test_punching_exam_items(s, t, d, punch_shear, expected):
     assert found.force_N == pytest.approx(expected, abs=1e-3)
     assert found.force_N / 1e3 == pytest.approx(round(expected / 1e3, 1), abs=0.05)
     assert found.figures["stripping_low_N"] < found.figures["stripping_N"] < found.figures["stripping_high_N"]
+
+
+@pytest.mark.parametrize(
+    ("shear", "thickness", "perimeter", "expected_kN", "digits_kN"),
+    [
+        # C: worked problem of an engineering-mechanics course, hole of 20 mm: 549.8 kN.
+        ("350 MPa", "25 mm", f"{math.pi * 20} mm", 549.8, 0.05),
+        # C: examples beside a public punching chart (a seller's, name left out): 11.3 and 3.2 short tons.
+        ("50000 psi", "0.036 in", f"{math.pi * 4} in", 11.3 * 8.896443, 0.45),
+        ("60000 psi", "0.135 in", f"{math.pi / 4} in", 3.2 * 8.896443, 0.45),
+    ],
+)
+def test_punching_of_public_examples(shear, thickness, perimeter, expected_kN, digits_kN):
+    found = cli("punch", "--shear", shear, "--thickness", thickness, "--perimeter", perimeter)
+    assert found["force_N"] / 1e3 == pytest.approx(expected_kN, abs=digits_kN)
 
 
 @pytest.mark.parametrize("nu", [0.0, 0.292, 0.45])

@@ -12,6 +12,8 @@ from steadyram.metrology.decision import Rule, Verdict, decide, overall
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.header import Point
 from steadyram.metrology.measurement import measurement_of
+from steadyram.metrology.nameplate import plausible_forces
+from steadyram.units import show
 
 MAX_POINTS = 500
 
@@ -45,7 +47,7 @@ def verify(analysis: Analysis, points: Sequence[Point], limit_fraction: float, r
     points: readings of the reference (N or Pa by its kind) with the mean counts; limit_fraction: largest
     permitted error as a fraction of the reference force. The check's own uncertainty is that of the
     reference and of one reading, by the calibration's measurement model. Raises BadInput for no points, too
-    many, or a force of zero or less.
+    many, a force of zero or less, or one that its counts cannot stand for.
     """
     if not points or len(points) > MAX_POINTS:
         raise BadInput(f"a verification needs 1 to {MAX_POINTS} rising points.")
@@ -58,6 +60,13 @@ def verify(analysis: Analysis, points: Sequence[Point], limit_fraction: float, r
         force = model.force(point.reference)
         if not force > 0.0:
             raise BadInput("a verification point needs a reference force above zero.")
+        least, most = plausible_forces(analysis.record, point)
+        if not least <= force <= most:
+            raise BadInput(
+                f"a verification point of {show(force, 'newton', 'kN')} does not fit its {point.counts:.0f} counts: by "
+                f"bore and range they stand for {show(max(0.0, least), 'newton', 'kN', 3)} to "
+                f"{show(most, 'newton', 'kN', 3)}. Check the number and the unit (--reference-unit)."
+            )
         budget = combine([*model.components(force), *analysis.reading_lines(force)])
         error = float(indicated) - force
         limit = limit_fraction * force

@@ -119,6 +119,13 @@ def test_verify_decides_the_exit_code(tmp_path, capsys):
     code, _, err = run(capsys, "calibration", "verify", path, "--points", bad)
     assert code == 5
     assert "does not pass" in err
+    # Kilonewtons in a file that is read in newtons are no failed verification.
+    slip = tmp_path / "slip.csv"
+    slip.write_text("reference,reading\n" + "".join(f"{f},{counts_of(f * 1e3)}\n" for f in (40, 80)))
+    code, out, err = run(capsys, "calibration", "verify", path, "--points", slip)
+    assert (code, out) == (2, "")
+    assert "--reference-unit" in err
+    assert run(capsys, "calibration", "verify", path, "--points", slip, "--reference-unit", "kN")[0] == 0
 
 
 def test_check_compare_and_rr(tmp_path, capsys):
