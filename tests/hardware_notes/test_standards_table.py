@@ -20,8 +20,8 @@ from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.certificate import contents
 from steadyram.metrology.certificate_file import html
 from steadyram.metrology.classes import lower_limit, machine_class
+from steadyram.metrology.header import Point
 from steadyram.metrology.journal import read_journal
-from steadyram.metrology.record import Point
 from steadyram.metrology.standards import standards
 from steadyram.metrology.verify import verify
 
