@@ -64,11 +64,18 @@ class Contents:
     sections: tuple[Section, ...]
     caution: str
     issued: datetime
+    digest: str
 
     @property
     def is_certificate(self) -> bool:
         """True when it may call itself a certificate."""
         return self.title == CERTIFICATE
+
+    @property
+    def signed_for(self) -> str:
+        """Sentence above the signatures that ties them to what they sign."""
+        record = f", made of the record with the SHA-256 digest {self.digest}" if self.digest else ""
+        return f"Signed for: {self.title} {self.name}{record}."
 
     @property
     def foot(self) -> str:
@@ -151,6 +158,7 @@ def contents(
         invented=header.invented,
         sections=tuple(sections),
         caution=CAUTION,
+        digest=analysis.record.digest,
         issued=day,
     )
 
@@ -161,7 +169,7 @@ def _results(analysis: Analysis, forces: Forces) -> list[str]:
     said = [
         f"Range {forces.shown(levels[0].force_N)} to {forces.shown(levels[-1].force_N)}, rising force. The results "
         "relate only to the item named above, as it was when calibrated.",
-        f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:.2g} % of the force, at "
+        f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:#.2g} % of the force, at "
         f"{forces.shown(worst.force_N)} (k = {worst.coverage_factor:.2f}, 95 %). Here and in every table it is the "
         "standard uncertainty times the k beside it, evaluated by JCGM 100 and checked by JCGM 101.",
         f"Largest residual of the device's integer polynomial "

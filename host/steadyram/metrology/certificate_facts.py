@@ -115,8 +115,13 @@ def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
     if not one.traceable_to:
         return (f"No metrological traceability is claimed. {own}",)
     due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
-    link = "through the piston area and the friction assumed, " if one.kind == "gauge" else ""
+    what, rest = "forces", ""
+    if one.kind == "gauge":
+        what, rest = (
+            "pressures",
+            " The forces are not: piston area and friction are assumed.",
+        )
     return (
-        f"The forces are traceable {link}through {one.what}, serial {one.serial}, certificate {one.certificate}, valid "
-        f"until {due}, to: {one.traceable_to}. {own}",
+        f"The {what} are traceable through {one.what}, serial {one.serial}, certificate {one.certificate}, valid "
+        f"until {due}, to: {one.traceable_to}.{rest} {own}",
     )

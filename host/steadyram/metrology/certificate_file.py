@@ -140,10 +140,11 @@ def pdf(said: Contents, analysis: Analysis, unit: str = "kN") -> bytes:
         if section.plot:
             document.image(_png(analysis, unit), w=165)
             document.ln(1)
-    if document.will_page_break(52):
+    if document.will_page_break(62):
         document.add_page()
     document.ln(2)
-    line(said.caution, 8, "", 14)
+    line(said.caution, 8, "", 2)
+    line(said.signed_for, 8, "", 14)
     for who in ("calibrated by: name, signature, date", "authorised by: name, function, signature, date"):
         line("_" * 70, 8)
         line(who, 7.5, "", 7)

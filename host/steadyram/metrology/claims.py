@@ -47,6 +47,11 @@ def procedure_gaps(analysis: Analysis) -> list[str]:
     gaps += [
         what
         for what, missing in (
+            (
+                "the force is not measured: it rests on a gauge's pressure, the nameplate's bore and a friction that "
+                "is assumed",
+                header.reference.kind == "gauge",
+            ),
             ("the customer is not named (customer)", not header.customer.strip()),
             ("the place of the calibration is not named (location)", not header.location.strip()),
             ("the condition of the press is not described ([press] condition)", not header.press.condition),

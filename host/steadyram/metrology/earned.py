@@ -72,7 +72,7 @@ def iso_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: in
         lacks.append(
             "the fluctuation of the reading at rest was not measured, so the resolution is not known"
         )
-    if runs >= ISO_RUNS and not header.reseated:
+    if runs >= ISO_RUNS and not header.reseated and header.reference.kind == "load-cell":
         lacks.append("the record does not say that the reference was re-seated between the runs (reseated)")
     return (*lacks, *_temperature(header))
 

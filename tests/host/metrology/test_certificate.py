@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from tests.host.metrology.calibration_samples import counts_of, header, record
+from tests.host.metrology.calibration_samples import AREA, counts_of, header, record
 from tests.host.metrology.test_calibration_cli import journal_of, run
 
 from steadyram import __version__
@@ -13,8 +13,9 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.certificate import contents
 from steadyram.metrology.certificate_file import html, pdf
-from steadyram.metrology.header import Header
+from steadyram.metrology.header import Header, Point
 from steadyram.metrology.journal import read_journal
+from steadyram.metrology.record import CalibrationRecord
 
 REFERENCE = {
     "what": "load cell with indicator", "serial": "LC-7", "kind": "load-cell", "expanded_percent": 0.1,
@@ -67,6 +68,7 @@ def test_everything_that_a_certificate_asks_for_stands_in_it(tmp_path):
         f"steadyram {__version__}; firmware 0.1.0",
         found.record.digest,
         "authorised by",
+        f"transducer T1, 2026-01-02, made of the record with the SHA-256 digest {found.record.digest}",
         "not issued under accreditation",
         "End of document",
     ):
@@ -185,3 +187,25 @@ def test_a_previous_calibration_of_another_press_is_refused(tmp_path):
     other = analyse(record(head=header(press={"what": "p", "serial": "P9"})), "y", monte_carlo=False)
     with pytest.raises(BadInput, match="not of the same press"):
         contents(new, previous=other)
+
+
+def test_a_gauge_makes_no_certificate_and_claims_no_traceable_force(tmp_path):
+    gauge = {
+        "what": "gauge", "serial": "G1", "kind": "gauge", "class_percent": 0.25, "range": 4e7, "resolution": 1e4,
+        "certificate": "K-1", "due": date(2027, 1, 1), "traceable_to": "the national standard of pressure",
+    }  # fmt: skip
+    head = complete(reference=gauge, assumed_friction_N=600.0, assumed_friction_u_N=100.0, reseated=False)
+    points = [
+        Point(run=run, reference=(force + 600.0) / AREA, counts=counts_of(force) + run)
+        for run in (1, 2, 3)
+        for force in (30e3, 60e3, 90e3, 120e3, 150e3)
+    ]
+    found = analyse(CalibrationRecord(header=head, points=tuple(points), digest="x"), "x", monte_carlo=False)
+    said = contents(found)
+    assert said.title == "Record of a working calibration"
+    (gaps,) = [s.lines for s in said.sections if s.heading.startswith("A working calibration")]
+    assert any("friction" in gap for gap in gaps)
+    assert not any("re-seated" in text for text in (*gaps, *found.iso_lacks))
+    trace = next(s for s in said.sections if s.heading == "Metrological traceability").lines[0]
+    assert "pressures are traceable" in trace
+    assert "The forces are not" in trace
