@@ -142,13 +142,10 @@ def judge_since(
         .where(c.uid == uid, c.seq > after, c.job > 0)
         .group_by(c.job, c.setpoint_n)
     )
-    with store.reading() as db:
+    with store.at_one_moment(), store.reading() as db:
         groups = [tuple(row) for row in db.execute(query)]
-    fresh: list[Judgement] = []
-    for job, setpoint_n, last in groups:
-        if setpoint_n:
-            fresh += keep(store, uid, judge_group(store, uid, job, setpoint_n, last), int(wall()))
-    return fresh
+        judged = [judge_group(store, uid, job, n, last) for job, n, last in groups if n]
+    return [new for each in judged for new in keep(store, uid, each, int(wall()))]
 
 
 KEYS: Final = (

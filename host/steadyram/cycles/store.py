@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import sys
+import threading
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -143,6 +144,7 @@ class CycleStore:
         self.path = shown(path)
         self.engine = open_engine(path, create=create)
         self._dialect = self.engine.dialect.name
+        self._held = threading.local()
 
     def close(self) -> None:
         """Close every connection."""
@@ -525,8 +527,26 @@ class CycleStore:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection for queries of one's own over `store_schema`; they all see the same moment."""
+        held = getattr(self._held, "db", None)
+        if held is not None:
+            yield held
+            return
         with explained(self.path), self.engine.connect() as db:
             yield db
+
+    @contextmanager
+    def at_one_moment(self) -> Iterator[None]:
+        """Let everything that this thread reads in the block see the same moment, in one transaction.
+
+        What is read in the block must be read to its end there.
+        """
+        with self.reading() as db:
+            before = getattr(self._held, "db", None)
+            self._held.db = db
+            try:
+                yield
+            finally:
+                self._held.db = before
 
     def seal_rows(
         self, db: Connection, uid: str, kind: str, rows: Sequence[tuple[int | str, Mapping[str, Any]]]
