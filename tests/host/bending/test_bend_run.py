@@ -20,7 +20,6 @@ from steadyram.cli import main
 from steadyram.errors import BadInput, CheckFailed, Stopped
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
-from steadyram.virtual.bend import deepest_travel_m
 from steadyram.virtual.hands import VirtualBending
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
@@ -99,7 +98,7 @@ def test_third_part_is_right_and_the_other_jobs_stay(press):
         for done in run.part(part):
             assert done.stopped_by == "depth"
             # What the device says the punch reached is what it reached, the bed's bow taken out.
-            assert done.depth_m == pytest.approx(deepest_travel_m(press.plant), abs=15e-6)
+            assert done.depth_m == pytest.approx(press.plant.deepest_travel_m(), abs=15e-6)
             assert done.depth_m == pytest.approx(
                 stroke.felt.travel_m - 20e-3 - done.force_N / 200e6, abs=25e-6
             )

