@@ -28,6 +28,7 @@ def drawings() -> dict[str, str]:
     """File name -> SVG text of every diagram."""
     import air_bend
     import electrics
+    import strip_board
     import whole_system
     from circuits import circuit
 
@@ -39,6 +40,7 @@ def drawings() -> dict[str, str]:
     out.update(electrics.drawings())
     out["air-bend.svg"] = air_bend.drawing()
     out["whole-system.svg"] = whole_system.drawing()
+    out["strip-board.svg"] = strip_board.drawing()
     return out
 
 

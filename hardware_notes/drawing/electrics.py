@@ -6,10 +6,11 @@ import re
 import tomllib
 from pathlib import Path
 from types import ModuleType
+from xml.sax.saxutils import unescape
 
 import schemdraw
 import schemdraw.elements as elm
-from sheet import Sheet
+from sheet import Sheet, width_of
 
 from steadyram_fw.boards import pins_esp32, pins_pico
 
@@ -123,8 +124,48 @@ def _small(build: str) -> str:
         d.config(fontsize=12, unit=2.2, margin=1.6)
         globals()[build](d)
     text = d.get_imagedata("svg").decode("utf-8")
-    text = re.sub(r">\s+<", ">\n<", text)
+    text = _with_widths(re.sub(r">\s+<", ">\n<", text))
     return text if text.endswith("\n") else text + "\n"
+
+
+def _with_widths(svg: str) -> str:
+    """Write the width of each line of text down, and make the sheet wide enough for all of them.
+
+    The library sizes its sheet by a font that the reader may not have.
+    """
+    view = re.search(r'viewBox="([-\d. ]+)"', svg)
+    assert view is not None
+    x, y, width, height = (float(each) for each in view[1].split())
+    left, right = x, x + width
+
+    def line(found: re.Match[str]) -> str:
+        nonlocal left, right
+        head, body = found[1], found[2]
+        size = float(re.search(r'font-size="([\d.]+)"', head)[1])  # type: ignore[index]
+        anchor = re.search(r'text-anchor="(\w+)"', head)[1]  # type: ignore[index]
+
+        def piece(span: re.Match[str]) -> str:
+            nonlocal left, right
+            words = unescape(span[2])
+            if not words.strip():
+                return span[0]
+            long = width_of(words, size)
+            at = float(re.search(r'x="([-\d.]+)"', span[1])[1])  # type: ignore[index]
+            start = at - {"start": 0.0, "middle": long / 2, "end": long}[anchor]
+            left, right = min(left, start - 4), max(right, start + long + 4)
+            return f'<tspan{span[1]} textLength="{long:g}" lengthAdjust="spacingAndGlyphs">{span[2]}</tspan>'
+
+        return f"<text{head}>{re.sub(r'<tspan([^>]*)>(.*?)</tspan>', piece, body, flags=re.S)}</text>"
+
+    svg = re.sub(r"<text([^>]*)>(.*?)</text>", line, svg, flags=re.S)
+    wide = right - left
+    svg = svg.replace(view[0], f'viewBox="{left:g} {y:g} {wide:g} {height:g}"', 1)
+    return re.sub(
+        r'width="([\d.]+)(\w*)"',
+        lambda old: f'width="{float(old[1]) * wide / width:g}{old[2]}"',
+        svg,
+        count=1,
+    )
 
 
 def driver(d: schemdraw.Drawing) -> None:

@@ -24,3 +24,27 @@ def test_every_line_lies_on_the_sheet(path):
         assert left >= 0.0, line.text
         assert left + long <= width, line.text
         assert 0.0 < float(line.get("y")) < height, line.text
+
+
+LIBRARY = sorted(DIAGRAMS.glob("circuit-*.svg"))
+
+
+@pytest.mark.parametrize("path", LIBRARY, ids=lambda each: each.stem)
+def test_every_line_of_a_circuit_lies_on_the_sheet(path):
+    sheet = ElementTree.parse(path).getroot()
+    x, y, width, height = (float(each) for each in sheet.get("viewBox").split())
+    lines = 0
+    for text in sheet.iter(f"{SVG}text"):
+        at_y = float(text.get("y"))
+        for line in text.iter(f"{SVG}tspan"):
+            at_y += float(line.get("dy", 0))
+            if not (line.text or "").strip():
+                continue
+            lines += 1
+            long = float(line.get("textLength"))
+            shift = {"start": 0.0, "middle": long / 2, "end": long}[text.get("text-anchor")]
+            left = float(line.get("x")) - shift
+            assert x <= left, line.text
+            assert left + long <= x + width, line.text
+            assert y < at_y < y + height, line.text
+    assert lines > 5
