@@ -39,7 +39,7 @@ def circuit(press: PressFile, kind: str) -> Sheet:
     s = Sheet(1140, 900, f"Hydraulic circuit: {press.name}")
     s.words(20, 30, s.title, 18, weight="bold")
     spring = press.cylinder.return_ == "spring"
-    cyl = _pressing_side(s, press, spring)
+    cyl = _pressing_side(s, press, kind, spring)
     if kind in ("electric", "shared"):
         _powered(s, press, kind, cyl)
     elif kind == "hand":
@@ -47,14 +47,16 @@ def circuit(press: PressFile, kind: str) -> Sheet:
     else:
         _air(s, press)
     if spring:
-        s.line(cyl["rod"], (cyl["rod"][0] - 44, cyl["rod"][1]), (cyl["rod"][0] - 44, 262))
-        sym.tank(s, cyl["rod"][0] - 44, 258)
-        s.words(cyl["rod"][0] - 130, 296, "rod side vented", 12)
+        # Dry, open to the air through a breather: no line to the tank.
+        x, y = cyl["rod"]
+        s.line((x, y), (x - 14, y))
+        s.shape((x - 26, y), (x - 14, y - 7), (x - 14, y + 7), fill="white", width=1.5)
+        s.words(x - 6, 270, "rod side open to the air", 12, "end")
     s.words(20, 862, CAUTION, 13)
     return s
 
 
-def _pressing_side(s: Sheet, press: PressFile, spring: bool) -> dict[str, tuple[float, float]]:
+def _pressing_side(s: Sheet, press: PressFile, kind: str, spring: bool) -> dict[str, tuple[float, float]]:
     """Cylinder and what hangs on its cap side: what the transducer sees is what the piston sees."""
     c, t = press.cylinder, press.transducer
     label = f"cylinder\nbore {_mm(c.bore)}, rod {_mm(c.rod)}\nstroke {_mm(c.stroke)}"
@@ -68,14 +70,23 @@ def _pressing_side(s: Sheet, press: PressFile, spring: bool) -> dict[str, tuple[
     sym.transducer(s, 480, ay - 62, "")
     s.words(306, ay - 66, f"transducer {_mpa(t.range)},\nwith its snubber", 13)
     sym.pressure_switch(s, 560, ay - 62)
-    s.words(600, ay - 66, "over-force cutout switch,\nwith a snubber of its own", 13)
+    switch = "over-force cutout switch (P7)" if kind == "hand" else "over-force cutout switch"
+    s.words(600, ay - 66, f"{switch},\nwith a snubber of its own", 13)
     s.line((650, ay), (650, 152))
     sym.gauge(s, 650, 168)
     s.words(672, 174, "gauge", 12)
-    hand = sym.needle(s, 740, 176, "release\nby hand")
+    hand = sym.needle(s, 740, 176, "release\nby hand (P3)" if kind == "hand" else "release\nby hand")
     s.line((740, ay), hand["top"])
     s.line(hand["low"], (740, 226))
     sym.tank(s, 740, 224)
+    if press.valve.load_holding and press.cylinder.return_ == "powered":
+        # Oil that two seats shut in rises with warmth and outside load.
+        s.dot(520, ay)
+        s.line((520, ay), (520, 160))
+        thermal = sym.relief(s, 520, 200, "")
+        s.words(544, 244, "thermal relief", 12)
+        s.line(thermal["out"], (520, 254))
+        sym.tank(s, 520, 250)
     return cyl
 
 
@@ -118,12 +129,13 @@ def _powered(s: Sheet, press: PressFile, kind: str, cyl: dict[str, tuple[float, 
     s.words(1032, 620, "return filter", 12)
     low_p = (p[0], 640)
     if kind == "shared":
-        _other_machine(s, p)
+        _other_machine(s, press, p)
     s.line((p[0], 552) if kind == "shared" else p, low_p)
     s.dot(p[0], 560)
     s.line((p[0], 560), (600, 560), (600, 600))
     rel = sym.relief(s, 600, 640, "")
-    s.words(616, 700, f"relief {_mpa(press.pump.relief)},\nstraight to tank", 13)
+    whose = "the unit's relief" if kind == "shared" else f"relief {_mpa(press.pump.relief)}"
+    s.words(616, 700, f"{whose},\nstraight to tank", 13)
     s.line(rel["out"], (600, 760))
     sym.tank(s, 600, 760)
     if slow:
@@ -201,11 +213,18 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     sym.tank(s, p[0], 785)
 
 
-def _other_machine(s: Sheet, p: tuple[float, float]) -> None:
+def _other_machine(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     """The pump feeds one machine at a time, by a diverter in the line to the press's P."""
     d = sym.diverter(s, p[0] - 36, 528)
     s.line(p, d["press"])
     s.line(d["in"], (d["in"][0], 560), (p[0], 560))
+    # The press may be the weaker of the two: a relief of its own, behind the diverter.
+    s.dot(p[0], 484)
+    s.line((p[0], 484), (760, 484), (760, 600))
+    own = sym.relief(s, 760, 640, "")
+    s.line(own["out"], (760, 760))
+    sym.tank(s, 760, 760)
+    s.words(806, 645, f"relief of the press's branch\n{_mpa(press.pump.relief)}", 12)
     s.line(d["other"], (d["other"][0], 488), (250, 488))
     s.box(100, 464, 150, 48, dash="6 4")
     s.words(175, 484, "the other machine's\nown valve", 13, "middle")
@@ -218,11 +237,11 @@ def _hand(s: Sheet, press: PressFile) -> None:
     """Spill circuit: what the pump gives goes back to tank unless the valve is energised."""
     check = sym.check(s, 430, 320)
     s.line((430, 240), check["out"])
-    s.words(452, 324, "non-return valve at the cylinder's end: holds the force", 13)
+    s.words(452, 324, "non-return valve (P2) at the cylinder's end: holds the force", 13)
     s.line(check["in"], (430, 420))
     s.dot(430, 420)
     s.line((430, 420), (640, 420), (640, 446))
-    v = sym.valve_22(s, 640, 470, "press", "open")
+    v = sym.valve_22(s, 640, 470, "press (P1)", "open")
     s.line(v["low"], (640, 560))
     sym.tank(s, 640, 560)
     s.words(700, 440, "open at rest: the lever moves and nothing is pressed.", 13)
@@ -259,12 +278,10 @@ def _air(s: Sheet, press: PressFile) -> None:
     sym.tank(s, 430, 560)
     s.words(456, 490, "air-driven\noil pump", 13)
     air = sym.valve_32_air(s, 374, 620, "extend")
-    s.line(pump["drive"], (364, air["out"][1]))
-    s.dot(364, 540)
-    s.line((364, 540), (250, 540))
-    s.box(206, 524, 44, 32)
-    s.words(228, 545, "QE", 13, "middle")
-    s.words(60, 520, "quick exhaust valve\nat the jack, silencer", 12)
+    quick = sym.quick_exhaust(s, 364, 540)
+    s.line(pump["drive"], quick["out"])
+    s.line(quick["supply"], air["out"])
+    s.words(120, 528, "quick exhaust valve at\nthe jack, with silencer", 12)
     s.line(air["supply"], (364, 740), (190, 740))
     s.shape((178, 740), (190, 732), (190, 748), fill="white")
     s.words(60, 776, "dry, regulated air; lockable shut-off that exhausts downstream", 13)

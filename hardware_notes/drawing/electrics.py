@@ -347,6 +347,8 @@ def power(d: schemdraw.Drawing) -> None:
     d.add(elm.Fuse().right().label("fuse"))
     d.add(elm.Button(nc=True).right().label("emergency stop,\npower contact", loc="top", ofst=0.5))
     d.add(elm.Line().right().length(0.8))
+    d.add(elm.Button(nc=True).right().label("over-force cutout\n(not for retract)", loc="bottom", ofst=0.5))
+    d.add(elm.Line().right().length(0.8))
     node = d.add(elm.Dot())
     d.add(elm.Line().up().at(node.center).length(1.9))
     d.add(elm.Line().right().length(0.8))

@@ -127,12 +127,16 @@ def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float
 def valve_22(
     s: Sheet, x: float, y: float, label: str, rest: str = "closed", actuator: str = "solenoid"
 ) -> dict[str, tuple[float, float]]:
-    """2/2 valve on a vertical line; the square at rest is the right one, the lines join it at x."""
+    """2/2 valve on a vertical line; the square at rest is the right one, the lines join it at x.
+
+    One that is closed at rest feeds upwards, one that is open at rest lets oil down to the tank.
+    """
     w = 48
     s.box(x - 1.5 * w, y - w / 2, w, w)
     s.box(x - w / 2, y - w / 2, w, w)
     open_x, shut_x = (x - w, x) if rest == "closed" else (x, x - w)
-    s.arrow(open_x, y + w / 2 - 4, open_x, y - w / 2 + 4)
+    reach = (w / 2 - 4) * (1 if rest == "closed" else -1)
+    s.arrow(open_x, y + reach, open_x, y - reach)
     for end in (-1, 1):
         s.line((shut_x, y + end * w / 2), (shut_x, y + end * 12))
         s.line((shut_x - 7, y + end * 12), (shut_x + 7, y + end * 12))
@@ -264,3 +268,19 @@ def diverter(s: Sheet, x: float, y: float) -> dict[str, tuple[float, float]]:
     s.line((x - w, y), (x - w - 18, y))
     s.line((x - w - 18, y + 14), (x - w - 18, y - 14), width=4)
     return {"in": (x + 24, low), "press": (x + 36, top), "other": (x + 12, top)}
+
+
+def quick_exhaust(s: Sheet, x: float, y: float) -> dict[str, tuple[float, float]]:
+    """Quick exhaust valve in a vertical air line: supply from below, consumer above, exhaust at the left.
+
+    The ball is lifted against the exhaust seat by the supply, and shuts the supply when that is vented.
+    """
+    s.box(x - 26, y - 20, 40, 40)
+    s.line((x, y + 20), (x, y + 10))
+    s.line((x - 7, y + 12), (x, y + 5), (x + 7, y + 12))
+    s.circle(x, y - 1, 6)
+    s.line((x, y - 7), (x, y - 20))
+    s.line((x - 14, y - 8), (x - 8, y - 1), (x - 14, y + 6))
+    s.line((x - 14, y - 1), (x - 44, y - 1))
+    s.shape((x - 54, y - 1), (x - 44, y - 7), (x - 44, y + 5), fill="white", width=1.5)
+    return {"supply": (x, y + 20), "out": (x, y - 20), "exhaust": (x - 54, y - 1)}
