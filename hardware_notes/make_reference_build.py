@@ -129,7 +129,7 @@ def _round(value: float) -> str:
 
 def pin_file() -> str:
     """Return header pin numbers by name, from the firmware's own pin map; inputs begin with in_."""
-    found = {f"in_{bits[0]}": number for bits, _, number in pins.INPUTS}
+    found = {f"in_{bits[0]}": number for bits, _, number in [*pins.INPUTS, pins.CUTOUT]}
     found |= {name: number for name, _, number in pins.OUTPUTS + pins.KNOB}
     rows = (pins.ADC_SDA, pins.ADC_SCL, pins.ADC_READY, pins.SCREEN_SDA, pins.SCREEN_SCL)
     found |= {row[0]: row[2] for row in rows}

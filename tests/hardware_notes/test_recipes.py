@@ -38,17 +38,7 @@ def test_every_press_file_is_tried():
     assert set(RECIPES) == {path.stem for path in PRESSES.glob("*.toml")}
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(
-            name, marks=pytest.mark.xfail(reason="short pulses between the air pump's strokes: no-rise")
-        )
-        if name == "air-over-oil"
-        else name
-        for name in RECIPES
-    ],
-)
+@pytest.mark.parametrize("name", RECIPES)
 def test_a_recipe_is_sized_commissioned_and_lands(name):
     path = PRESSES / f"{name}.toml"
     setpoint_N, share = RECIPES[name]

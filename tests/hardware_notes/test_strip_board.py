@@ -101,7 +101,9 @@ def test_each_hole_has_one_leg():
 
 def test_every_wire_of_the_board_stands_in_the_wire_list():
     rows = {row["number"]: row["from"] + " " + row["to"] for row in build.tables()["wire"]}
-    listed = {int(n) for number in ("51-55", "81-94", "95-97") for n in re.findall(r"\d+", rows[number])}
+    listed = {
+        int(n) for number in ("40", "51-55", "81-94", "95-97") for n in re.findall(r"\d+", rows[number])
+    }
     assert {PINS[each] for each in CONTACTS + DRIVERS} <= listed
     assert {net for net, _ in BOARD.wires} == (
         {"3V3", "GND"}

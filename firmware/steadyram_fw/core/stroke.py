@@ -628,14 +628,14 @@ class Stroke:
         """What the pulse let in, by the job's curve; that it moved nothing shows without one."""
         p = self.p
         v = self.valve()
-        if f0 <= self.air_n() or p.burst:
-            # (Between the bursts of a hand pump nothing flows: that tells nothing of the valve.)
+        if f0 <= self.air_n():
             return
         gained = force - f0
-        if not self.known:
+        if p.burst or not self.known:
             if gained < p.noise_n >> 1:
                 self.still += 1
-                if self.still > 1:
+                # Between the bursts of a hand pump nothing flows, about half of the time: four in a row were too short.
+                if self.still > (3 if p.burst else 1):
                     v.least_ms = max(v.least_ms, self.width_ms + 1)
                     self.still = 0
             else:
