@@ -47,7 +47,7 @@ POWER_WORDS = {
 }
 NOTE = """Plain numbers are pins of the header. Each contact: one side to ground, the other through the contact circuit.
 Each driver: the driver circuit. The transducer: the divider circuit. The diode lets USB be plugged in as well.
-With the 16-bit converter its inputs 0 and 1 take the transducer's signal and supply; the board's own inputs stay open."""
+With the 16-bit converter, its inputs 0 and 1 take the transducer's signal and supply; the board's own stay open."""
 _A_OR_READY = "ram position: encoder A, or 2nd converter ready"
 PLACE_POWER_NAMES = {"wiper_top": "REF", "wiper_gnd": "AGND"}
 PLACE_WORDS = {
