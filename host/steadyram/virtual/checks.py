@@ -20,6 +20,7 @@ class ValveChecks:
 
     @property
     def time_s(self) -> float:
+        """Seconds of virtual time."""
         raise NotImplementedError
 
     def time_of(self, happening: str | float) -> float:
@@ -43,7 +44,10 @@ class ValveChecks:
         return word
 
     def off_at(self, after: str | float, mask: int = _FEED) -> float | None:
-        """When the masked outputs were first all off at or after a happening; None = still on."""
+        """When the masked outputs were first all off at or after a happening; None = still on.
+
+        mask: 1 extend, 2 retract, 4 slow feed, added up; 5 = either feed.
+        """
         start = self.time_of(after)
         if not self.word_at(start) & mask:
             return start
@@ -52,8 +56,12 @@ class ValveChecks:
                 return change.time_s
         return None
 
-    def on_times(self, mask: int, since: str | float = 0.0) -> list[tuple[float, float]]:
-        """(from, to) of each spell with any masked output on, from a happening to now."""
+    def on_times(self, mask: int = _FEED, since: str | float = 0.0) -> list[tuple[float, float]]:
+        """(from, to) of each spell with any masked output on, from a happening to now.
+
+        mask: 1 extend, 2 retract, 4 slow feed, added up; 5 = either feed: a first part may use the slow
+        one alone.
+        """
         start = self.time_of(since)
         spells: list[tuple[float, float]] = []
         began = start if self.word_at(start) & mask else None

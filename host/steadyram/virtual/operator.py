@@ -51,18 +51,21 @@ class Operator:
             self._act("press-extend")
 
     def release_extend(self) -> None:
+        """Foot off the extend pedal."""
         if self.extend_held:
             self.extend_held = False
             self.extend_step = self._press.plant.step_index
             self._act("release-extend")
 
     def press_retract(self) -> None:
+        """Foot on the retract pedal."""
         if not self.retract_held:
             self.retract_held = True
             self.retract_step = self._press.plant.step_index
             self._act("press-retract")
 
     def release_retract(self) -> None:
+        """Foot off the retract pedal."""
         if self.retract_held:
             self.retract_held = False
             self.retract_step = self._press.plant.step_index
@@ -109,12 +112,12 @@ class Operator:
 
     # ------------------------------------------------------------------ selectors, emergency stop
     def cutoff(self, on: bool) -> None:
-        """The cutoff selector."""
+        """Turn the cutoff selector; let 0.1 s pass before a pedal: a selector that moves while it goes down refuses."""
         self.cutoff_on = on
         self._act("cutoff-on" if on else "cutoff-off")
 
     def latch(self, on: bool) -> None:
-        """The return selector: True = latched return."""
+        """Turn the return selector: True = latched return; let 0.1 s pass before a pedal, as with `cutoff`."""
         self.latch_on = on
         self._act("latch-on" if on else "latch-off")
 
@@ -132,10 +135,12 @@ class Operator:
 
     # ------------------------------------------------------------------ panel
     def press_enable(self) -> None:
+        """Press the panel's enable button and keep it pressed."""
         self.enable_held = True
         self._act("press-enable")
 
     def release_enable(self) -> None:
+        """Let go of the panel's enable button."""
         self.enable_held = False
         self._act("release-enable")
 

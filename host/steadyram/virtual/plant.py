@@ -300,10 +300,12 @@ class Plant:
 
     @property
     def at_top(self) -> bool:
+        """True while the ram is at the top switch."""
         return self.u <= 0.0
 
     @property
     def time_s(self) -> float:
+        """Seconds of virtual time since the plant began."""
         return self.step_index * STEP_S
 
     # ------------------------------------------------------------------ one step
@@ -825,6 +827,7 @@ class Plant:
         )  # fmt: skip
 
     def restore(self, state: tuple[object, ...]) -> None:
+        """Come back to a state that `snapshot` returned."""
         stroke = self._stroke
         (
             self.step_index, self.u, self.deficit, self.u_max, self.force_max, self.pressure_Pa,

@@ -156,6 +156,7 @@ class VirtualPress(ValveChecks):
 
     @property
     def powered(self) -> bool:
+        """True while the board has power."""
         return self._runtime is not None
 
     @property
