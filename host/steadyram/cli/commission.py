@@ -51,6 +51,7 @@ from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.header import Header
 from steadyram.metrology.header_file import read_header
+from steadyram.metrology.journal import read_journal
 from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
@@ -180,9 +181,13 @@ def calibrate(
             record = record_of(found, header, noise_N)
             result: Analysis | None = None
             if press.holds_load:
-                result = analyse(record, "the calibration")
+                analyse(
+                    record, "the calibration", monte_carlo=False
+                )  # nonsense is refused before it is written
             write_journal(record, target)
             partial.done()
+            if press.holds_load:
+                result = analyse(read_journal(target), str(target))
             fields = found.polynomial.fields if result is None else result.device.fields
             if not no_upload:
                 hands.open_calibration()

@@ -39,15 +39,17 @@ class RunScatter:
 
 def run_scatter(record: CalibrationRecord, curve: Curve) -> RunScatter:
     """Split the residuals of the rising points into runs."""
-    residual = (curve.device.force_N - curve.value(curve.u_points)) / curve.point_sd_N
+    residual = curve.device.force_N - curve.value(curve.u_points)
     run = np.asarray([record.points[i].run for i in curve.rising])
     labels = np.unique(run)
     count = len(labels)
-    # In units of the points' own standard deviations; their mean turns them into newtons.
+    # A run is moved by a force, whatever weights its points have in the fit; within it they scatter by their own
+    # standard deviations, whose mean turns the part that is left into newtons.
     scale = float(np.mean(curve.point_sd_N))
     if count == 1 or len(residual) - curve.degree - count < 1:
         return RunScatter(count, scale, curve.dof, 0.0, 1, 1.0)
     means = np.asarray([residual[run == label].mean() for label in labels])
     dof = len(residual) - curve.degree - count
-    within = math.sqrt(float(((residual - means[np.searchsorted(labels, run)]) ** 2).sum()) / dof)
-    return RunScatter(count, within * scale, dof, scale * float(np.std(means, ddof=1)), count - 1, within)
+    left = (residual - means[np.searchsorted(labels, run)]) / curve.point_sd_N
+    within = math.sqrt(float((left**2).sum()) / dof)
+    return RunScatter(count, within * scale, dof, float(np.std(means, ddof=1)), count - 1, within)

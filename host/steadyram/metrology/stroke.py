@@ -80,13 +80,12 @@ def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) ->
 def stroke_stated(analysis: Analysis, force_N: float, scatter: StrokeScatter) -> Stated | None:
     """Return what is stated of one stroke's force at `force_N` (N), None where its scatter is unknown.
 
-    It is widened as the calibration's own figure is, where Monte Carlo did not bear the budget out.
+    It is the budget's, and at least what is stated of the calibration, which Monte Carlo may have widened.
     """
     budget = stroke_budget(analysis, force_N, scatter)
     if budget is None:
         return None
-    least = analysis.stated_at(force_N).expanded_N
-    return Stated.of(budget, max(analysis.widening_at(force_N) * budget.expanded, least))
+    return Stated.of(budget, max(budget.expanded, analysis.stated_at(force_N).expanded_N))
 
 
 def both_figures(analysis: Analysis, force_N: float, scatter: StrokeScatter, unit: str) -> str:

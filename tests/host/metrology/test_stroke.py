@@ -82,16 +82,29 @@ def test_a_stroke_is_stated_no_better_than_the_calibration():
             assert stated.expanded_N >= found.stated_at(force).expanded_N
 
 
-def test_a_stroke_is_widened_where_monte_carlo_widens_the_calibration():
+def test_a_stroke_is_no_better_than_a_calibration_that_monte_carlo_widened():
     found = analyse(record(noise=30.0), "x", monte_carlo=False)
     level = found.levels[0]
-    wider = MonteCarloCheck(level.force_N, 1.5 * level.budget.expanded, 0.0, 0.0, 1.0, False)
-    widened = replace(found, levels=(replace(level, monte_carlo=wider), *found.levels[1:]))
     plain = stroke_stated(found, level.force_N, StrokeScatter())
-    assert widened.stated_at(level.force_N).expanded_N == pytest.approx(1.5 * level.budget.expanded)
-    assert stroke_stated(widened, level.force_N, StrokeScatter()).expanded_N == pytest.approx(
-        1.5 * plain.expanded_N
+    wide = 3.0 * plain.expanded_N
+    wider = MonteCarloCheck(level.force_N, wide, 0.0, 0.0, 1.0, False)
+    widened = replace(found, levels=(replace(level, monte_carlo=wider), *found.levels[1:]))
+    assert widened.stated_at(level.force_N).expanded_N == pytest.approx(wide)
+    assert stroke_stated(widened, level.force_N, StrokeScatter()).expanded_N == pytest.approx(wide)
+
+
+def test_a_run_is_moved_by_a_force_whatever_weights_its_points_have():
+    # Weights as the guided procedure gives them, in proportion to the force: the run's shift is the same everywhere.
+    base = record(noise=1.0)
+    shift = {1: -15.0, 2: 0.0, 3: 15.0}
+    points = tuple(
+        p.model_copy(update={"counts": p.counts + shift[p.run], "u_reference": 5.0 + 1e-3 * p.reference})
+        for p in base.points
     )
+    found = analyse(base.model_copy(update={"points": points}), "x", monte_carlo=False)
+    assert found.curve.method == "weighted least squares"
+    count = found.curve.slope_N_per_count(0.2)
+    assert found.run_scatter.of_means_N == pytest.approx(15.0 * count, rel=0.1)
 
 
 def test_minus_one_in_the_settings_is_unknown_and_not_zero():
