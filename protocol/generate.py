@@ -195,6 +195,13 @@ def tables(d: dict) -> str:
     out.append("\n# fields of a cycle record\n")
     out += [f"{constant('R_', row['name'])} = const({i})\n" for i, row in enumerate(d["record"])]
     out.append(f"R_LEN = const({len(d['record'])})\n")
+    unknown = [bool(row.get("unknown", False)) for row in d["record"]]
+    first = unknown.index(True)
+    if not all(unknown[first:]):
+        raise SystemExit("definition.toml: record fields that may be unknown must be the last ones")
+    out.append(
+        f"# from here on a field that a record has not got is -1, before it 0\nR_UNKNOWN = const({first})\n"
+    )
     out.append(text_lines("RECORD", "Words", [row["name"] for row in d["record"]]))
     out.append(
         tuple_lines("RECORD_WIDE", [str(i) for i, row in enumerate(d["record"]) if row.get("wide", False)])

@@ -601,7 +601,12 @@ R_TRACE_UNIT_N = const(23)
 R_DEPTH_UM = const(24)
 R_CONTACT_UM = const(25)
 R_TARGET_UM = const(26)
-R_LEN = const(27)
+R_OIL_CONTACT_US = const(27)
+R_OIL_HALF_US = const(28)
+R_OIL_END_US = const(29)
+R_LEN = const(30)
+# from here on a field that a record has not got is -1, before it 0
+R_UNKNOWN = const(27)
 RECORD = Words("""\
 seq
 boot
@@ -629,7 +634,10 @@ trace_len
 trace_unit_n
 depth_um
 contact_um
-target_um""")
+target_um
+oil_contact_us
+oil_half_us
+oil_end_us""")
 RECORD_WIDE = (
     0,
     2,

@@ -205,6 +205,7 @@ def record(seq):
     values[T.R_SETTLED_N] = -12
     values[T.R_TRACE_MS] = 8
     values[T.R_TRACE_UNIT_N] = 3
+    values[T.R_UNKNOWN :] = [-1] * (T.R_LEN - T.R_UNKNOWN)
     return values
 
 
@@ -234,9 +235,9 @@ def case_cycles_and_traces(root):
 def case_segments_of_other_firmware(root):
     body = "<" + "".join("I" if i in T.RECORD_WIDE else "i" for i in range(T.R_LEN))
     bodies = {seq: struct.pack(body, *record(seq)) for seq in range(1, 10)}
-    older = Segments(root + "/cycles", "c", 4 * (T.R_LEN - 3), 3, 9)
+    older = Segments(root + "/cycles", "c", 4 * (T.R_LEN - 5), 3, 9)
     older.open()
-    older.append_all([bodies[seq][: 4 * (T.R_LEN - 3)] for seq in (1, 2, 3)])
+    older.append_all([bodies[seq][: 4 * (T.R_LEN - 5)] for seq in (1, 2, 3)])
     newer = Segments(root + "/cycles", "c", 4 * (T.R_LEN + 5), 3, 9)
     newer.open()
     newer.append_all([bodies[seq] + bytes(20) for seq in (4, 5)])

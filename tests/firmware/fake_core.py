@@ -21,6 +21,7 @@ class FakeCore:
     def __init__(self):
         self.live = False
         self.record = array("i", [0] * T.R_LEN)
+        self.record[T.R_UNKNOWN :] = array("i", [-1] * (T.R_LEN - T.R_UNKNOWN))
         self.record_ready = False
         self.learned_dirty = False
         self.state = T.STATE_READY

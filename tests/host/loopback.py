@@ -25,6 +25,7 @@ class StillCore:
     def __init__(self) -> None:
         self.live = False
         self.record = array("q", [0] * T.R_LEN)
+        self.record[T.R_UNKNOWN :] = array("q", [-1] * (T.R_LEN - T.R_UNKNOWN))
         self.record_ready = False
         self.learned_dirty = False
         self.state, self.stop, self.fault, self.refusal = T.STATE_READY, 0, 0, 0

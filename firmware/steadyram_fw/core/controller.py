@@ -26,6 +26,7 @@ from .modes import (
     NEXT_SHORT,
 )
 from .no_position import NoDepth, NoTravel
+from .oil import tell
 from .position import due
 from .press import Press, nominal_c1
 from .sense import FULL_MS, Sense, mean_force, take
@@ -1134,6 +1135,8 @@ class Controller:
         r[t.R_DEPTH_UM] = travel_um
         r[t.R_CONTACT_UM] = self._contact_um if self.travel.known else 0
         r[t.R_TARGET_UM] = self.depth.target_um if self.depth.on else 0
+        press = self.press
+        tell(r, cut, self._with_cutoff and not press.by_hand and not press.burst, self._started_at_top)
         if stop == t.STOP_SETPOINT:
             self.follow.teach()
         # A part that went over teaches most of all: without it, every part after a change of the press goes over.

@@ -85,8 +85,9 @@ class CycleLog:
         had = len(body) // 4
         if 4 * had != len(body) or had <= T.R_SEQ:
             return None
-        # an older firmware wrote fewer fields: what it did not know is 0
-        return struct.unpack(_BODY[: 1 + had], body) + (0,) * (T.R_LEN - had)
+        # an older firmware wrote fewer fields: what it did not know is 0, or -1 where 0 would be a value
+        zeros = max(0, T.R_UNKNOWN - had)
+        return struct.unpack(_BODY[: 1 + had], body) + (0,) * zeros + (-1,) * (T.R_LEN - had - zeros)
 
     def trace(self, seq):
         """(ms a point, newtons a unit, array of points) of a record's trace, or None."""

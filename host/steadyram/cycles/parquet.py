@@ -3,8 +3,9 @@
 One row a cycle, sorted by uid and seq; names carry their units as in the CSV. `at_utc` is a timestamp (none
 when the device's clock was not set), `flags` a list of names, `trace_force_N` a list of forces `trace_dt_s`
 apart, the first at `trace_dt_s`; `trace_travel_m` is the ram's travel at the same points, none without a
-position sensor, as are `depth_m`, `contact_m` and `target_m`. Only types of the Parquet format's first version
-that every reader has.
+position sensor, as are `depth_m`, `contact_m` and `target_m`; `oil_contact_s`, `oil_half_s` and `oil_end_s` are oil as
+seconds of the pump's low stage, none where it is not known. Only types of the Parquet format's first version that
+every reader has.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ _INTEGERS: Final = (
 )  # fmt: skip
 _FLOATS: Final = (
     "at_s", "setpoint_N", "peak_N", "settled_N", "end_N", "duration_s", "contact_s", "knee_N", "trace_s",
-    "trace_unit_N", "depth_m", "contact_m", "target_m",
+    "trace_unit_N", "depth_m", "contact_m", "target_m", "oil_contact_s", "oil_half_s", "oil_end_s",
 )  # fmt: skip
 _SAID_INTEGERS: Final = frozenset({"envelope_provisional", "judged_unix", "said_unix"})
 

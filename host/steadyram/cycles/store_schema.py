@@ -21,12 +21,13 @@ from sqlalchemy import (
 )
 
 # Revision that this tool works with; a test holds it to the newest script in `migrations/versions`.
-HEAD: Final = "0002"
+HEAD: Final = "0003"
 
 RECORD_COLUMNS: Final = (
     "seq", "boot", "at_ms", "at_unix", "job", "job_crc", "cal_serial", "settings_gen", "count", "setpoint_n",
     "peak_n", "settled_n", "end_n", "stop", "fault", "flags", "duration_ms", "contact_ms", "knee_n", "pulses",
     "zero_counts", "trace_ms", "trace_len", "trace_unit_n", "depth_um", "contact_um", "target_um",
+    "oil_contact_us", "oil_half_us", "oil_end_us",
 )  # fmt: skip
 _REQUIRED: Final = frozenset({"seq", "job", "job_crc", "trace_len"})
 

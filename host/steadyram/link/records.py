@@ -170,13 +170,15 @@ class CycleRecord:
         return out
 
 
-def _si(key: str, value: int) -> tuple[str, float | int]:
+def _si(key: str, value: int) -> tuple[str, float | int | None]:
     if key.endswith("_ms"):
         return key[:-3] + "_s", value / 1000.0
     if key.endswith("_n"):
         return key[:-2] + "_N", float(value)
     if key.endswith("_um"):
         return key[:-3] + "_m", value / 1e6
+    if key.endswith("_us"):
+        return key[:-3] + "_s", None if value < 0 else value / 1e6
     if key.endswith("_unix"):
         return key, value
     return key, value

@@ -35,6 +35,9 @@ def record(seq: int, **fields: int) -> CycleRecord:
         "trace_ms": 8,
         "trace_len": 200,
         "trace_unit_n": 1,
+        "oil_contact_us": -1,
+        "oil_half_us": -1,
+        "oil_end_us": -1,
     }
     return CycleRecord(values | fields)
 
