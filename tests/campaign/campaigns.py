@@ -150,6 +150,12 @@ def bending(raw: Figures) -> Figures:
     return found
 
 
+def scaled(raw: Figures) -> Figures:
+    """Return the figures of each number of devices and collectors."""
+    named = {f"{row['devices']} devices, {row['collectors']} collectors": row for row in raw["runs"]}
+    return {**scalars(raw), **{name: scalars(row, "devices", "collectors") for name, row in named.items()}}
+
+
 def collected(raw: Figures) -> Figures:
     """Return what was collected of each press, and what was missing."""
     kept = (
@@ -300,6 +306,15 @@ CAMPAIGNS = (
         ("--seconds", "600"),
         ("records", "link"),
         collected,
+        seed="none",
+    ),
+    Campaign(
+        "collect_scale",
+        "short",
+        "collect_scale",
+        ("--seconds", "20"),
+        ("records", "link"),
+        scaled,
         seed="none",
     ),
     Campaign("page_load", "short", "page_load", ("--seconds", "60"), ("page",), scalars),

@@ -11,7 +11,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -106,12 +107,18 @@ class Shop(ServedPress):
         realtime: bool = False,
         job: dict[str, int] | None = None,
         due_unix: int = 0,
+        names: Sequence[str] = ("small clinch nut",),
     ) -> None:
         model = read_press(PRESS)
         core = commissioned(model, np.random.default_rng(5))
         settings = {row[0]: core.settings[i] for i, row in enumerate(t.SETTINGS)}
         press = VirtualPress(PRESS, 4, "cpython", folder, wall_unix=int(time.time()))
-        device = set_up(press, 4800.0, batch=batch, name="small clinch nut", settings=settings, job=job)
+        device = set_up(press, 4800.0, batch=batch, name=names[0], settings=settings, job=job)
+        if len(names) > 1:
+            first = device.jobs().jobs[0]
+            device.push_jobs(
+                [replace(first, slot=slot, name=name) for slot, name in enumerate(names, start=1)]
+            )
         if due_unix:
             device.push_calibration(device.calibration().values | {"due_unix": due_unix})
         for _ in range(parts - 1):
