@@ -27,6 +27,7 @@ _FILES: Final = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
     "chart.js": "text/javascript; charset=utf-8",
+    "far.js": "text/javascript; charset=utf-8",
     "bend.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from tests.campaign.detection_sim import commissioned
@@ -53,7 +54,13 @@ class _Server(PressServer):
 
     drag_s = 0.0
 
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.going = threading.Event()
+        self.going.set()
+
     def _run(self, seconds: float) -> None:
+        self.going.wait(WAIT_S)
         if self.drag_s:
             time.sleep(self.drag_s)
         super()._run(seconds)
@@ -86,8 +93,22 @@ class ServedPress:
         finally:
             self._server.drag_s = 0.0
 
+    def each_turn(self, look: Callable[[VirtualPress], None]) -> None:
+        """Call `look` after every span of at most a hundredth of a second, in the press's thread."""
+        self._server._on_turn = look
+
+    @contextlib.contextmanager
+    def hung(self) -> Iterator[None]:
+        """The board stands still: its line is whole, and nothing comes over it."""
+        self._server.going.clear()
+        try:
+            yield
+        finally:
+            self._server.going.set()
+
     def close(self) -> None:
         """End the press."""
+        self._server.going.set()
         self.hands.close()
         self._server.stop()
         self._thread.join(WAIT_S)

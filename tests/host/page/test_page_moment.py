@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import base64
+import io
+import re
 import signal
 from pathlib import Path
 from typing import Any
 
+from PIL import Image
 from tests.host.page.bench_shop import Cable, Shop, page_and_process, page_process, wait_for
 
+# Two seconds in which the page's script does nothing else.
+HANG = "setTimeout(() => { const from = performance.now(); while (performance.now() - from < 2000); }, 0)"
 OLD = "document.body.classList.contains('old')"
 # The age of the newest reading when the page first said that it is old, in milliseconds.
 WATCH = """() => {
@@ -46,6 +52,57 @@ def test_silent_line_in_a_stroke_is_said_before_the_link_is_given_up(
         cable.swallow(False)
         shop.hands.do("release extend")
         assert wait_for(lambda: page.evaluate(f"!{OLD}"))
+
+
+def test_press_that_hangs_in_a_stroke_is_said_while_its_line_stands(
+    shop: Shop, browser: Any, tmp_path: Path
+) -> None:
+    with page_process(shop.url, tmp_path) as url:
+        page = opened(browser, url)
+        shop.hands.do("part")
+        shop.hands.do("press extend")
+        assert wait_for(lambda: page.evaluate("now.live.state") == "advance")
+        with shop.hung():
+            assert wait_for(lambda: page.evaluate(OLD))
+            assert page.evaluate("now.view.link") == "connected"
+            assert page.evaluate("window.firstOld") < 4000
+            assert page.inner_text("#force") == "–"
+            assert "Treat the press as loaded" in page.inner_text("#remedy")
+        shop.hands.do("release extend")
+        assert wait_for(lambda: page.evaluate(f"!{OLD}"))
+
+
+def test_script_that_hangs_is_said_on_the_screen(shop: Shop, browser: Any, tmp_path: Path) -> None:
+    """The browser's own pictures of its screen are looked at: the page's script cannot be asked meanwhile."""
+    with page_process(shop.url, tmp_path) as url:
+        page = opened(browser, url)
+        strip = page.locator("#strip").bounding_box()
+        pictures = watch_screen(browser, page)
+        assert wait_for(lambda: page.evaluate("true") and bool(pictures))
+        page.evaluate(HANG)
+        page.evaluate("true")  # answered once the script goes on
+        look = page.evaluate("getComputedStyle(document.getElementById('frozen')).backgroundColor")
+        notice = tuple(int(each) for each in re.findall(r"\d+", look)[:3])
+        at = (int(strip["x"]) + 30, int(strip["y"]) + 12)
+        shown = [Image.open(io.BytesIO(each)).convert("RGB").getpixel(at) for each in pictures]
+        assert notice in shown
+        assert shown[0] != notice
+        # The script that goes on takes the notice away.
+        assert page.evaluate("Number(getComputedStyle(document.getElementById('frozen')).opacity)") == 0
+
+
+def watch_screen(browser: Any, page: Any) -> list[bytes]:
+    """Gather what the browser shows from now on, as PNG files."""
+    seen: list[bytes] = []
+    line = browser.new_cdp_session(page)
+
+    def take(frame: dict[str, Any]) -> None:
+        seen.append(base64.b64decode(frame["data"]))
+        line.send("Page.screencastFrameAck", {"sessionId": frame["sessionId"]})
+
+    line.on("Page.screencastFrame", take)
+    line.send("Page.startScreencast", {"format": "png"})
+    return seen
 
 
 def test_server_that_stands_still_is_noticed_and_opened_anew(

@@ -66,6 +66,7 @@ function drop(socket) {
 function connected() { return Boolean(now.socket) && now.socket.readyState === WebSocket.OPEN; }
 // What is shown is of this moment only where the page, its server and the press have all just been heard.
 function look() {
+  Frozen.alive();
   if (now.socket && performance.now() - now.seen > (connected() ? SILENT_MS : 6000)) { drop(now.socket); return; }
   const limit = MOVING.has(now.live?.state) ? AGE_MS.moving : AGE_MS.rest;
   const stale = !connected() || (now.view?.link === "connected" && performance.now() - now.liveAt > limit);
@@ -103,6 +104,7 @@ const TAKE = {
     now.live = told;
     now.liveAt = performance.now();
     if (now.stale) look();
+    Sound.follow(told.state);
     if (told.t_s !== null && told.force_N !== null && now.stroke) { now.stroke.push([told.t_s, told.force_N]); showChart(); }
     showForce();
   },
@@ -210,6 +212,7 @@ function showForce() {
     // An old force must never pass for the one under the ram.
     put($("force"), "–");
     put($("strip-force"), "");
+    Far.show("–", "");
     $("fill").style.width = "0";
     return;
   }
@@ -217,6 +220,7 @@ function showForce() {
   const text = known ? number(live.force_N) : "– – –";
   put($("force"), text);
   put($("strip-force"), known ? `${text} ${now.hello.unit}` : "Pressure not known");
+  Far.show(known ? text : "---", [$("job").textContent, set ? `set ${force(set)}` : "", $("count").textContent].filter(Boolean).join(" · "));
   put($("peak"), live.peak_N ? force(live.peak_N) : "–");
   put($("peak-name"), now.stroke ? "Highest, this stroke" : "Highest, last stroke");
   const full = (set || view.capacity_N || 1) * 1.25;
@@ -428,7 +432,7 @@ function go(view) {
   if (guided && view === "setup") view = "guide";
   now.away = guided && view !== "guide";
   for (const name of ["press", "parts", "setup"]) $(name).hidden = name !== view;
-  document.querySelectorAll(".tab").forEach((tab) => {
+  document.querySelectorAll(".tab[data-view]").forEach((tab) => {
     if (tab.dataset.view === (view === "guide" ? "setup" : view)) tab.setAttribute("aria-current", "page"); else tab.removeAttribute("aria-current");
   });
   $("strip-force").hidden = view === "press";
@@ -444,7 +448,14 @@ function ask(text, yes, act, more = []) {
   $("ask").showModal();
 }
 
-document.querySelectorAll(".tab").forEach((tab) => tab.addEventListener("click", () => go(tab.dataset.view)));
+document.querySelectorAll(".tab[data-view]").forEach((tab) => tab.addEventListener("click", () => go(tab.dataset.view)));
+$("far-open").addEventListener("click", () => Far.open());
+$("far-close").addEventListener("click", () => Far.close());
+$("far-sound").addEventListener("click", () => Sound.turn($("far-sound").getAttribute("aria-pressed") !== "true"));
+addEventListener("keydown", (event) => { if (event.key === "Escape") Far.close(); });
+// Escape leaves the full screen without a key event of its own.
+document.addEventListener("fullscreenchange", () => { if (!document.fullscreenElement) Far.close(); });
+document.addEventListener("visibilitychange", () => { if (Far.shown && !document.hidden) Far.keepOn(); });
 $("ask-no").addEventListener("click", () => $("ask").close());
 change($("recount"), () => ask("Count this batch from zero?", "Count from zero", () => order({ do: "recount" })));
 $("calibrate").addEventListener("submit", (event) => {
@@ -460,8 +471,9 @@ $("answer").addEventListener("submit", (event) => {
   order({ do: "answer", number: Number($("answer").dataset.number), text: $("reply").hidden ? "" : $("reply").value });
 });
 $("stop-guide").addEventListener("click", () => ask(STOP_WORDS[$("guide-title").textContent][1], "Stop it", () => order({ do: "stop" })));
-addEventListener("resize", showChart);
+addEventListener("resize", () => { showChart(); Far.fit(); });
 keys();
+Frozen.begin();
 Bend.begin();
 go("press");
 connect();
