@@ -49,6 +49,14 @@ class Preferences(BaseModel):
             return NOT_KNOWN
         return show(value_N, "newton", self.force_unit, digits)
 
+    def rate(self, value_N_per_s: float, digits: int = 3) -> str:
+        """Return a rate of force for people: "40 kN/s"."""
+        return f"{show(value_N_per_s, 'newton', self.force_unit, digits)}/s"
+
+    def line_load(self, value_N_per_m: float, digits: int = 3) -> str:
+        """Return a force over a length for people: "250 kN/m"."""
+        return f"{show(value_N_per_m, 'newton', self.force_unit, digits)}/m"
+
     def pressure(self, value_Pa: float | None, digits: int = 4) -> str:
         """Return a pressure for people; dashes for one that cannot be known."""
         if value_Pa is None:

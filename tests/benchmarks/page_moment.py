@@ -44,15 +44,16 @@ OLD = "document.body.classList.contains('old')"
 
 
 def begun(page: Any) -> None:
-    """Wait until the page shows a press of this moment."""
-    assert wait_for(lambda: page.evaluate(f"!{OLD} && now.view?.link === 'connected' && now.liveAt > 0"))
+    """Wait until the page shows a press of this moment, at rest."""
+    rest = f"!{OLD} && now.view?.link === 'connected' && now.live?.state === 'ready'"
+    assert wait_for(lambda: page.evaluate(rest)), page.evaluate("[now.view?.link, now.view?.press, now.live]")
 
 
 def in_stroke(shop: Shop, page: Any) -> None:
     """Hold the pedal down until the page shows the stroke."""
     shop.hands.do("part")
     shop.hands.do("press extend")
-    assert wait_for(lambda: page.evaluate("now.live.state") == "advance")
+    assert wait_for(lambda: page.evaluate("now.live.state") == "advance"), page.evaluate("now.live")
 
 
 def rested(shop: Shop) -> None:

@@ -14,6 +14,7 @@ from typing import Literal, Protocol
 from steadyram.bending.bend_list import BendList, PlannedBend, plan_list
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import stop_depth_m, true_depth_m
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 
 TOLERANCE_RAD = math.radians(0.5)
@@ -124,7 +125,7 @@ class Step:
         return (
             f"Part {self.part}, bend {self.number}{f' ({self.name})' if self.name else ''}: {again}"
             f"{math.degrees(self.angle_rad):.4g} deg{where}. Stop at {self.stop_m * 1e3:.3f} mm, about "
-            f"{self.expected_N / 1e3:.3g} kN."
+            f"{preferences().force(self.expected_N, 3)}."
         )
 
 
@@ -274,7 +275,7 @@ class BendRun:
         self._line_load[struck.number] = reached.force_N / bend.length
         if reached.stopped_by == "force":
             self._hands.note(
-                f"Stopped by force at {reached.force_N / 1e3:.3g} kN, before the depth: look for a second "
+                f"Stopped by force at {preferences().force(reached.force_N, 3)}, before the depth: look for a second "
                 f"sheet, a wrong one, or tooling that is not what the list says."
             )
         within, words = None, "not measured"

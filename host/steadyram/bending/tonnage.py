@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from steadyram.bending.sheet import Sheet
 from steadyram.bending.tooling import Tooling
+from steadyram.config import preferences
 from steadyram.press.estimate import Estimate
 from steadyram.press.force_bend import bend_force, positive
-from steadyram.units import show
 
 # Short of a limit by less than this share of it, a load is worth a word.
 _NEAR = 0.8
@@ -34,25 +34,24 @@ def bend_load(tooling: Tooling, sheet: Sheet, length_m: float, capacity_N: float
     line = estimate.force_N / length_m
     warnings: list[str] = []
     allowed = True
-    for what, low, high, limit, unit, shown in (
-        ("the tooling's rating", line, estimate.high_N / length_m, tooling.rating, "newton/meter", "kN/m"),
-        ("the press's capacity", estimate.force_N, estimate.high_N, capacity_N, "newton", "kN"),
+    units = preferences()
+    for what, low, high, limit, show in (
+        ("the tooling's rating", line, estimate.high_N / length_m, tooling.rating, units.line_load),
+        ("the press's capacity", estimate.force_N, estimate.high_N, capacity_N, units.force),
     ):
         if limit is None:
             continue
-        told = f"{show(low, unit, shown, 3)}, up to {show(high, unit, shown, 3)}"
+        told = f"{show(low, 3)}, up to {show(high, 3)}"
         if low > limit:
             allowed = False
             warnings.append(
-                f"the bend takes {told}: above {what} of {show(limit, unit, shown, 3)}; open the die, bend in "
+                f"the bend takes {told}: above {what} of {show(limit, 3)}; open the die, bend in "
                 f"shorter lengths or take other tooling"
             )
         elif high > limit:
-            warnings.append(
-                f"the bend takes {told}: its upper end is above {what} of {show(limit, unit, shown, 3)}"
-            )
+            warnings.append(f"the bend takes {told}: its upper end is above {what} of {show(limit, 3)}")
         elif high > _NEAR * limit:
-            warnings.append(f"the bend takes {told}: close to {what} of {show(limit, unit, shown, 3)}")
+            warnings.append(f"the bend takes {told}: close to {what} of {show(limit, 3)}")
     if tooling.rating is None:
         warnings.append(
             "the tooling's rating is not given; read it off punch and die before the first stroke"

@@ -13,8 +13,8 @@ from rich.progress import Progress
 from rich.table import Table
 
 from steadyram.cli._inputs import FOLDER, PLACE
+from steadyram.config import preferences
 from steadyram.errors import BadInput
-from steadyram.units import show
 
 
 @click.group()
@@ -190,7 +190,7 @@ def _print_drawn(results: list[Any], counted: dict[str, Any]) -> None:
             table.add_row(str(result.seed), "", "", "", "", "", "", result.refused)
         for job in result.jobs:
             table.add_row(
-                str(result.seed), job.kind, show(job.setpoint_N, "newton", "kN", 3), f"{job.capacity_share:.0%}",
+                str(result.seed), job.kind, preferences().force(job.setpoint_N, 3), f"{job.capacity_share:.0%}",
                 f"{job.p95_abs_error_N / job.setpoint_N:.2%}", f"{job.band_N / job.setpoint_N:.2%}",
                 f"{job.first_over_N / job.setpoint_N:+.1%}",
                 " ".join([*job.missed, *(f"{code}:{n}" for code, n in job.faults.items())]),
@@ -224,7 +224,7 @@ def _print(scores: list[Any]) -> None:
         table.add_column(name, justify="left" if name in ("press", "work", "missed") else "right")
     for s in scores:
         table.add_row(
-            s.press, s.kind, show(s.setpoint_N, "newton", "kN", 3), f"{s.limit_sigma_N / s.setpoint_N:.2%}",
+            s.press, s.kind, preferences().force(s.setpoint_N, 3), f"{s.limit_sigma_N / s.setpoint_N:.2%}",
             f"{s.p95_abs_error_N / s.setpoint_N:.2%}", f"{s.p95_abs_error_N / s.limit_sigma_N:.1f}",
             f"{s.mean_error_N / s.setpoint_N:+.2%}", f"{s.first_over_N / s.setpoint_N:+.1%}",
             f"{s.threshold_overshoot_N / s.setpoint_N:.1%}", "∞" if s.ratio > 1e6 else f"{s.ratio:.0f}",

@@ -227,7 +227,7 @@ def _tell_plan(found: BendPlan, unit: str) -> None:
     click.echo(f"least flange: {_mm(found.least_flange_m)} of flat sheet from the bend line")
     click.echo(
         f"force: about {forces[0]} (expect {forces[1]} to {forces[2]}), "
-        f"{show(load.line_load_N_m, 'newton/meter', 'kN/m', 3)}"
+        f"{preferences().line_load(load.line_load_N_m)}"
     )
     click.echo(f"sources: {springback.SOURCE}; {geometry.RADIUS_SOURCE}; {load.estimate.source}")
     for line in found.warnings:
@@ -365,7 +365,7 @@ def list_(file: Path, **options: Any) -> None:
         "allowance",
         "deduction",
         "force",
-        "kN/m",
+        "line load",
     ):
         table.add_column(heading, justify="right")
     for each in planned:
@@ -380,7 +380,7 @@ def list_(file: Path, **options: Any) -> None:
             _mm(found.allowance.allowance_m),
             _mm(found.allowance.deduction_m),
             show(found.load.estimate.force_N, "newton", unit, 3),
-            f"{found.load.line_load_N_m / 1e3:.3g}",
+            preferences().line_load(found.load.line_load_N_m),
         )
     Console(width=max(120, Console().width)).print(table)
     click.echo(f"outside lengths less {_mm(deduction)} make the blank")

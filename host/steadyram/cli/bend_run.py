@@ -20,6 +20,7 @@ from steadyram.bending.session import BendSession, new_record, record_to_go_on
 from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, json_option, out, port_options, print_json, said_if_stopped
 from steadyram.cli.commission import HANDS_CLEAR, hands_option
+from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import BadInput
 from steadyram.units import parse
@@ -195,7 +196,7 @@ def _tell(done: BendDone) -> None:
         )
     click.echo(
         f"part {done.part}, bend {done.number}, stroke {done.strike}: {done.depth_m * 1e3:.3f} mm deep, "
-        f"{done.force_N / 1e3:.3g} kN, stopped by {done.stopped_by}: {angle}; {done.words}",
+        f"{preferences().force(done.force_N, 3)}, stopped by {done.stopped_by}: {angle}; {done.words}",
         err=True,
     )
 
@@ -211,7 +212,7 @@ def _print(record: RunRecord) -> None:
             str(row.bend),
             str(row.strike),
             f"{row.depth_m * 1e3:.3f} mm",
-            f"{row.force_N / 1e3:.3g} kN",
+            preferences().force(row.force_N, 3),
             "not measured" if angle is None else f"{math.degrees(angle):.2f} deg",
             "" if angle is None else f"{math.degrees(angle - row.target_included_angle_rad):+.2f} deg",
             {True: "yes", False: "no", None: ""}[row.within_tolerance],

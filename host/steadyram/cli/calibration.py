@@ -184,7 +184,7 @@ def header() -> None:
 )  # fmt: skip
 @click.option(
     "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
-    help="Unit of typed readings without one; default: kN, or bar for a gauge.",
+    help="Unit of typed readings without one; default: the one of 'steadyram units'.",
 )  # fmt: skip
 @click.option("--smallest", help="Smallest setpoint wanted, to say what the reference is worth there.")
 @click.option("--port", help="Device to read counts from (default: the one found).")

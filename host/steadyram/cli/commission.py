@@ -102,7 +102,7 @@ def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) 
 )  # fmt: skip
 @click.option(
     "--reference-unit", type=click.Choice([*FORCE_UNITS, *PRESSURE_UNITS]),
-    help="Unit of typed readings without one; default: kN, or bar for a gauge.",
+    help="Unit of typed readings without one; default: the one of 'steadyram units'.",
 )  # fmt: skip
 @click.option(
     "--procedure", type=click.Choice(list(RUNS)), default="short", show_default=True,

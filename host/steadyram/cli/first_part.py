@@ -17,7 +17,7 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.link.records import Trace
 from steadyram.plain_file import write_whole
-from steadyram.units import parse
+from steadyram.units import parse, to_unit
 
 _HOW = (
     "Put the part in and stand clear. Press and hold the pedal: the ram comes up in steps sized not to pass the job's "
@@ -157,13 +157,15 @@ def _draw(found: FirstPart, trace: Trace, path: Path) -> None:
 
     figure = Figure(figsize=(8, 4), layout="constrained")
     axes = figure.subplots()
-    forces = [force / 1000 for force in trace.force_N()]
+    units = preferences()
+    per_N = to_unit(1.0, "newton", units.force_unit)
+    forces = [force * per_N for force in trace.force_N()]
     axes.plot([(i + 1) * trace.dt_s for i in range(len(forces))], forces)
     for name, value in (("knee", found.knee_N), ("settled", found.settled_N)):
         if value:
-            axes.axhline(value / 1000, ls="--", lw=0.8, color="0.5")
-            axes.annotate(name, (0, value / 1000), va="bottom")
-    axes.set(xlabel="time, s", ylabel="force, kN")
+            axes.axhline(value * per_N, ls="--", lw=0.8, color="0.5")
+            axes.annotate(name, (0, value * per_N), va="bottom")
+    axes.set(xlabel="time, s", ylabel=f"force, {units.force_unit}")
     axes.grid(alpha=0.3)
     kind = path.suffix.removeprefix(".") or "png"
     buffer = io.BytesIO()

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from steadyram.commission.measured import Characteristics
+from steadyram.config import preferences
 from steadyram.press.limits import AVERAGED_SAMPLES, STEP_S
 from steadyram.press.sizing import COVER_95
 
@@ -87,7 +88,9 @@ def can_hold(
     out = []
     for setpoint in setpoints_N:
         if setpoint > capacity_N:
-            text = f"Cannot hold {show_kN(setpoint)}: it is above the capacity of {show_kN(capacity_N)}."
+            text = (
+                f"Cannot hold {show_force(setpoint)}: it is above the capacity of {show_force(capacity_N)}."
+            )
             out.append(Holds(setpoint, False, "", 0.0, text))
             continue
         judged = [
@@ -100,13 +103,11 @@ def can_hold(
         wide = WIDE_STEPS / 2 * step_N if spoilt else 0.0
         total = math.hypot(scatter, wide)
         if total <= tolerance * setpoint:
-            text = (
-                f"Can hold {show_kN(setpoint)} to {total / setpoint:.1%} by the {way.name} (95 % of strokes)."
-            )
+            text = f"Can hold {show_force(setpoint)} to {total / setpoint:.1%} by the {way.name} (95 % of strokes)."
             out.append(Holds(setpoint, True, way.name, total, text))
         elif wide > scatter:
             text = (
-                f"Cannot hold {show_kN(setpoint)} to {tolerance:.0%}: the converter on the chip has a code "
+                f"Cannot hold {show_force(setpoint)} to {tolerance:.0%}: the converter on the chip has a code "
                 f"{WIDE_STEPS:.0f} steps wide there; fit the external 16-bit converter or move the setpoint."
             )
             out.append(Holds(setpoint, False, way.name, total, text))
@@ -117,7 +118,7 @@ def can_hold(
                 else "a smaller throttle in the slow feed"
             )
             text = (
-                f"Cannot hold {show_kN(setpoint)} to {tolerance:.0%}: the {way.name} scatters by "
+                f"Cannot hold {show_force(setpoint)} to {tolerance:.0%}: the {way.name} scatters by "
                 f"{total / setpoint:.0%}; fit {cure}, or a faster or steadier valve."
             )
             out.append(Holds(setpoint, False, way.name, total, text))
@@ -144,9 +145,9 @@ def _scatter_N(measured: Characteristics, way: Feed, setpoint_N: float) -> float
     return math.hypot(COVER_95 * sigma, smallest / 2.0)
 
 
-def show_kN(force_N: float) -> str:
-    """Return a force for a sentence."""
-    return f"{force_N / 1e3:.3g} kN"
+def show_force(force_N: float) -> str:
+    """Return a force for a sentence, in the user's unit."""
+    return preferences().force(force_N, 3)
 
 
 def wide_code_forces_N(force_at: Callable[[float], float], counts_step: int) -> list[float]:

@@ -34,6 +34,7 @@ from steadyram.commission.plausible import doubts_about, refuse_contradictions
 from steadyram.commission.pulse_response import UNKNOWN, PulseResponse, Series, find_response
 from steadyram.commission.rises import Rates, Rise, fit_rise, together
 from steadyram.commission.strokes import Stroke, as_test, mean_counts, probe_stroke
+from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 from steadyram.link.definition import definition
@@ -220,8 +221,9 @@ def _approaches(test: _Test) -> None:
             way_ms = _half_way_ms(test, window, rest)
         over = max(0.0, float(np.max(window.force_N[-40:])) - cut)
         if number == 0 and over > _TOO_FAR * test.capacity_N:
+            show = preferences().force
             raise CheckFailed(
-                f"A stroke that was to end at {cut / 1e3:.1f} kN went on to {(cut + over) / 1e3:.1f} kN before the "
+                f"A stroke that was to end at {show(cut)} went on to {show(cut + over)} before the "
                 "valve had closed, so neither lags nor rates can be seen apart; fit a slow-feed solenoid, restrict "
                 "the flow or choose a faster valve."
             )

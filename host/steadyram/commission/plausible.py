@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from steadyram.commission.measured import Characteristics
+from steadyram.config import preferences
 from steadyram.errors import CheckFailed
 
 # Lags beyond this are no solenoid valve's, ms (20 to 80 ms: common practice, no source; cold oil half as much again).
@@ -12,17 +13,17 @@ _VAGUE_LAG_S = 0.012
 
 def refuse_contradictions(measured: Characteristics) -> None:
     """Raise CheckFailed for results that contradict each other; nothing of them may be put into force."""
-    m = measured
+    m, rate = measured, preferences().rate
     if m.changeover_N is not None and m.rate_high_N_per_s > m.rate_low_N_per_s:
         raise CheckFailed(
-            f"The force rises faster above the changeover ({m.rate_high_N_per_s / 1e3:.0f} kN/s) than below it "
-            f"({m.rate_low_N_per_s / 1e3:.0f} kN/s), which no two-stage pump does; look for air in the oil or a block "
+            f"The force rises faster above the changeover ({rate(m.rate_high_N_per_s)}) than below it "
+            f"({rate(m.rate_low_N_per_s)}), which no two-stage pump does; look for air in the oil or a block "
             "that beds in, and run the test again."
         )
     slow, full = m.rate_slow_N_per_s, max(m.rate_low_N_per_s, m.rate_high_N_per_s)
     if slow > full * (1.0 + (m.rate_low_u or 0.0) + (m.rate_slow_u or 0.0)):
         raise CheckFailed(
-            f"The slow feed lifts the force faster ({slow / 1e3:.0f} kN/s) than the full feed ({full / 1e3:.0f} kN/s); "
+            f"The slow feed lifts the force faster ({rate(slow)}) than the full feed ({rate(full)}); "
             "check which solenoid is wired to which output."
         )
     for name, lag in (("opening", m.open_lag_s), ("closing", m.close_lag_s)):
@@ -44,7 +45,7 @@ def refuse_contradictions(measured: Characteristics) -> None:
 
 def doubts_about(measured: Characteristics) -> list[str]:
     """Return sentences on what was not found or is still changing, each with what follows."""
-    m = measured
+    m, force = measured, preferences().force
     out = []
     if m.stages is None:
         out.append(
@@ -53,7 +54,7 @@ def doubts_about(measured: Characteristics) -> list[str]:
         )
     elif m.stages == 1 and m.seen_to_N is not None and m.seen_from_N is not None:
         out.append(
-            f"No changeover found between {m.seen_from_N / 1e3:.3g} and {m.seen_to_N / 1e3:.3g} kN; outside that range "
+            f"No changeover found between {force(m.seen_from_N, 3)} and {force(m.seen_to_N, 3)}; outside that range "
             "the rate is taken to be the same."
         )
     if m.lag_drift_s:

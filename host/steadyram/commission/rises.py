@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from steadyram.commission.corners import Window, spread
 from steadyram.commission.dynamics import Shape
+from steadyram.config import preferences
 
 Samples = NDArray[np.float64]
 # A rate above the changeover within this share of the one below it counts as the same stage.
@@ -192,8 +193,11 @@ def together(
     rate, sd = spread(one)
     u = _relative(rate, sd, len(one), calibration_u)
     u = float(np.hypot(u, 2.0 * delay_u_ms * rate / max(seen_to - seen_from, 1.0)))
+    show = preferences().force
     if not turned or len(turned) <= 0.3 * len(rises):
-        why = f"one rate from {seen_from / 1e3:.3g} to {seen_to / 1e3:.3g} kN in {len(rises) - len(turned)} strokes"
+        why = (
+            f"one rate from {show(seen_from, 3)} to {show(seen_to, 3)} in {len(rises) - len(turned)} strokes"
+        )
         return Rates(rate, rate, u, u, None, None, 1, seen_to, seen_from, why, sd / rate)
     steep = max(max(r.low, r.high) for r in rises)
     why = "the strokes disagree on whether, or where, the rate changes; the steepest rate seen is taken for all forces"

@@ -38,6 +38,7 @@ from pydantic import (
     model_validator,
 )
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.link.definition import Field as ProtocolField
 from steadyram.link.definition import definition
@@ -46,7 +47,7 @@ from steadyram.link.records import DeviceJob
 from steadyram.plain_file import read_plain
 from steadyram.quantity_field import quantity
 from steadyram.toml_text import parse_toml
-from steadyram.units import FORCE_UNITS, show
+from steadyram.units import FORCE_UNITS
 
 _FILE_MOST: Final = 200_000
 _EXAMPLE: Final = "see the example in the README"
@@ -110,8 +111,8 @@ class Job(BaseModel):
                 raise ValueError(f"{what} is {value:.6g} {unit}, outside {low} to {field.maximum} {unit}")
         if self.tooling_rated_force is not None and round(self.force) > int(self.tooling_rated_force):
             raise ValueError(
-                f"force {show(self.force, 'newton', 'kN')} is above the tooling's rated force "
-                f"{show(self.tooling_rated_force, 'newton', 'kN')}; lower the force or use other tooling"
+                f"force {preferences().force(self.force)} is above the tooling's rated force "
+                f"{preferences().force(self.tooling_rated_force)}; lower the force or use other tooling"
             )
         self._check_travel()
         return self

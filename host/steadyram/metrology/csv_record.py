@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput, UnitError
 from steadyram.metrology.header import Header, Point
 from steadyram.metrology.points_file import read_points
@@ -14,8 +15,9 @@ from steadyram.units import parse
 
 
 def default_unit(header: Header) -> str:
-    """Unit of typed readings that carry none: kN, or bar for a gauge."""
-    return "bar" if header.reference.kind == "gauge" else "kN"
+    """Return the unit of typed readings that carry none: the user's, of pressure for a gauge."""
+    units = preferences()
+    return units.pressure_unit if header.reference.kind == "gauge" else units.force_unit
 
 
 def reference_factor(header: Header, unit: str | None) -> float:

@@ -31,6 +31,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from steadyram.config import preferences
 from steadyram.press.pressfile import PressFile
 
 Array = npt.NDArray[np.float64]
@@ -256,11 +257,11 @@ class _First:
 
     def __str__(self) -> str:
         how = [] if self.at_s is None else [f"at {1000 * self.at_s:.1f} ms since contact"]
-        how += [] if self.at_N is None else [f"at {self.at_N / 1000:.3g} kN"]
+        how += [] if self.at_N is None else [f"at {preferences().force(self.at_N, 3)}"]
         return (
             "full feed "
             + " or ".join(how)
-            + ("" if self.slow_N is None else f", slow feed to {self.slow_N / 1000:.3g} kN")
+            + ("" if self.slow_N is None else f", slow feed to {preferences().force(self.slow_N, 3)}")
         )
 
 

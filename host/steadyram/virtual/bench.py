@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from steadyram.config import preferences
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
 from steadyram.press.attainable import attainable_p95_N
@@ -173,7 +174,7 @@ def bench_press(
                 for i, aim in enumerate(aims):
                     hands.open_changes()
                     device.use_job(i + 1)
-                    progress(f"{name} {kind} {aim / 1000:.1f} kN {cutoff}")
+                    progress(f"{name} {kind} {preferences().force(aim, 3)} {cutoff}")
                     seen = device.now().next_seq
                     run = []
                     for n in range(1, count + 1):

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from steadyram.config import preferences
 from steadyram.errors import SteadyramError
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
@@ -126,7 +127,7 @@ def run_drawn(
         result.measured = dict(setup.settings)
         result.checked = check_measured(model, result.measured)
         for number, (work, setpoint_N) in enumerate(plans, start=1):
-            progress(f"press {seed}, job {number}: {work['kind']} {setpoint_N / 1000:.1f} kN")
+            progress(f"press {seed}, job {number}: {work['kind']} {preferences().force(setpoint_N, 3)}")
             result.jobs.append(
                 _run_job(
                     press, device, dict(setup.settings), number, work, setpoint_N, cycles, threshold_cycles
