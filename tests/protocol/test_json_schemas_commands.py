@@ -120,7 +120,7 @@ def test_jobs(capsys: pytest.CaptureFixture[str], served: Served) -> None:
 def test_records_reports_and_batches(capsys: pytest.CaptureFixture[str], served: Served) -> None:
     assert validated(capsys, "cycles-pull", "cycles", "pull", "--port", served.url)["records"] == 12
     assert len(validated(capsys, "cycles-list", "cycles", "list")["cycles"]) == 12
-    validated(capsys, "report", "report", "--out", "r.html")
+    validated(capsys, "cycles-report", "cycles", "report", "--out", "r.html")
     assert validated(capsys, "batch-list", "batch", "list")["batches"]
     test = ("batch", "test", "add", "--record", 3, "--kind", "push-out", "--value", "2 kN", "--low", "1 kN")
     assert validated(capsys, "batch-test-add", *test)["passed"] is True
@@ -142,8 +142,10 @@ def test_calibrations(capsys: pytest.CaptureFixture[str]) -> None:
     validated(capsys, "calibration-compare", "calibration", "compare", old, new)
     rows = [(p, o, p + 0.01 * r) for p in range(4) for o in "AB" for r in range(2)]
     Path("study.csv").write_text("part,operator,reading\n" + "".join(f"{p},{o},{v}\n" for p, o, v in rows))
-    validated(capsys, "calibration-rr", "calibration", "rr", "study.csv")
-    validated(capsys, "calibration-rr", "calibration", "rr", "study.csv", "--tolerance", 4)
+    validated(capsys, "calibration-repeatability", "calibration", "repeatability", "study.csv")
+    validated(
+        capsys, "calibration-repeatability", "calibration", "repeatability", "study.csv", "--tolerance", 4
+    )
 
 
 def test_press_side_figures(capsys: pytest.CaptureFixture[str]) -> None:
@@ -198,7 +200,7 @@ def test_guided_procedures(
     try:
         both = ("--port", server.url, "--hands", server.hands_url)
         Path("head.toml").write_text(TEMPLATE)
-        made = validated(capsys, "calibrate", "calibrate", "--header", "head.toml", *both)
+        made = validated(capsys, "calibration-run", "calibration", "run", "--header", "head.toml", *both)
         assert made["uploaded"] is True
         assert validated(capsys, "characterise", "characterise", *both)["measured"]["strokes"] > 5
         assert server.hands_url is not None

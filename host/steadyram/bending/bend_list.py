@@ -47,7 +47,7 @@ from steadyram.toml_text import parse_toml
 
 _FILE_MOST = 200_000
 _BENDS_MOST = 100
-_EXAMPLE = "see `steadyram bend list --help` for an example"
+_EXAMPLE = "see `steadyram bend check --help` for an example"
 _COLUMNS = ("name", "angle", "length", "position")
 
 

@@ -118,7 +118,7 @@ class DeviceStroke:
         calibration = device.calibration().values
         if not calibration:
             raise CheckFailed(
-                "The device has no calibration, so a bend has no ceiling; run 'calibrate' first."
+                "The device has no calibration, so a bend has no ceiling; run 'calibration run' first."
             )
         if not knows_its_ram(settings, calibration):
             raise CheckFailed(

@@ -23,10 +23,9 @@ TASKS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "doctor": ("doctor", "doctor"),
         "iocheck": ("iocheck", "iocheck"),
         "device": ("device", "device"),
-        "calibrate": ("commission", "calibrate"),
+        "calibration": ("calibration", "calibration"),
         "characterise": ("commission", "characterise"),
         "position": ("position", "position"),
-        "commission": ("record", "commission"),
     },
     "Work": {
         "force": ("force", "force"),
@@ -36,9 +35,7 @@ TASKS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "bend": ("bend", "bend"),
     },
     "Prove": {
-        "calibration": ("calibration", "calibration"),
         "cycles": ("cycles", "cycles"),
-        "report": ("report", "report"),
         "batch": ("batch", "batch"),
         "collect": ("collect", "collect"),
     },
@@ -53,7 +50,20 @@ TASKS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "bench": ("bench", "bench"),
     },
 }
+# Commands of a group that modules of their own hold.
+INNER: Final[dict[str, dict[str, tuple[str, str]]]] = {
+    "calibration": {"run": ("commission", "calibrate")},
+    "cycles": {"report": ("report", "report")},
+    "device": {"report": ("record", "commission")},
+}
 COMMANDS: Final = {name: place for task in TASKS.values() for name, place in task.items()}
+
+
+def _load(place: tuple[str, str]) -> click.Command:
+    module, function = place
+    loaded = getattr(importlib.import_module(f"steadyram.cli.{module}"), function)
+    assert isinstance(loaded, click.Command)
+    return loaded
 
 
 class Commands(click.Group):
@@ -67,9 +77,10 @@ class Commands(click.Group):
         """Return a command, None where there is none of that name."""
         if name not in COMMANDS:
             return None
-        module, function = COMMANDS[name]
-        loaded = getattr(importlib.import_module(f"steadyram.cli.{module}"), function)
-        assert isinstance(loaded, click.Command)
+        loaded = _load(COMMANDS[name])
+        for word, place in INNER.get(name, {}).items():
+            assert isinstance(loaded, click.Group)
+            loaded.add_command(_load(place), word)
         from steadyram.cli._examples import add_examples
 
         add_examples(loaded, name)

@@ -177,7 +177,7 @@ def plan(
     flanges: tuple[str, ...],
     **options: Any,
 ) -> None:
-    """Depth for an angle, with springback, flat length, load and warnings."""
+    """Work out the depth for an angle, with springback, flat length, load and warnings."""
     unit, as_json = options.pop("unit"), options.pop("as_json")
     found = plan_bend(
         _tooling(options),
@@ -256,7 +256,7 @@ def correct(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Depth for the next piece from pieces already bent and measured.
+    """Work out the depth for the next piece from pieces already bent and measured.
 
     \b
     For example, a first piece struck to 5.39 mm came out at 94.5 deg:
@@ -308,7 +308,7 @@ def correct(
     click.echo(f"caution: {CAUTION}")
 
 
-@bend.command("list")
+@bend.command("check")
 @click.argument("file", type=click.Path(path_type=Path))
 @_CAPACITY
 @_PRINTING
@@ -415,7 +415,7 @@ def shim(
     opening: str | None,
     as_json: bool,
 ) -> None:
-    """How far the bed bows under a bend, and the shims between bed and die that make up for it.
+    """Say how far the bed bows under a bend, and the shims between bed and die that make up for it.
 
     \b
     For example

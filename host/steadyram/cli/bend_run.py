@@ -111,7 +111,7 @@ def run(
     """Strike a bend list part by part: each stroke asked for, each angle measured, the next depth corrected by it.
 
     \b
-    The press needs a position sensor (`steadyram position calibrate`), the list is that of `bend list --help`:
+    The press needs a position sensor (`steadyram position calibrate`), the list is that of `bend check --help`:
       steadyram bend run bracket.toml --parts 20
 
     Every stroke waits for your yes and then for the pedal. One job slot is used; hold the panel's enable button when

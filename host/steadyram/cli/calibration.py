@@ -154,7 +154,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str]]:
 
 @click.group("calibration")
 def calibration() -> None:
-    """Analyse, certify, verify, check and compare calibrations.
+    """Calibrate the force; certify, check, compare calibrations.
 
     They are of the whole chain: transducer, converter and curve.
     """
@@ -166,7 +166,7 @@ def header() -> None:
     click.echo(TEMPLATE, nl=False)
 
 
-@calibration.command("new")
+@calibration.command("by-hand")
 @click.argument("journal_file", metavar="JOURNAL", type=PLACE)
 @click.option("--header", "header_file", type=_path, help="Header file (not needed to resume).")
 @click.option(
@@ -424,7 +424,7 @@ def upload(
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
 
 
-@calibration.command("device")
+@calibration.command("confirm")
 @click.argument("file", type=_path)
 @click.option("--port", help="Device (default: the one found).")
 @_csv_options
@@ -539,7 +539,7 @@ def check(
     log_file: Path | None,
     as_json: bool,
 ) -> None:
-    """The one-minute daily check against the press's own gauge; exit 5 unless it passes."""
+    """Check the calibration in a minute against the press's own gauge; exit 5 unless it passes."""
     result = analyse(read_journal(file), str(file), monte_carlo=False)
     head = result.record.header
     press_gauge = _daily_gauge(gauge_range, gauge_class, gauge_resolution)
@@ -604,7 +604,7 @@ def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Refe
 @_unit
 @_json
 def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: bool) -> None:
-    """Drift between two calibrations: as-found, as-left, rate, and the next due date."""
+    """Compare two calibrations: drift as-found, as-left, rate, and the next due date."""
     before = analyse(read_journal(old), str(old), monte_carlo=False)
     after = analyse(read_journal(new_file), str(new_file), monte_carlo=False)
     done = compare(before, after, parse(limit, "dimensionless", what="limit"))
@@ -627,14 +627,14 @@ def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: b
         click.echo("Parts made since the earlier calibration may be affected: look at their records.")
 
 
-@calibration.command("rr")
+@calibration.command("repeatability")
 @click.argument("file", type=_path)
 @click.option(
     "--tolerance", type=Number(1e-9, 1e9), help="Full width of the tolerance, in the readings' unit."
 )
 @_json
 def rr(file: Path, tolerance: float | None, as_json: bool) -> None:
-    """Gauge repeatability and reproducibility (CSV: part,operator,reading)."""
+    """Judge gauge repeatability and reproducibility (CSV: part,operator,reading)."""
     done = study(read_study(file), tolerance)
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))

@@ -1,4 +1,4 @@
-"""`steadyram calibrate` and `steadyram characterise`: the guided procedures, by a person or a virtual one."""
+"""`steadyram calibration run` and `steadyram characterise`: the guided procedures, by a person or a virtual one."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def calibrate(
     Points up and down, then the record, the curve and the upload.
 
     The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
-    you can set the force yourself (hand pump, testing machine), 'calibration new' takes the points you set.
+    you can set the force yourself (hand pump, testing machine), 'calibration by-hand' takes the points you set.
     """
     header = read_header(header_file, 0.0)
     gauge = header.reference.kind == "gauge"
@@ -301,7 +301,7 @@ def characterise(
         calibration = device.calibration().values
         if not calibration:
             raise CheckFailed(
-                "The device has no calibration, so counts are no forces yet; run 'calibrate' first."
+                "The device has no calibration, so counts are no forces yet; run 'calibration run' first."
             )
         click.echo(HANDS_CLEAR, err=True)
         N_per_count = calibration["c1_n"] / 65536

@@ -59,7 +59,7 @@ to_option = click.option(
 
 @click.group()
 def cycles() -> None:
-    """Pull records from the device, list them, write them out."""
+    """Pull records from the device; list, report, export them."""
 
 
 @cycles.command()

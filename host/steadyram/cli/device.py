@@ -48,7 +48,7 @@ def device() -> None:
 @port_options
 @json_option
 def show(port: str | None, wire_log: Path | None, as_json: bool) -> None:
-    """Who the device is, how it reads, what is in force."""
+    """Show who the device is, how it reads, what is in force."""
     units = preferences()
     with connected(port, wire_log) as dev:
         identity, reading = dev.identity(), dev.now()
@@ -159,7 +159,7 @@ def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]
 def watch(
     port: str | None, wire_log: Path | None, as_json: bool, seconds: float | None, every: float
 ) -> None:
-    """Live readings until Ctrl-C (or --seconds)."""
+    """Show live readings until Ctrl-C (or --seconds)."""
     units = preferences()
     readings: list[dict[str, Any]] = []
     with (

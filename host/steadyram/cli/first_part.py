@@ -88,7 +88,7 @@ def first_part(
             raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")
         if not device.calibration().values:
             raise BadInput(
-                "The device has no calibration, so the cutoff cannot work; run 'steadyram calibrate' first."
+                "The device has no calibration, so the cutoff cannot work; run 'steadyram calibration run' first."
             )
         talk.print(_HOW)
         talk.print(

@@ -255,7 +255,7 @@ def bed_deflection(
     opening: str | None,
     as_json: bool,
 ) -> None:
-    """How far a bed bows under a central force, and what that does to a bent part."""
+    """Say how far a bed bows under a central force, and what that does to a bent part."""
     span_m = _length(span, "span")
     result = force_beam.bed_deflection(
         parse(force_text, "newton", what="force"),

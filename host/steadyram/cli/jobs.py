@@ -206,7 +206,7 @@ def use(slot: int, port: str | None, wire_log: Path | None, as_json: bool) -> No
         if chosen is not None and not dev.calibration().values:
             hints.append(
                 "The device has no calibration yet, so it will refuse to press with the cutoff on: run "
-                "'steadyram calibrate' first."
+                "'steadyram calibration run' first."
             )
         if chosen is not None and chosen.fields["unproven"]:
             hints.append("Its force is an estimate: press its first part with 'steadyram first-part'.")

@@ -42,7 +42,7 @@ from steadyram.link.discover import choose_port
     "--bends",
     type=click.Path(path_type=Path),
     default=".",
-    help="Folder of bend lists (see `bend list`) that the page offers, and takes from a browser.  [default: here]",
+    help="Folder of bend lists (see `bend check`) that the page offers, and takes from a browser.  [default: here]",
 )
 def page(
     port: str | None, store: Path, listen: str, token_file: Path | None, records: Path, bends: Path

@@ -236,7 +236,7 @@ def _ready(device: Device) -> tuple[dict[str, int], float, float]:
     values = dict(device.calibration().values)
     if not values:
         raise CheckFailed(
-            "The device has no calibration of the force, and the touch is felt by it; run 'calibrate' first."
+            "The device has no calibration of the force, and the touch is felt by it; run 'calibration run' first."
         )
     span = installed(device).capacity_N * 65536 / values["c1_n"]
     return (

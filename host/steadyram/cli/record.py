@@ -1,4 +1,4 @@
-"""`steadyram commission`: the printable record, filled in with what device and wiring tell."""
+"""`steadyram device report`: the printable record, filled in with what device and wiring tell."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`steadyram report`: the store's records as one self-contained HTML page."""
+"""`steadyram cycles report`: the store's records as one self-contained HTML page."""
 
 from __future__ import annotations
 

@@ -156,7 +156,7 @@ def characterise(
     calibration = device.calibration().values
     if not calibration:
         raise CheckFailed(
-            "The device has no calibration, so counts are no forces yet; run 'calibrate' first."
+            "The device has no calibration, so counts are no forces yet; run 'calibration run' first."
         )
     test = _Test(device, hands, capacity_N, calibration)
     stages = 5 if slow_fitted else 4

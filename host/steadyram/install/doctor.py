@@ -221,7 +221,9 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
             )
         )
     if not device.calibration().gen:
-        out.append(Finding("look", "There is no calibration: the cutoff is refused.", "steadyram calibrate"))
+        out.append(
+            Finding("look", "There is no calibration: the cutoff is refused.", "steadyram calibration run")
+        )
     elif not settings["char_valid"]:
         out.append(Finding("look", "The dead-stop test has not been run.", "steadyram characterise"))
     if not any(finding.level == "bad" for finding in out):

@@ -170,7 +170,7 @@ def _parse(raw: bytes, path: Path) -> CalibrationRecord:
         except (TypeError, ValueError):
             raise BadInput(f"{where}: the closing zero is not a number; take the row out.") from None
     if header is None:
-        raise BadInput(f"{path} holds no calibration; make one with 'calibration new'.")
+        raise BadInput(f"{path} holds no calibration; make one with 'calibration by-hand'.")
     if zero_after is not None:
         header = header.model_copy(update={"zero_counts_after": zero_after})
     return CalibrationRecord(

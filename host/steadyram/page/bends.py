@@ -69,7 +69,7 @@ def take_upload(folder: Path, name: str, text: str) -> BendList:
         tables = parse_toml(text)
     except ValueError as error:
         raise BadInput(
-            f"{name} is not TOML ({error}); see `steadyram bend list --help` for an example."
+            f"{name} is not TOML ({error}); see `steadyram bend check --help` for an example."
         ) from None
     if "bends_csv" in tables:
         raise BadInput(

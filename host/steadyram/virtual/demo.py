@@ -187,7 +187,9 @@ def run_demo(
         line.close()
         say("Calibrate against a load cell under the ram, five points up and down again:")
         record = file("calibration-1.jsonl")
-        command(["calibrate", "--header", file("reference.toml"), "--out", record, "--hands", hands_url])
+        command(
+            ["calibration", "run", "--header", file("reference.toml"), "--out", record, "--hands", hands_url]
+        )
         say("Find out what this press does with a command, on a solid block:")
         command(["characterise", "--out", file("characterisation.json"), "--hands", hands_url])
         line = stack.enter_context(open_operator(hands_url))

@@ -1,7 +1,7 @@
 """A virtual press made ready for strokes in a moment: settings and calibration from nameplate and data sheets, one job.
 
 For tests and for trying things out. What it writes is what the nameplates say, so force is off by the true
-transducer's error; a press that matters is calibrated (see `steadyram calibrate`). Everything goes over the
+transducer's error; a press that matters is calibrated (see `steadyram calibration run`). Everything goes over the
 link, with the panel's enable button held.
 """
 

@@ -215,17 +215,17 @@ def test_correct_with_a_bed_needs_the_force():
 
 
 def test_list_as_json_and_table(listed):
-    found = document("bend-list", "list", str(listed))
+    found = document("bend-check", "check", str(listed))
     assert len(found["bends"]) == 2
     assert found["total_deduction_m"] == pytest.approx(
         sum(each["bend_deduction_m"] for each in found["bends"])
     )
-    assert "lip" in run("list", str(listed))
+    assert "lip" in run("check", str(listed))
 
 
 def test_names_are_not_markup(listed):
     listed.write_text(LIST.replace('"lip"', '"[red]lip"'), encoding="utf-8")
-    assert "[red]lip" in run("list", str(listed))
+    assert "[red]lip" in run("check", str(listed))
 
 
 def test_shim():
@@ -276,7 +276,7 @@ def test_shim():
             ("shim", "--force", "80 kN", "--span", "600 mm", "--inertia", "1500 cm^4", "--part", "1 m"),
             "elsewhere",
         ),
-        (("list", "/nowhere/at/all.toml"), "cannot be read"),
+        (("check", "/nowhere/at/all.toml"), "cannot be read"),
     ],
 )
 def test_refusals(arguments, said):

@@ -164,19 +164,21 @@ def test_an_unknown_key_in_a_jobs_file(capsys: pytest.CaptureFixture[str], serve
 
 def test_calibrate_refuses_before_the_ram_moves(capsys: pytest.CaptureFixture[str], served: Served) -> None:
     before = state(served.url)
-    assert "no.toml" in refused(capsys, "calibrate", "--header", "no.toml", "--port", served.url)
+    assert "no.toml" in refused(capsys, "calibration", "run", "--header", "no.toml", "--port", served.url)
     Path("header.toml").write_text(TEMPLATE.replace('bore = "4 in"', 'bore = "4 psi"'))
-    assert "press.bore" in refused(capsys, "calibrate", "--header", "header.toml", "--port", served.url)
+    assert "press.bore" in refused(
+        capsys, "calibration", "run", "--header", "header.toml", "--port", served.url
+    )
     Path("header.toml").write_text(TEMPLATE)
     Path("calibration-1.jsonl").write_text("mine\n")
     assert "never overwritten" in refused(
-        capsys, "calibrate", "--header", "header.toml", "--port", served.url
+        capsys, "calibration", "run", "--header", "header.toml", "--port", served.url
     )
-    wrong = ("calibrate", "--header", "header.toml", "--out", "c.jsonl", "--reference-unit", "bar")
+    wrong = ("calibration", "run", "--header", "header.toml", "--out", "c.jsonl", "--reference-unit", "bar")
     assert "not read in bar" in refused(capsys, *wrong, "--port", served.url)
     Path("header.toml").write_text(TEMPLATE.replace('bore = "4 in"', 'bore = "7 in"'))
     assert "piston area" in refused(
-        capsys, "calibrate", "--header", "header.toml", "--out", "c.jsonl", "--port", served.url
+        capsys, "calibration", "run", "--header", "header.toml", "--out", "c.jsonl", "--port", served.url
     )
     assert state(served.url) == before
 

@@ -64,19 +64,19 @@ COMMANDS = (
     ("jobs", "check", "jobs.toml", "--press", "X"),
     ("device", "settings", "push", "X", "--port", "socket://127.0.0.1:1"),
     ("collect", "--config", "X"),
-    ("bend", "list", "X"),
-    ("bend", "list", "X.csv"),
+    ("bend", "check", "X"),
+    ("bend", "check", "X.csv"),
     ("fit", "X", "--model", "cubic", "--json"),
     ("calibration", "analyse", "X"),
     ("calibration", "analyse", "X", *GIVEN),
     ("calibration", "analyse", "points.csv", "--header", "X", "--zero", "6554"),
     ("calibration", "certificate", "X"),
     ("calibration", "check", "X"),
-    ("calibration", "rr", "X"),
+    ("calibration", "repeatability", "X"),
     ("calibration", "compare", "X", "X"),
     ("calibration", "verify", "X", "--points", "X"),
-    ("calibration", "new", "new.jsonl", "--header", "X"),
-    ("report", "--store", "X"),
+    ("calibration", "by-hand", "new.jsonl", "--header", "X"),
+    ("cycles", "report", "--store", "X"),
     ("cycles", "export", "--store", "X", "--format", "csv"),
     ("batch", "proof", "--store", "X"),
 )
@@ -118,7 +118,7 @@ def test_a_folder_a_device_and_nothing_at_all(capsys: pytest.CaptureFixture[str]
     Path("folder").mkdir()
     for given in ("folder", "/dev/null", "not there"):
         for command in COMMANDS:
-            if command[0] in ("report", "cycles", "batch") and given == "/dev/null":
+            if command[0] in ("cycles", "batch") and given == "/dev/null":
                 continue  # an empty file is an empty store
             with pytest.raises(SystemExit) as stop:
                 main([given if word == "X" else word for word in command])

@@ -127,7 +127,7 @@ def test_size_and_force_end_in_words_with_units(capsys: pytest.CaptureFixture[st
 
 
 def test_help_says_what_levels_runs_and_thickness_are(capsys: pytest.CaptureFixture[str]) -> None:
-    out, _ = run(capsys, "calibration", "new", "--help")
+    out, _ = run(capsys, "calibration", "by-hand", "--help")
     assert "equal steps up to --largest, and down again" in " ".join(out.split())
     assert "How often the whole run is taken" in " ".join(out.split())
     out, _ = run(capsys, "force", "clinch", "--help")
@@ -186,11 +186,14 @@ def test_stopping_says_what_was_changed_and_what_not(
     Path("settings.toml").write_text("changes_s = 700\n")
     port = ("--port", served.url)
     for args, says in (
-        (("calibration", "new", "cal.jsonl", "--header", "header.toml", *port), "nothing was written"),
-        (("calibrate", "--header", "header.toml", *port), "was not touched, and no record was written"),
+        (("calibration", "by-hand", "cal.jsonl", "--header", "header.toml", *port), "nothing was written"),
+        (
+            ("calibration", "run", "--header", "header.toml", *port),
+            "was not touched, and no record was written",
+        ),
         (("characterise", *port), "No setting was changed on the device and no record was written"),
         (("iocheck", *port), "changes nothing on the device"),
-        (("commission", "record.md", "--walk", *port), "record.md was not written"),
+        (("device", "report", "record.md", "--walk", *port), "record.md was not written"),
         (("jobs", "push", "jobs.toml", *port), "Nothing was pushed; the device keeps its jobs"),
         (("device", "settings", "push", "settings.toml", *port), "the device keeps its settings"),
     ):

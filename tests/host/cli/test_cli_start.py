@@ -15,7 +15,7 @@ import click
 import pytest
 
 import steadyram.cli
-from steadyram.cli._commands import COMMANDS, docstring, first_sentence
+from steadyram.cli._commands import COMMANDS, INNER, docstring, first_sentence
 
 # Slower to load than all that a command needs before it begins.
 SLOW = (
@@ -53,8 +53,13 @@ def test_what_needs_no_command_loads_none(words: list[str]) -> None:
     assert not loaded & {"numpy", "pint", "pydantic", "rich", "scipy", "serial"}
 
 
+def inner() -> list[tuple[str, str]]:
+    """Modules and functions of the commands that a group has from other modules."""
+    return [place for words in INNER.values() for place in words.values()]
+
+
 def test_no_command_loads_what_is_slow_before_it_begins() -> None:
-    modules = sorted({module for module, _ in COMMANDS.values()})
+    modules = sorted({module for module, _ in (*COMMANDS.values(), *inner())})
     loaded = loaded_by("\n".join(f"import steadyram.cli.{module}" for module in modules))
     assert sorted(name for name in SLOW if name in loaded) == []
 
@@ -79,7 +84,7 @@ def test_every_row_is_a_command_with_its_help(name: str) -> None:
 
 
 def test_every_command_at_the_top_is_in_the_table() -> None:
-    """A function of `cli/` that is a command of click, and of no group, has a row."""
+    """A function of `cli/` that is a command of click, and of no group there, has a row."""
     found = set()
     for path in Path(steadyram.cli.__file__).parent.glob("[a-z]*.py"):
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
@@ -87,4 +92,4 @@ def test_every_command_at_the_top_is_in_the_table() -> None:
                 ast.unparse(mark).startswith(("click.command", "click.group")) for mark in node.decorator_list
             ):
                 found.add((path.stem, node.name))
-    assert found - {("bend_run", "run"), ("batch_verdict", "verdict_group")} == set(COMMANDS.values())
+    assert found - {("bend_run", "run"), ("batch_verdict", "verdict_group")} == {*COMMANDS.values(), *inner()}

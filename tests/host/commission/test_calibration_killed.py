@@ -79,7 +79,8 @@ def test_killed_after_three_points(tmp_path: Path) -> None:
             LineHands(line).open_changes()
             device.push_settings(nameplate_settings(read_press(default_press())))
         command = (
-            "calibrate",
+            "calibration",
+            "run",
             "--header",
             str(tmp_path / "header.toml"),
             "--out",

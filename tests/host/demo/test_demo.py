@@ -114,7 +114,7 @@ def test_the_calibration_record_is_a_record_like_any_other(demo: tuple[Path, dic
 def test_the_commands_are_shown_as_a_person_would_type_them(demo: tuple[Path, dict[str, Any], str]) -> None:
     _, _, told = demo
     typed = [line.split()[2:4] for line in told.splitlines() if line.startswith("$ steadyram ")]
-    assert ["calibrate", "--header"] in typed
+    assert ["calibration", "run"] in typed
     assert ["characterise", "--out"] in typed
     assert ["jobs", "push"] in typed
     assert ["cycles", "pull"] in typed

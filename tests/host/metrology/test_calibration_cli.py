@@ -101,7 +101,7 @@ def test_header_mistakes_show_before_anyone_moves_the_ram(old, new, word, tmp_pa
     head = tmp_path / "head.toml"
     head.write_text(template.replace(old, new))
     journal = tmp_path / "cal.jsonl"
-    code, out, err = run(capsys, "calibration", "new", journal, "--header", head, "--manual")
+    code, out, err = run(capsys, "calibration", "by-hand", journal, "--header", head, "--manual")
     assert (code, out) == (2, "")
     assert word in err
     assert not journal.exists()
@@ -160,10 +160,10 @@ def test_check_compare_and_rr(tmp_path, capsys):
     study = tmp_path / "study.csv"
     rows = [(p, o, p + 0.01 * r) for p in range(4) for o in "AB" for r in range(2)]
     study.write_text("part,operator,reading\n" + "".join(f"{p},{o},{v}\n" for p, o, v in rows))
-    code, out, _ = run(capsys, "calibration", "rr", study, "--json")
+    code, out, _ = run(capsys, "calibration", "repeatability", study, "--json")
     assert code == 0
     assert json.loads(out)["categories"] > 10
     study.write_text(study.read_text().replace("3,B,3\n", "", 1).replace("3,B,3.01\n", "", 1))
-    code, _, err = run(capsys, "calibration", "rr", study)
+    code, _, err = run(capsys, "calibration", "repeatability", study)
     assert code == 2
     assert "every operator" in err

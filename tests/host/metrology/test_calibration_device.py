@@ -46,7 +46,7 @@ def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatc
     monkeypatch.setattr("click.prompt", prompt)
     journal = tmp_path / "cal.jsonl"
     code, _, err = run(
-        capsys, "calibration", "new", journal, "--header", tmp_path / "head.toml", "--port", served.url
+        capsys, "calibration", "by-hand", journal, "--header", tmp_path / "head.toml", "--port", served.url
     )
     assert code == 130
     assert "The device was not changed" in err
@@ -80,10 +80,10 @@ def test_check_reads_the_device(served, tmp_path, capsys):
 
 def test_the_devices_copy_is_compared_with_the_record(served, tmp_path, capsys):
     path = journal_of(tmp_path / "cal.jsonl")
-    code, out, _ = run(capsys, "calibration", "device", path, "--port", served.url, "--json")
+    code, out, _ = run(capsys, "calibration", "confirm", path, "--port", served.url, "--json")
     assert code == 5
     assert "c1_n" in {each["field"] for each in json.loads(out)["differences"]}
     assert run(capsys, "calibration", "upload", path, "--port", served.url)[0] == 0
-    code, out, _ = run(capsys, "calibration", "device", path, "--port", served.url)
+    code, out, _ = run(capsys, "calibration", "confirm", path, "--port", served.url)
     assert code == 0
     assert "holds calibration 1 as recorded" in out

@@ -237,7 +237,7 @@ def test_new_says_what_a_gauge_is_worth_before_anything_moves(tmp_path, capsys, 
 
     monkeypatch.setattr("click.prompt", stop)
     code, _, err = run(
-        capsys, "calibration", "new", tmp_path / "c.jsonl", "--header", tmp_path / "head.toml", "--manual",
+        capsys, "calibration", "by-hand", tmp_path / "c.jsonl", "--header", tmp_path / "head.toml", "--manual",
         "--smallest", "0.9 tonf",
     )  # fmt: skip
     assert code == 130

@@ -76,7 +76,7 @@ def test_by_keyboard_and_by_ear(shop: Shop, cable: Cable, browser: Any, tmp_path
 
     with page_process(cable.url, tmp_path) as url:
         page = open_page(browser, url)
-        tabs = ["Skip to the force", "Press", "Parts", "Set up"]
+        tabs = ["Skip to the force", "Press", "Parts", "Set up", "Big view"]
         assert tab_through(page) == tabs
         expect(page.locator("main")).to_match_aria_snapshot(PRESS_NAMES)
         expect(page.get_by_role("img", name="Trace of the last stroke")).to_be_visible()

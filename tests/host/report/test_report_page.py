@@ -174,13 +174,13 @@ def test_the_command_writes_it_whole(
 ) -> None:
     monkeypatch.setenv("STEADYRAM_CONFIG_DIR", str(tmp_path / "config"))
     target = tmp_path / "r.html"
-    main(["report", "--store", str(store_path), "--out", str(target), "--json"])
+    main(["cycles", "report", "--store", str(store_path), "--out", str(target), "--json"])
     document = json.loads(capsys.readouterr().out)
     assert document["strokes"] == 11
     assert document["jobs"][0]["landed"] == 7
     assert target.read_text(encoding="utf-8").startswith("<!doctype html>")
     with pytest.raises(SystemExit) as stop:
-        main(["report", "--store", str(store_path), "--out", str(tmp_path / "no" / "r.html")])
+        main(["cycles", "report", "--store", str(store_path), "--out", str(tmp_path / "no" / "r.html")])
     assert stop.value.code == 2
     assert "cannot be written" in capsys.readouterr().err
 
