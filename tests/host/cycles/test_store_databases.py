@@ -250,10 +250,11 @@ print(kills, told)
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def test_a_writer_killed_in_the_middle_of_writing_loses_and_doubles_nothing(tmp_path: Path) -> None:
-    """Twelve kills here; STEADYRAM_KILLS=200 makes it two hundred."""
+    """Twelve kills here; STEADYRAM_KILLS=200 makes it two hundred, STEADYRAM_KILL_SEED draws others."""
     kills = os.environ.get("STEADYRAM_KILLS", "12")
+    seed = os.environ.get("STEADYRAM_KILL_SEED", "31")
     done = subprocess.run(
-        [sys.executable, "-c", KILLED, str(tmp_path / "c.db"), kills, "31"],
+        [sys.executable, "-c", KILLED, str(tmp_path / "c.db"), kills, seed],
         capture_output=True, text=True, cwd=Path(__file__).parents[3],
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
