@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -16,7 +17,12 @@ from numpy.typing import NDArray
 
 from steadyram.errors import BadInput
 from steadyram.metrology.both_axes import fit_both_axes
-from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial, round_for_device
+from steadyram.metrology.device_poly import (
+    DevicePolynomial,
+    device_force,
+    fit_device_polynomial,
+    round_for_device,
+)
 from steadyram.metrology.exact_fit import PolynomialFit, fit_polynomial
 from steadyram.metrology.grouping import rising_levels
 from steadyram.metrology.measurement import Newton, measurement_of
@@ -51,6 +57,12 @@ class Curve:
         """Force (N) at an abscissa."""
         return np.asarray(np.polynomial.polynomial.polyval(u, self.coefficients), dtype=np.float64)
 
+    @cached_property
+    def rounding_N(self) -> float:
+        """Largest difference (N) that the device's integers make at the points."""
+        shown = device_force(self.device.fields, self.device.counts)
+        return float(np.abs(shown - self.value(self.u_points)).max())
+
     def standard_uncertainty(self, u: float) -> float:
         """Standard uncertainty (N) of the curve itself at an abscissa; JCGM 100:2008, equation (13)."""
         powers = np.asarray([u**k for k in range(self.degree + 1)])
@@ -66,11 +78,15 @@ class Curve:
         return float(np.interp(u, self.u_points[order], self.point_sd_N[order]))
 
     def u_of_force(self, force_N: float) -> float:
-        """Abscissa at which the curve gives a force; by bisection."""
+        """Abscissa at which the curve gives a force; by bisection, in plain floats: a study asks it a million times."""
         low, high = float(self.u_points.min()) - 0.2, float(self.u_points.max()) + 0.2
+        first, *others = [float(c) for c in reversed(self.coefficients)]
         for _ in range(80):
             middle = (low + high) / 2
-            if float(self.value(middle)) < force_N:
+            value = first
+            for coefficient in others:
+                value = value * middle + coefficient
+            if value < force_N:
                 low = middle
             else:
                 high = middle

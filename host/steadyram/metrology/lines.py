@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from steadyram.metrology.budget import Component
 from steadyram.metrology.curve import Curve
-from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.header import Header
 from steadyram.metrology.runs import RunScatter
 
@@ -26,12 +23,10 @@ def reading_lines(header: Header, curve: Curve, force_N: float, runs: RunScatter
 def curve_lines(header: Header, curve: Curve, force_N: float, runs: RunScatter) -> list[Component]:
     """Lines of the curve: its fit, its integers, the zero, the mean of the runs and the temperature; newtons."""
     u = curve.u_of_force(force_N)
-    counts = curve.device.counts
-    rounding = float(np.abs(device_force(curve.device.fields, counts) - curve.value(curve.u_points)).max())
     root3 = math.sqrt(3.0)
     lines = [
         Component("curve", runs.part * curve.standard_uncertainty(u), "A", runs.within_dof, "t"),
-        Component("device's integers", max(0.5, rounding) / root3, "B", shape="rectangular"),
+        Component("device's integers", max(0.5, curve.rounding_N) / root3, "B", shape="rectangular"),
     ]
     if header.zero_return_counts:
         zero = curve.slope_N_per_count(u) * abs(header.zero_return_counts)
