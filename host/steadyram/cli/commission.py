@@ -251,10 +251,20 @@ def _smallest_setpoint_N(device: Device) -> float | None:
 
 
 def _same_press(header: Header, press: Installed) -> None:
-    for what, ours, theirs in (
-        ("piston area", header.area_m2, press.area_m2),
-        ("transducer range", header.range_Pa, press.range_Pa),
-    ):
+    if (header.measures == "force") != press.measures_force:
+        raise BadInput(
+            f"The header is of a sensor that measures {header.measures}, the device's setting sensor_measures says "
+            f"{'force' if press.measures_force else 'pressure'}; correct the header or push the press's settings first."
+        )
+    pairs = (
+        [("force at full output", header.full_N, press.full_N)]
+        if press.measures_force
+        else [
+            ("piston area", header.area_m2, press.area_m2),
+            ("transducer range", header.range_Pa, press.range_Pa),
+        ]
+    )
+    for what, ours, theirs in pairs:
         if abs(ours / theirs - 1) > 0.002:
             raise BadInput(
                 f"The header's {what} differs from the device's settings by {ours / theirs - 1:+.1%}; correct "

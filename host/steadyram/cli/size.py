@@ -33,6 +33,9 @@ WORDS = {
     "fitted_range_Pa": "fitted",
     "fits": "fitted one covers the relief:",
     "oversized": "fitted one is larger than needed:",
+    "place": "placed",
+    "wanted_N": "at least what the relief allows,",
+    "fitted_N": "fitted, at full output",
     "output": "advised output",
     "fitted_output": "fitted output",
     "why": "",
@@ -201,6 +204,13 @@ def size(
 
         for path in write_lists(press, wiring, parts_folder):
             click.echo(f"Written: {path}", err=True)
+    sensor: dict[str, object] = {}
+    if press.force_sensor is not None:
+        sensor = {
+            "force_sensor": sizing_parts.force_sensor_choice(
+                press, parse(sensor_cable, "meter", what="sensor cable")
+            )
+        }
     document = sized.document() | {
         "definition_of_smallest_setpoint": DEFINITION,
         "rise_rates": sizing_advice.rise_rates(press),
@@ -212,6 +222,7 @@ def size(
         "circuit": sizing_parts.circuit_choice(wiring),
         "relief": sizing_parts.relief_choice(press, most),
         "bed": bed,
+        **sensor,
         "alternatives": [{"change": label} | s.document() for label, s in compared],
         "advice": lines,
         "warnings": warnings,
@@ -258,7 +269,14 @@ def size(
         f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s."
     )
     units = preferences().model_copy(update={"force_unit": unit})
-    for key in ("transducer", "converter", "filter", "circuit", "relief", "bed"):
+    for key in (
+        "force_sensor" if sensor else "transducer",
+        "converter",
+        "filter",
+        "circuit",
+        "relief",
+        "bed",
+    ):
         part_document = document[key]
         assert isinstance(part_document, dict)
         # The remarks are sentences of their own and come last.
@@ -266,7 +284,7 @@ def size(
         figures = {k: v for k, v in part_document.items() if k not in REMARKS}
         shown = ", ".join(in_words(k, v, units, WORDS) for k, v in figures.items())
         said = "".join(f"; {in_words(k, v, units, WORDS)}" for k, v in remarks.items())
-        say(f"{key}: {shown}{said}")
+        say(f"{key.replace('_', ' ')}: {shown}{said}")
     for line in lines:
         say(f"- {line}")
     say(CAUTION)

@@ -56,9 +56,10 @@ def at_zero(record: CalibrationRecord, curve: Curve, friction: Friction | None) 
         if gauge
         else f"{'+' if found > 0.0 else ''}{show(found, 'newton', 'N', 3)}"
     )
+    sensor, load = header.sensor, "load" if header.measures == "force" else "pressure"
     sentence = (
-        f"the reference disagrees with the transducer at zero: where the transducer is at rest, the "
+        f"the reference disagrees with the {sensor} at zero: where the {sensor} is at rest, the "
         f"{'gauge' if gauge else 'load cell'} would show {shown}; check its pointer or indicator with no "
-        "pressure, and that the zero was taken with the ram at the top"
+        f"{load}, and that the zero was taken with the ram at the top"
     )
     return ZeroDisagreement(found, u, significant, sentence)

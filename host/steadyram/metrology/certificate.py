@@ -154,7 +154,7 @@ def contents(
         )
     return Contents(
         title=title,
-        name=f"No. {header.number}, transducer {header.transducer.serial}, {header.made:%Y-%m-%d}",
+        name=f"No. {header.number}, {header.sensor} {header.transducer.serial}, {header.made:%Y-%m-%d}",
         invented=header.invented,
         sections=tuple(sections),
         caution=CAUTION,
@@ -183,8 +183,8 @@ def _results(analysis: Analysis, forces: Forces) -> list[str]:
         f = analysis.friction
         said.append(
             f"Seal friction {forces.shown(f.friction_N, 3)} (standard uncertainty {forces.shown(f.u_friction_N, 2)}), "
-            f"told apart from the transducer's hysteresis at mid-range, {forces.shown(f.hysteresis_N, 2)} (standard "
-            f"uncertainty {forces.shown(f.u_hysteresis_N, 2)})."
+            f"told apart from the {analysis.record.header.sensor}'s hysteresis at mid-range, "
+            f"{forces.shown(f.hysteresis_N, 2)} (standard uncertainty {forces.shown(f.u_hysteresis_N, 2)})."
         )
     checks = [v.monte_carlo for v in levels if v.monte_carlo is not None]
     if checks:

@@ -25,11 +25,7 @@ def facts_of(analysis: Analysis, issued: datetime, unit: str) -> tuple[tuple[str
         ("place of calibration", header.location or NOT_SAID),
         ("item", f"force reading of {_named(header.press)}, with {_named(header.transducer)}"),
         ("condition as received", header.press.condition or NOT_SAID),
-        (
-            "transducer range",
-            f"{show(header.range_Pa, 'pascal', 'bar', 4)} (gauge pressure), on a piston of "
-            f"{header.area_m2 * 1e4:.4f} cm²",
-        ),
+        _range(header, unit),
         ("reference", _reference(header)),
         ("environment", _environment(header)),
         ("date of calibration", header.made.strftime("%Y-%m-%d %H:%M %Z")),
@@ -39,6 +35,17 @@ def facts_of(analysis: Analysis, issued: datetime, unit: str) -> tuple[tuple[str
             f"{header.due:%Y-%m-%d}, by an interval of {header.interval_days} days set by the user's quality rules",
         ),
         ("force unit", unit),
+    )
+
+
+def _range(header: Header, unit: str) -> tuple[str, str]:
+    """Return what the sensor covers: a force, or a pressure on a piston."""
+    if header.measures == "force":
+        return "force at full output", show(header.full_N, "newton", unit, 4)
+    return (
+        "transducer range",
+        f"{show(header.range_Pa, 'pascal', 'bar', 4)} (gauge pressure), on a piston of "
+        f"{header.area_m2 * 1e4:.4f} cm²",
     )
 
 

@@ -71,14 +71,23 @@ def refuse_nonsense(record: CalibrationRecord, where: str) -> None:
     if not 1.0 / REFUSE_FACTOR < ratio < REFUSE_FACTOR:
         raise BadInput(
             f"{where}, {record.row(top)}: the points give {ratio:.3g} times the force a count that "
-            f"bore and range "
-            "promise; check the unit of the reference, the bore and the transducer's range."
+            + (
+                "the sensor's full output promises; check the unit of the reference and that force."
+                if record.header.measures == "force"
+                else "bore and range promise; check the unit of the reference, the bore and the transducer's range."
+            )
         )
     largest = record.header.area_m2 * record.header.range_Pa
     for i, force in enumerate(forces):
         if not -0.05 * largest <= force <= 1.5 * largest:
             raise BadInput(
-                f"{where}, {record.row(i)}: a force of {force:g} N is outside what the transducer can "
-                f"see on this "
-                f"cylinder ({largest:.4g} N); check the unit and the decimal point."
+                f"{where}, {record.row(i)}: a force of {force:g} N is outside what "
+                f"{_what_sees(record)} "
+                f"({largest:.4g} N); check the unit and the decimal point."
             )
+
+
+def _what_sees(record: CalibrationRecord) -> str:
+    if record.header.measures == "force":
+        return "the force sensor can see"
+    return "the transducer can see on this cylinder"

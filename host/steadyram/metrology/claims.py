@@ -22,7 +22,7 @@ def identity_gaps(analysis: Analysis) -> list[str]:
         f"the {what}'s serial number ([{key}] serial)"
         for what, key, one in (
             ("press", "press", header.press),
-            ("transducer", "transducer", header.transducer),
+            (header.sensor, "transducer", header.transducer),
             ("reference", "reference", reference),
         )
         if one.unnamed

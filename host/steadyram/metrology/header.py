@@ -107,7 +107,8 @@ class Point(Strict):
 class Header(Strict):
     """Everything but the points.
 
-    area_m2: piston area by the nameplate; area_u_percent: its standard uncertainty; zero_counts:
+    measures: what the sensor measures, pressure or force. area_m2: piston area by the nameplate (of a force sensor
+    the area that makes range_Pa its full output); area_u_percent: its standard uncertainty; zero_counts:
     reading at rest, ram at the top; zero_counts_before, zero_counts_after: the same before the first and
     after the last run (before: zero_counts where it is None); fluctuation_counts: spread of the mean readings
     at rest; counts_step: one converter step on the 16-bit scale; temperature_percent_per_K and
@@ -128,6 +129,7 @@ class Header(Strict):
     area_m2: float = Field(gt=0.0, le=0.3)
     area_u_percent: float = Field(0.1, ge=0.0, le=5.0)
     range_Pa: float = Field(gt=0.0, le=2e8)
+    measures: Literal["pressure", "force"] = "pressure"
     zero_counts: float = Field(ge=0.0, le=65535.0)
     zero_counts_before: float | None = Field(default=None, ge=0.0, le=65535.0)
     zero_counts_after: float | None = Field(default=None, ge=0.0, le=65535.0)
@@ -158,6 +160,16 @@ class Header(Strict):
             return None
         before = self.zero_counts if self.zero_counts_before is None else self.zero_counts_before
         return self.zero_counts_after - before
+
+    @property
+    def sensor(self) -> str:
+        """What the sensor is called in sentences."""
+        return "force sensor" if self.measures == "force" else "transducer"
+
+    @property
+    def full_N(self) -> float:
+        """Force at the sensor's full output by the nameplates."""
+        return self.area_m2 * self.range_Pa
 
     @property
     def nominal_N_per_count(self) -> float:

@@ -40,6 +40,8 @@ bore_u_percent = 0.05             # standard uncertainty of the bore; the area's
 what = "pressure transducer"
 serial = "none"
 range = "5000 psi"
+# A load cell or strain gauges in its place: no range and no press.bore, but the force at full output.
+# full_output = "200 kN"
 counts_step = 16                  # one converter step on the 16-bit scale: 16 for 12 bits, 1 for 16 bits
 # fluctuation_counts = 3          # spread of the mean reading at rest; taken from a device that is read
 temperature_percent_per_K = 0.02  # by its data sheet
@@ -68,11 +70,13 @@ resolution = "10 N"               # a force, or a pressure for a gauge
 # ambient_C = 20                  # read it; left out it is unknown
 """
 
+# Of a force sensor force alone counts: its record names it as a pressure on this area.
+FORCE_SENSOR_AREA_M2 = 0.05
 _INSTRUMENT = {"what", "serial", "certificate", "condition"}
 _TABLES: dict[str, set[str]] = {
     "press": _INSTRUMENT | {"bore", "bore_u_percent"},
     "transducer": _INSTRUMENT
-    | {"range", "counts_step", "fluctuation_counts"}
+    | {"range", "full_output", "counts_step", "fluctuation_counts"}
     | {"temperature_percent_per_K", "temperature_span_K"},
     "reference": _INSTRUMENT
     | {"kind", "expanded_percent", "expanded", "coverage_factor", "resolution", "class_percent", "range"}
@@ -122,15 +126,29 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
             raise BadInput(f"{path}: {where}.{key} is missing; add it with its unit.")
         return parse(str(text), si, what=f"{path}: {where}.{key}")
 
-    bore = quantity(press, "press", "bore", "meter")
+    by_force = "full_output" in transducer
+    if by_force and "range" in transducer:
+        raise BadInput(f"{path}: transducer.range and transducer.full_output exclude each other; keep one.")
+    if by_force and reference.get("kind") == "gauge":
+        raise BadInput(
+            f"{path}: a force sensor is not calibrated against a gauge on the line; take a load cell."
+        )
     bore_u = press.pop("bore_u_percent", 0.05)
+    if by_force:
+        press.pop("bore", None)
+        area_m2 = FORCE_SENSOR_AREA_M2
+        range_Pa = quantity(transducer, "transducer", "full_output", "newton") / area_m2
+    else:
+        area_m2 = math.pi / 4 * quantity(press, "press", "bore", "meter") ** 2
+        range_Pa = quantity(transducer, "transducer", "range", "pascal")
     unit = "pascal" if reference.get("kind") == "gauge" else "newton"
     document: dict[str, Any] = {
         **{k: tables[k] for k in _TOP if k in tables},
-        "area_m2": math.pi / 4 * bore**2,
+        "area_m2": area_m2,
+        "measures": "force" if by_force else "pressure",
         # A = pi/4 d^2: its relative uncertainty is twice the bore's.
         "area_u_percent": 2.0 * bore_u if isinstance(bore_u, (int, float)) else bore_u,
-        "range_Pa": quantity(transducer, "transducer", "range", "pascal"),
+        "range_Pa": range_Pa,
         "assumed_friction_N": quantity(reference, "reference", "assumed_friction", "newton", "0 N"),
         "assumed_friction_u_N": quantity(reference, "reference", "assumed_friction_u", "newton", "0 N"),
         "zero_counts": zero_counts,

@@ -39,6 +39,8 @@ def calibrate_at_page(
     number = int(before.values.get("serial", 0)) + 1
     made = datetime.fromtimestamp(int(wall()), UTC)
     gauge = order.kind == "gauge"
+    if gauge and press.measures_force:
+        raise BadInput("A force sensor is not calibrated against a gauge on the line; take a load cell.")
     nothing = Instrument(what="as installed", serial="none")
     try:
         header = Header(
@@ -57,6 +59,7 @@ def calibrate_at_page(
             area_m2=press.area_m2,
             area_u_percent=0.1,
             range_Pa=press.range_Pa,
+            measures="force" if press.measures_force else "pressure",
             zero_counts=0.0,
             counts_step=press.counts_step,
             note="made at the bench page",

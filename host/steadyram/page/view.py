@@ -16,6 +16,7 @@ from steadyram.page.words import (
     CUTOFF_OFF_MOVING,
     CUTOFF_OFF_READY,
     FAULT_REMEDIES,
+    FORCE_NOT_KNOWN,
     HANDLING_CHECKLIST,
     LATCHED_MOVING,
     LINK_LOST,
@@ -120,7 +121,7 @@ def _press(reading: Reading, in_force: InForce | None, guide: Guide | None) -> d
         "threshold": _threshold(in_force),
         "armed_left_s": reading.armed_s,
         "armed_N": reading.armed_N,
-        "unknown_words": "" if reading.force_N is not None else _unknown_words(reading),
+        "unknown_words": "" if reading.force_N is not None else _unknown_words(reading, in_force),
         "estop_ok": reading.estop_ok,
         "top": reading.top,
         "travel_m": reading.travel_m if reading.referenced else None,
@@ -148,8 +149,13 @@ def _threshold(in_force: InForce | None) -> bool:
     )
 
 
-def _unknown_words(reading: Reading) -> str:
+def _unknown_words(reading: Reading, in_force: InForce | None) -> str:
     """Say why there is no force, and what that means at the press."""
+    if in_force is not None and in_force.settings.values["sensor_measures"] == definition().value(
+        "sensor_measures", "force"
+    ):
+        # Such a press has no pressure to tell; whether it is calibrated says its record.
+        return FORCE_NOT_KNOWN if in_force.calibration.values else NOT_CALIBRATED_LOADED
     return NOT_CALIBRATED_LOADED if reading.pressure_Pa is not None else PRESSURE_NOT_KNOWN
 
 

@@ -20,6 +20,7 @@ ACKNOWLEDGE: Final = (
 AT_THE_TOP: Final = "Ram at the top. Release the pedals"
 # What a figure that is missing means, and what is armed.
 PRESSURE_NOT_KNOWN: Final = "Pressure not known: treat the press as loaded"
+FORCE_NOT_KNOWN: Final = "Force not known: treat the press as loaded"
 NOT_CALIBRATED_LOADED: Final = "Force not known, not calibrated: treat the press as loaded"
 VALVE_TEST_ARMED: Final = "VALVE TEST ARMED: the next stroke is not a part"
 VALVE_TEST_DETAIL: Final = "The extend pedal would run a valve test without the job's set force."

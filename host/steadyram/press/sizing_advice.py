@@ -34,7 +34,7 @@ def alternatives(
             )
         )
     smaller = next((r for r in TRANSDUCER_RANGES_PA if r >= 1.1 * press.pump.relief), None)
-    if smaller is not None and smaller < 0.95 * press.transducer.range:
+    if press.force_sensor is None and smaller is not None and smaller < 0.95 * press.transducer.range:
         label = f"transducer of {show(smaller, 'pascal', pressure_unit)}"
         changed.append((label, _change(press, "transducer", range=smaller)))
     if press.adc.bits < 16:
@@ -84,11 +84,12 @@ def advice(
             f"strokes), more than the "
             f"±{100 * sized.tolerance:.3g} % asked for."
         )
+    sensor = "transducer" if press.force_sensor is None else "force sensor"
     reasons = {
         "timing": "valve timing at this rise rate matters most: "
         + ("take a valve with less jitter" if press.pump.burst else "slow the feed before anything else"),
-        "noise": "transducer noise matters most: take a smaller range or a quieter transducer",
-        "step": "the converter's step matters most: take more bits or a smaller transducer range",
+        "noise": f"{sensor} noise matters most: take a smaller range or a quieter {sensor}",
+        "step": f"the converter's step matters most: take more bits or a smaller {sensor} range",
     }
     lines.append(f"What limits the cutoff: {reasons[sized.parts.largest]}.")
     base = compared[0][1]
@@ -145,7 +146,13 @@ def advice(
             f"{sized.lag_s * 1e3:.3g} ms of lag: use "
             "the learned cutoff, and let a new job come up to its first contact slowly."
         )
-    if press.transducer.range < press.pump.relief:
+    if press.force_sensor is not None:
+        if press.force_sensor.full_N < press.pump.relief * press.cylinder.area_m2:
+            lines.append(
+                "The force sensor's full output is below what the relief valve allows: it caps the capacity and is "
+                "overloaded; choose one that covers it."
+            )
+    elif press.transducer.range < press.pump.relief:
         lines.append(
             "The transducer's range is below the relief setting: it caps the capacity and a blocked "
             "line can damage it; "

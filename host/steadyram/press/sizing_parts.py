@@ -59,6 +59,28 @@ def transducer_choice(press: PressFile, cable_m: float = 2.0) -> dict[str, objec
     }
 
 
+def force_sensor_choice(press: PressFile, cable_m: float = 2.0) -> dict[str, object]:
+    """Force at full output of a load cell or strain gauges, and the amplifier's output by cable length.
+
+    All rules common practice, no source. Raises ValueError for a press without a force sensor.
+    """
+    sensor = press.force_sensor
+    if sensor is None:
+        raise ValueError("the press has no force sensor")
+    relief_N = press.pump.relief * press.cylinder.area_m2
+    loop = cable_m > RATIOMETRIC_CABLE_M
+    return {
+        "place": sensor.place,
+        "wanted_N": relief_N,
+        "fitted_N": sensor.full_N,
+        "fits": sensor.full_N >= relief_N,
+        "output": "4-20 mA" if loop else "ratiometric",
+        "fitted_output": press.transducer.output,
+        "why": "what the relief valve lets stand must not overload it; its amplifier passes 200 Hz or more, "
+        "since one made for weighing is 16 to 100 ms late",
+    }
+
+
 def converter_choice(press: PressFile, setpoint_N: float, tolerance: float) -> dict[str, object]:
     """Bits that keep one step's own scatter below a fifth of what the tolerance allows."""
     allowed = tolerance * setpoint_N / COVER_95 / 5.0

@@ -219,7 +219,7 @@ function showForce() {
   const known = live.force_N !== null;
   const text = known ? number(live.force_N) : "– – –";
   put($("force"), text);
-  put($("strip-force"), known ? `${text} ${now.hello.unit}` : "Pressure not known");
+  put($("strip-force"), known ? `${text} ${now.hello.unit}` : (view.press.unknown_words || "Force not known").split(/[:,]/)[0]);
   Far.show(known ? text : "---", [$("job").textContent, set ? `set ${force(set)}` : "", $("count").textContent].filter(Boolean).join(" · "));
   put($("peak"), live.peak_N ? force(live.peak_N) : "–");
   put($("peak-name"), now.stroke ? "Highest, this stroke" : "Highest, last stroke");
