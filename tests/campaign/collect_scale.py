@@ -68,7 +68,10 @@ class Devices:
                 self.hosts[bench] = host
                 self.waiting.register(host, selectors.EVENT_READ, (bench, False))
                 continue
-            data = key.fileobj.recv(4096)  # type: ignore[union-attr]
+            try:
+                data = key.fileobj.recv(4096)  # type: ignore[union-attr]
+            except OSError:
+                data = b""  # the host is gone
             if not data:
                 self.waiting.unregister(key.fileobj)
                 continue
