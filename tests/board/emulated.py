@@ -93,9 +93,9 @@ def flash_image(target: Path, version: str, files: dict[str, bytes]) -> Path:
     return target
 
 
-def files_of(image: Path) -> dict[str, bytes]:
-    """Every file in a flash, by its path."""
-    from littlefs import LittleFS
+def files_of(image: Path, torn: list[str] | None = None) -> dict[str, bytes]:
+    """Return every file in a flash, by its path. `torn` takes the paths of those that cannot be read."""
+    from littlefs import LittleFS, LittleFSError
 
     system = LittleFS(block_size=BLOCK, block_count=BLOCKS, prog_size=256, read_size=32, mount=False)
     system.context.buffer = bytearray(image.read_bytes()[FILES_AT : FILES_AT + BLOCK * BLOCKS])
@@ -104,8 +104,13 @@ def files_of(image: Path) -> dict[str, bytes]:
     for root, _, names in system.walk("/"):
         for name in names:
             path = root.rstrip("/") + "/" + name
-            with system.open(path, "rb") as file:
-                out[path] = file.read()
+            try:
+                with system.open(path, "rb") as file:
+                    out[path] = file.read()
+            except LittleFSError:
+                if torn is None:
+                    raise
+                torn.append(path)
     return out
 
 

@@ -18,8 +18,8 @@ from tests.board.emulated import (
     installed,
     interpreter,
 )
+from tests.board.versions import newer
 
-from steadyram.install.package import build, firmware_sources
 from steadyram.install.pico_bounds import FREE_AT_REST_BYTES
 from steadyram_fw import tables as T
 
@@ -103,16 +103,6 @@ def part_is_the_virtual_press_s(files, folder, peak_N, record):
         assert abs(record[name] - same[name]) <= step_N, name
     for name in ("contact_ms", "duration_ms"):
         assert abs(record[name] - same[name]) <= 3, name
-
-
-def newer(text="", version="9.9.9"):
-    """The firmware as another version; `text` comes first in its application."""
-    sources = firmware_sources()
-    sources["steadyram_fw/version.py"] = f'VERSION = "{version}"\n'
-    path = "steadyram_fw/app.py"
-    head, _, rest = sources[path].partition("import gc\n")
-    sources[path] = head + "import gc\n" + text + rest
-    return build("armv6m", sources)
 
 
 def updated(firmware, package, image):

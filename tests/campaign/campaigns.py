@@ -233,6 +233,28 @@ def soaked(raw: Figures) -> Figures:
     return scalars(raw)
 
 
+BOARD_PIECES = (
+    "commission",
+    "landing",
+    "stops_in_a_feed",
+    "timer_stopped_in_a_feed",
+    "power_cut_in_a_write",
+    "heap",
+    "callback_us",
+    "callback_us_cache_model",
+    "update_by_mpremote",
+    "update_interrupted",
+    "update_asked_every_50_ms",
+    "update_raises",
+    "update_hangs",
+)
+
+
+def on_the_board(raw: Figures) -> Figures:
+    """Return each piece's figures on one line."""
+    return {name: raw["pieces"].get(name, "not run") for name in BOARD_PIECES}
+
+
 CHEAP_MODELS = ("s_shape", "hysteresis_loops", "wide_codes", "zero_wander", "everything", "virtual_press")
 
 CAMPAIGNS = (
@@ -348,6 +370,15 @@ CAMPAIGNS = (
     ),
     Campaign(
         "bend_firmware", "night", "bend_firmware", ("--coils", "10"), ("bending", "core", "plant"), bends
+    ),
+    Campaign(
+        "emulated_board",
+        "night",
+        "emulated_board",
+        ("--seed", "91", "--part", "{part}"),
+        ("board", "core", "services", "plant", "commissioning"),
+        on_the_board,
+        seed="91",
     ),
     Campaign("healthy", "night", "healthy", (), ("core", "services", "plant"), healthy, "12"),
     Campaign(

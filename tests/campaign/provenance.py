@@ -37,6 +37,7 @@ CODE: dict[str, tuple[str, ...]] = {
         "tests/presses",
         "tests/campaign/presses",
     ),
+    "board": ("firmware/steadyram_fw/boards", "firmware/main.py", "host/steadyram/install"),
     "bending": ("host/steadyram/bending", "host/steadyram/virtual/bend.py"),
     "commissioning": ("host/steadyram/commission",),
     "link": ("host/steadyram/link",),
