@@ -132,6 +132,10 @@ class _Test:
         )
 
 
+# Stretches before the valve was told to close over which a pump in bursts is taken as steady.
+BEFORE_MS = (30.0, 60.0, 120.0, 240.0)
+
+
 @as_test
 def characterise(
     device: Device,
@@ -573,6 +577,19 @@ def _collect(
 
 
 # ---------------------------------------------------------------------- presses without held levels
+def _end_of_burst(window: Window, test: _Test) -> Corners | None:
+    """Fit the end of flow by the shortest stretch before it that rises clearly above the noise, None without one.
+
+    A small pump on a soft press raises the force by a few newtons a millisecond. A longer stretch may reach back into
+    the pause between two strokes of the lever: its line must then fit to the noise.
+    """
+    for before_ms in BEFORE_MS:
+        corner = fit_end(window, test.shape, test.noise_N, before_ms)
+        if corner is not None and (before_ms == BEFORE_MS[0] or corner.rms_N < 2.0 * test.noise_N):
+            return corner
+    return None
+
+
 def _without_steps(test: _Test, burst: bool, holds_load: bool) -> Characteristics:
     """Hand pumps (flow in bursts) and open-centre valves (no held force): what their strokes show, the rest unknown."""
     ends: list[float] = []
@@ -580,7 +597,7 @@ def _without_steps(test: _Test, burst: bool, holds_load: bool) -> Characteristic
     rates: list[float] = []
     if holds_load:
         for window in _steps(test, slow=False, wanted=_FULL_STEPS) + [a.window for a in test.approaches]:
-            corner = fit_end(window, test.shape, test.noise_N, 30.0)
+            corner = _end_of_burst(window, test)
             if corner is not None:
                 ends.append(corner.end_ms)
                 rates.append(corner.rate)
