@@ -8,6 +8,34 @@ from dataclasses import dataclass
 from steadyram.link.records import Change, CycleRecord
 
 
+@dataclass(frozen=True)
+class ChangeRun:
+    """Changes of one kind that one hand made one after another; place: before the strokes, or during them."""
+
+    place: str
+    changes: tuple[Change, ...]
+
+    @property
+    def first(self) -> Change:
+        """Return the change that began it."""
+        return self.changes[0]
+
+    @property
+    def what(self) -> str:
+        """Return what was changed: the set that was pushed, the one key, or the kind of the keys."""
+        first = self.first.fields.get("what", "")
+        return first if "." not in first or self._of_one else _kind(self.first)
+
+    @property
+    def left(self) -> str:
+        """Return what it came to: the last value of one key, the set's own otherwise."""
+        return (self.changes[-1] if self._of_one else self.first).fields.get("to", "")
+
+    @property
+    def _of_one(self) -> bool:
+        return len({change.fields.get("what", "") for change in self.changes}) == 1
+
+
 @dataclass(frozen=True, slots=True)
 class ChangeHistory:
     """Changes from the record before the first one shown (`since_seq`, 0 = there is none) to the last one shown.
@@ -24,6 +52,15 @@ class ChangeHistory:
     def all(self) -> tuple[Change, ...]:
         """Both, in the order in which they were made."""
         return self.before + self.during
+
+    @property
+    def runs(self) -> tuple[ChangeRun, ...]:
+        """Return the changes as a table shows them: a push and its keys in one run, those before the strokes first."""
+        return tuple(
+            run
+            for place, changes in (("before", self.before), ("during", self.during))
+            for run in _runs(place, changes)
+        )
 
     @property
     def since(self) -> str:
@@ -60,6 +97,27 @@ def change_history(
         0 if previous is None else previous.seq,
         _ranges([seq for seq in range(older + 1, newest) if seq not in known]),
     )
+
+
+def _runs(place: str, changes: Sequence[Change]) -> list[ChangeRun]:
+    """Return runs of one kind by one hand. A push begins a new one: its entry names a set, its keys' have a dot."""
+    runs: list[list[Change]] = []
+    for change in changes:
+        before = runs[-1][0] if runs else None
+        if (
+            before is not None
+            and "." in change.fields.get("what", "")
+            and change.fields.get("by") == before.fields.get("by")
+            and _kind(change) == _kind(before)
+        ):
+            runs[-1].append(change)
+        else:
+            runs.append([change])
+    return [ChangeRun(place, tuple(run)) for run in runs]
+
+
+def _kind(change: Change) -> str:
+    return change.fields.get("what", "").partition(".")[0]
 
 
 def _made(change: Change) -> tuple[int, int]:

@@ -5,20 +5,27 @@ import math
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.host.cycles.test_cycles_pull import connect, ready_bench
 from tests.host.device.test_device_sets import job
+from tests.host.page.conftest import browser
+from tests.host.page.test_page_accessible import AXE, found
 
 from steadyram.cli import main
 from steadyram.config import Preferences
 from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
+from steadyram.link.records import Change
+from steadyram.report.changes import ChangeHistory
 from steadyram.report.gather import ReportData, gather
 from steadyram.report.page import findings, render
 from steadyram.report.plot import Plot, nice_ticks, tick_text
 from steadyram_fw import tables as T
+
+__all__ = ["browser"]
 
 HOSTILE = "<img src=x onerror=a()>"
 PEAKS = [9000, 9040, 8980, 9020, 9010, 8990, 9600]
@@ -167,6 +174,56 @@ def test_missing_records_and_lost_sets_are_named(tmp_path: Path) -> None:
     assert "replaced before a pull" in text
     with pytest.raises(BadInput, match="no such records"), CycleStore(path) as store:
         gather(store, "b3nch001", first=50)
+
+
+def test_a_push_is_one_row_of_the_changes_with_its_keys_inside(store_path: Path) -> None:
+    data = data_of(store_path)
+    runs = data.changes.runs
+    assert [change for run in runs for change in run.changes] == list(data.changes.all)
+    assert [run.what for run in runs].count("jobs") == 2
+    calibration = next(run for run in runs if run.what == "calibration")
+    assert len(calibration.changes) > 5
+    assert {each.fields["what"].split(".")[0] for each in calibration.changes} == {"calibration"}
+    assert calibration.left == calibration.first.fields["to"]
+    html = render(data, Preferences(), made_unix=1)
+    first, last = calibration.first.seq, calibration.changes[-1].seq
+    assert f"{first} to {last}</td>" in html
+    # Each key is still there, and what a job was named is still text.
+    assert "jobs.2.name: =2+3 to &lt;img" in html
+
+
+def test_knob_turned_twice_is_one_row_from_the_first_value_to_the_last() -> None:
+    def turned(
+        seq: int, before: str, after: str, what: str = "jobs.1.setpoint_n", by: str = "panel"
+    ) -> Change:
+        return Change(seq, {"by": by, "what": what, "from": before, "to": after})
+
+    told = (
+        turned(1, "9000", "9100"),
+        turned(2, "9100", "9300"),
+        turned(3, "9300", "9000", by="link"),
+        turned(4, "0", "2", what="active"),
+    )
+    (knob, link, active) = ChangeHistory(told, (), 0, ()).runs
+    assert (knob.what, knob.first.fields["from"], knob.left) == ("jobs.1.setpoint_n", "9000", "9300")
+    assert (len(link.changes), active.what) == (1, "active")
+
+
+def test_on_paper_and_on_a_phone_no_column_is_lost(store_path: Path, tmp_path: Path, browser: Any) -> None:
+    target = tmp_path / "r.html"
+    target.write_text(render(data_of(store_path), Preferences(), made_unix=1), encoding="utf-8")
+    page = browser.new_page()
+    page.goto(target.as_uri())
+    sizes = "[...document.querySelectorAll('.wide')].map((each) => [each.clientWidth, each.scrollWidth])"
+    # A4 upright with margins of 12 mm is 703 px wide at 96 to the inch.
+    page.set_viewport_size({"width": 703, "height": 1000})
+    page.emulate_media(media="print")
+    assert all(whole <= wide for wide, whole in page.evaluate(sizes))
+    page.emulate_media(media="screen")
+    page.set_viewport_size({"width": 400, "height": 850})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 400
+    assert any(whole > wide for wide, whole in page.evaluate(sizes)), "the wide tables scroll in themselves"
+    assert found(page, AXE.read_text(encoding="utf-8")) == []
 
 
 def test_the_command_writes_it_whole(
