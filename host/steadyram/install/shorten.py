@@ -24,8 +24,8 @@ from steadyram.install.prune import asked_for
 
 # Names of the firmware that objects of the interpreter have, too; a test holds this list against them.
 _SHARED = (
-    "MARK RAW accept append buffer close crc32 drive fill flush idle load pins poll prefix quiet raw release send size "
-    "step stop text title word wrap"
+    "MARK RAW accept append buffer close crc32 done drive fill flush idle load pins poll prefix quiet raw release send "
+    "size step stop tell text title word wrap"
 )
 FOREIGN = frozenset(_SHARED.split())
 _WORD = re.compile(r"[A-Za-z_][A-Za-z_0-9]*")
