@@ -666,6 +666,7 @@ class Controller:
         if self.travel.fitted:
             self.travel.leaves()
         self._dwelled = False
+        self._dwell_ms = 0
         self.trace_unit_n = 0 if self._testing else self._force_unit
         self.tracer.start(self.trace_unit_n)
         if self._travel_tracer is not None:
@@ -939,7 +940,6 @@ class Controller:
             self._next = what
         elif self.job[t.J_DWELL_MS] > 0 and what == NEXT_DONE and cut.mode != MODE_THRESHOLD:
             self._settled_n = settled
-            self._dwell_ms = 0
             self.state = t.STATE_DWELL
         else:
             self._settled_n = settled
@@ -1016,7 +1016,7 @@ class Controller:
             return
         force = mean_force(self.cells)
         if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:
-            if cut.decide(force) == NEXT_PULSE:
+            if cut.top_up(force) == NEXT_PULSE:
                 self._next = NEXT_PULSE
 
     def _top_up(self):

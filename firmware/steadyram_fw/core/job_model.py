@@ -91,7 +91,8 @@ def follow(a, at, spread_at, seen16, n, least16):
     """Blend one observation into a mean and its spread. True for an outlier, of which only three spreads are taken."""
     if n == 0:
         a[at] = seen16
-        a[spread_at] = max(least16, abs_of(seen16) >> 4)
+        # One part says nothing of how far they differ: an eighth, until more have told.
+        a[spread_at] = max(least16, abs_of(seen16) >> 3)
         return False
     off = clamp(seen16 - a[at], -60000, 60000)
     spread = a[spread_at]

@@ -52,6 +52,9 @@ class Press:
         slow_dead16 = self.slow_open16 - self.slow_close16
         self.dead_time16 = _known16(s[t.S_PULSE_DEAD_US], -1000000, full_dead16)
         self.slow_dead_time16 = _known16(s[t.S_SLOW_PULSE_DEAD_US], -1000000, slow_dead16)
+        # What pulses let in was seen in the dead-stop test, not only taken from the lags.
+        self.pulse_seen = s[t.S_PULSE_DEAD_US] != -1000000
+        self.slow_pulse_seen = s[t.S_SLOW_PULSE_DEAD_US] != -1000000
         self.least_ms = max(1, (_known16(s[t.S_PULSE_LEAST_US], -1, 16) + 15) >> 4)
         self.slow_least_ms = max(1, (_known16(s[t.S_SLOW_PULSE_LEAST_US], -1, 16) + 15) >> 4)
         # How much later the valves close than when they were measured: the controller says so as a stroke begins.

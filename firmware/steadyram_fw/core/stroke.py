@@ -150,6 +150,7 @@ class Stroke:
         self.gained16 = 0
         self.near_end = False
         self.landed16 = -1
+        self.held16 = -1
         self.air = 0
         self.still = 0
         self.slope16 = 0
@@ -349,14 +350,34 @@ class Stroke:
         mode = self.mode
         if mode == MODE_THRESHOLD or mode == MODE_DEAD_LEAD or mode == MODE_PROBE:
             return NEXT_DONE
-        p = self.p
         self.watch(force)
+        return self.next_move(force)
+
+    def top_up(self, force):
+        """The next move of a part that is held: nothing has moved since, what leaked away is to come back."""
+        self.f0 = force
+        self.base16 = self.u16
+        if self.held16 < 0:
+            # What comes in from here on makes good a leak: no part of this job needs it.
+            self.held16 = self.u16
+        if self.known:
+            a = self.learned
+            self.left16 = need16(a, self.setpoint, force) - time_for(self.aim_n, self.end16)
+            self.left_spread16 = max(2, spread16(a, self.setpoint, force, self.p.noise_n >> 2))
+        else:
+            self.left16 = plan.dead_oil16(self, force)
+            self.left_spread16 = 0
+        return self.next_move(force)
+
+    def next_move(self, force):
+        """What the rule allows from here: see decide."""
+        p = self.p
         gap = self.setpoint - self.aim_n - force
         if gap <= self.accept_n:
             return NEXT_DONE
         if not p.holds_load:
             return self.again(force)
-        if self.pulses >= (FIRST_PULSES if mode == MODE_FIRST else LEARNED_PULSES):
+        if self.pulses >= (FIRST_PULSES if self.mode == MODE_FIRST else LEARNED_PULSES):
             return NEXT_SHORT
         if not self.touched:
             self.air_move()
@@ -485,7 +506,7 @@ class Stroke:
         if pulse and self.touched and force - f0 < p.noise_n >> 2:
             # It moved nothing.
             self.u16 = self.base16
-        elif pulse and self.touched and not self.known:
+        elif pulse and self.touched and not self.known and not (p.slow_pulse_seen if slow else p.pulse_seen):
             # How far a spool opens in a short pulse is not known yet: rather too little oil, for what is left by
             # it must not be too much.
             moved16 = self.u16 - self.base16
@@ -524,11 +545,11 @@ class Stroke:
         if touching:
             self.note_levels(force, from_n, from16)
             self.note_left(force, moved16, pulse)
-            if self.rested < RESTS:
+            if self.rested < RESTS and self.held16 < 0:
                 self.rests[2 * self.rested] = force
                 self.rests[2 * self.rested + 1] = self.u16
                 self.rested += 1
-            if f0 > self.air_n():
+            if f0 > self.air_n() and self.held16 < 0:
                 self.note_slope(force, f0, moved16, pulse)
         if p.characterised and p.holds_load:
             if pulse:
@@ -719,7 +740,7 @@ class Stroke:
         elif a[L_END] == 0:
             a[L_END] = p.low16 - (p.low16 >> 3)
         error = force - setpoint
-        u_end = self.u16 - time_for(error, a[L_END])
+        u_end = (self.u16 if self.held16 < 0 else self.held16) - time_for(error, a[L_END])
         # Each pulse may be off a little.
         each16 = (jit16 >> 1) * min(self.pulses - self.air, 20)
         outliers = 0
@@ -765,12 +786,12 @@ class Stroke:
                 return True
         else:
             a[L_ODD] = 0
-        if n > 1:
+        if a[L_CYCLES] > 1:
             # Under is recoverable, over is scrap: where parts land over in the mean, they are aimed lower.
             off = clamp(error, -4 * self.sig_n, 4 * self.sig_n)
             if error > self.allow_n:
-                # Beyond what chance does: half of it at once, whatever the estimates say.
-                a[L_AIM] = min(a[L_AIM] + (error >> 1), setpoint >> 3)
+                # Beyond what chance does: a good part of it at once, whatever the estimates say.
+                a[L_AIM] = min(a[L_AIM] + (error >> 2), setpoint >> 3)
             else:
                 a[L_AIM] = clamp(
                     a[L_AIM] + ((off + (self.accept_n >> 2)) >> (2 if n < 8 else 3)),
@@ -803,6 +824,6 @@ def landable16(w16, need16, least16, off16):
     keep16 = least16 + off16
     if w16 >= need16 - off16 or need16 - w16 >= keep16:
         return w16
-    if need16 >= least16 + keep16:
-        return need16 - keep16
+    if need16 >= 2 * least16 <= w16 + least16:
+        return max(least16, need16 - keep16)
     return w16

@@ -229,6 +229,11 @@ def land_by_oil(c, lag16, jit16, off16):
     if c.touched:
         cells[LAND16] = max(1, c.u16 + feed_oil16(c, jit16))
         return
+    dead_n = dead_trip_n(c, lag16, c.setpoint - c.aim_n)
+    if dead_n > 2 * c.touch_n and not may_be_held(c):
+        # Even a dead stop would be closed upon in time by its force: the feed may run up to it.
+        cells[TRIP_N] = min(cells[TRIP_N], dead_n)
+        return
     spread0 = max(a[L_SPREAD], jit16)
     # A contact of this moment must still be stopped in time; then the feed may run up to it.
     if a[L_NEED] - off16 - margin16(c, spread0) > (lag16 * share_at(c, 0)) >> 8:

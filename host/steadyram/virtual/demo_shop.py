@@ -87,7 +87,7 @@ ORDER = (
         23.0,
         29.0,
         40.0,
-        0.0,
+        0.3,
         8,
         "invented sintered bronze bushing with collar",
         "invented cast hinge leaf",
