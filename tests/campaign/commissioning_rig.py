@@ -15,6 +15,7 @@ import numpy as np
 
 from steadyram.commission.hands import Hands
 from steadyram.link.records import Pulse
+from steadyram.nameplate import nameplate_settings
 from steadyram.press.pressfile import PressFile
 from steadyram.virtual.load_cell import load_cell_gain
 from steadyram.virtual.plant import Plant
@@ -84,6 +85,10 @@ class Rig:
     def calibration(self) -> Any:
         """See Device.calibration."""
         return SimpleNamespace(values=self.values)
+
+    def settings(self) -> Any:
+        """See Device.settings: what the press file states."""
+        return SimpleNamespace(values=nameplate_settings(self.plant.press))
 
     def now(self) -> Any:
         """See Device.now: what the procedures read of it."""
