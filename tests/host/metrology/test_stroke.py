@@ -8,15 +8,18 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from tests.campaign.stroke_coverage import Drawn, judge
+from tests.host.cycles.samples import identity
 from tests.host.metrology.calibration_samples import record
 from tests.host.metrology.test_calibration_cli import journal_of, run
 
 from steadyram.config import preferences
+from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
+from steadyram.link.records import SettingsState
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.monte_carlo import MonteCarloCheck
 from steadyram.metrology.stroke import StrokeScatter, both_figures, scatter_of, stroke_budget, stroke_stated
-from steadyram.report.uncertainty import uncertainty_facts
+from steadyram.report.uncertainty import measured_of, uncertainty_facts
 from steadyram.units import show
 
 
@@ -157,3 +160,14 @@ def test_a_report_shows_both_figures_at_each_setpoint(tmp_path):
     assert "--calibration" in next(iter(uncertainty_facts(None, [], {}, [50e3]).values()))
     with pytest.raises(BadInput, match="of calibration 1, and the records ran on 4"):
         uncertainty_facts(path, [(4, None, 5)], {}, [50e3])
+
+
+def test_what_strokes_scatter_by_is_read_from_the_measured_set_that_was_pulled_last(tmp_path):
+    with CycleStore(tmp_path / "c.db") as store:
+        store.see_device(identity("p"), 1)
+        assert measured_of(store, "p") == {}
+        store.add_snapshot("p", SettingsState("settings", 1, "S", {"zero_wander_n": 1}), 1)
+        for gen, wander in ((1, 40), (2, 80)):
+            told = {"zero_wander_n": wander, "friction_scatter_n": 60}
+            store.add_snapshot("p", SettingsState("measured", gen, f"M{gen}", told), gen)
+        assert scatter_of(measured_of(store, "p")) == StrokeScatter(80.0, 60.0)
