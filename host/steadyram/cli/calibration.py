@@ -387,9 +387,8 @@ def certificate(
         click.echo(str(path))
     if not said.is_certificate:
         gaps = said.sections[0].lines
-        click.echo(
-            f"{said.title}: {len(gaps)} things keep it from being a certificate, listed in it.", err=True
-        )
+        count = "1 thing keeps" if len(gaps) == 1 else f"{len(gaps)} things keep"
+        click.echo(f"{said.title}: {count} it from being a certificate, listed in it.", err=True)
 
 
 def _judged(
