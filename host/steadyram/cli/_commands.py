@@ -86,6 +86,18 @@ class Commands(click.Group):
         add_examples(loaded, name)
         return loaded
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command typed; where there is none, name those that have the word in their name.
+
+        Raises click.UsageError.
+        """
+        typed = args[0] if args else ""
+        if typed.startswith("-") or self.get_command(ctx, typed) is not None:
+            return super().resolve_command(ctx, args)
+        raise click.UsageError(f"No such command '{typed[:40]}'.{_meant(typed)}", ctx)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the commands by task, with one line of help each, without importing them."""
         width = formatter.width - 6 - max(map(len, COMMANDS))
@@ -96,6 +108,18 @@ class Commands(click.Group):
             ]
             with formatter.section(task):
                 formatter.write_dl(rows, col_max=30, col_spacing=2 + _WIDEST - max(map(len, commands)))
+
+
+def _meant(typed: str) -> str:
+    """Return a sentence with the commands that a word may stand for, by its first letters; "" where there are none."""
+    from steadyram.cli._examples import EXAMPLES
+
+    root = typed[:6].lower()
+    names = [name for name in EXAMPLES if any(word.startswith(root) for word in name.split(" "))]
+    names.sort(key=lambda name: not name.startswith(root))
+    if len(root) < 3 or not names:
+        return ""
+    return f" Did you mean {', '.join(repr(name) for name in names[:4])}?"
 
 
 _WIDEST: Final = max(map(len, COMMANDS))

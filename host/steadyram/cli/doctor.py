@@ -41,7 +41,7 @@ def doctor(port: str | None, board: bool, out_file: Path | None, as_json: bool) 
     """
     if out_file is not None and not board:
         raise BadInput("--out is for what the board measures: give --board, too.")
-    found, name = look_at_ports(port or os.environ.get(PORT_VARIABLE))
+    found, name = look_at_ports(port or os.environ.get(PORT_VARIABLE) or None)
     if name is not None:
         found += examine(name)
     table: list[Row] = []

@@ -17,7 +17,7 @@ class StandIn:
         self.link_out = b""
         self.turns = 0
         self.shown = ""
-        self.told = ""
+        self.shown_before = ""
         self.noisy = False  # something that the host must hear of came up during this tick
         self.outputs = 0
         self.screen: object = None  # a display to draw on; without one the panel writes four lines of text
@@ -52,9 +52,9 @@ class StandIn:
 
     def fresh_text(self) -> bytes:
         """The panel's text as UTF-8 if it changed since last asked, else nothing (blank = one space)."""
-        if self.shown == self.told:
+        if self.shown == self.shown_before:
             return b""
-        self.told = self.shown
+        self.shown_before = self.shown
         return (self.shown or " ").encode()
 
     def idle(self) -> None:

@@ -49,6 +49,8 @@ def test_what_needs_no_command_loads_none(words: list[str]) -> None:
         f"from steadyram.cli import main\ntry:\n    main({words!r})\nexcept SystemExit:\n    pass"
     )
     ours = {name for name in loaded if name.startswith("steadyram.")}
+    # A word that is no command is looked up among the names of all of them.
+    ours.discard("steadyram.cli._examples")
     assert ours == {"steadyram.cli", "steadyram.cli._commands", "steadyram.errors"}
     assert not loaded & {"numpy", "pint", "pydantic", "rich", "scipy", "serial"}
 
@@ -93,3 +95,27 @@ def test_every_command_at_the_top_is_in_the_table() -> None:
             ):
                 found.add((path.stem, node.name))
     assert found - {("bend_run", "run"), ("batch_verdict", "verdict_group")} == {*COMMANDS.values(), *inner()}
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("calibrate", "'calibration header', 'calibration run'"),
+        ("report", "'device report', 'cycles report'"),
+        ("proof", "'batch proof'"),
+        ("settings", "'device settings show'"),
+    ],
+)
+def test_a_word_of_a_command_names_the_command(
+    typed: str, meant: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stop:
+        steadyram.cli.main([typed])
+    assert stop.value.code == 2
+    assert f"No such command '{typed}'. Did you mean {meant}" in capsys.readouterr().err
+
+
+def test_a_word_of_no_command_is_only_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        steadyram.cli.main(["zzz"])
+    assert "No such command 'zzz'. (see steadyram --help)" in capsys.readouterr().err

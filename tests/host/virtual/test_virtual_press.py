@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from steadyram.errors import BadInput, LinkTimeout
+from steadyram.link.client import Client
 from steadyram.virtual import quick_setup, runtime, script
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.press import VirtualPress
@@ -190,3 +191,13 @@ def test_panel_state_is_read_with_the_cutoff_off_too(press: VirtualPress) -> Non
     press.run(0.5)
     assert "CUTOFF OFF" in press.display
     assert script.panel_state(press) == "ready"
+
+
+@pytest.mark.parametrize("name", ["cpython", pytest.param("micropython", marks=needs_micropython)])
+def test_every_verb_that_only_asks_is_answered_as_by_a_board(name: Any, tmp_path: Path) -> None:
+    with VirtualPress(default_press(), 3, name, tmp_path) as press:
+        client = Client(press.transport())
+        # What only hardware can measure is -1 there.
+        assert client.request("board").fields["heap_free"] == "-1"
+        for verb in ("hello", "now", "io"):
+            assert client.request(verb).fields
