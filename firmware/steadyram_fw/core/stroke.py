@@ -657,7 +657,7 @@ class Stroke:
                 self.still += 1
                 # Between the bursts of a hand pump nothing flows, about half of the time: four in a row were too short.
                 if self.still > (3 if p.burst else 1):
-                    v.least_ms = max(v.least_ms, self.width_ms + 1)
+                    v.moved_nothing(self.width_ms)
                     self.still = 0
             else:
                 self.still = 0

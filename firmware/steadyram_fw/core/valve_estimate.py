@@ -15,6 +15,10 @@ from .fixed import abs_of, clamp
 
 # Energised time beyond the dead time at which the oil of a pulse is kept, t16: 0, 2, 4, 8, 16 and 32 ms.
 KNOTS16 = (0, 32, 64, 128, 256, 512)
+# A spool takes about 10 ms to open (common practice, no source), t16.
+SOFT16 = 160
+# A measured dead time moves by this much with the oil and wear, t16: 3 ms (common practice, no source).
+WANDER16 = 48
 # Room that the reading needs to settle to 2 % of what remains: four time constants, then sixteen samples.
 SAMPLES_MS = 18
 # No pulse is longer than this, t16: a feed that is watched does the rest.
@@ -123,12 +127,14 @@ class Valve:
         if oil16 < self.jitter16 and meant16 > 2 * spread16 and 3 * noise16 < meant16:
             # It moved nothing: the coil did not pull in, or the spool did not come past its overlap.
             self.still += 1
-            if width_ms >= self.least_ms:
-                self.least_ms = width_ms + 1
-            self.dead16 += min(64, meant16 >> 2)
+            if self.still > 1:
+                self.moved_nothing(width_ms)
+            self._dead_at(self.dead16 + min(64, meant16 >> 2))
             self.trust = 0
             return
         self.still = 0
+        if width_ms <= self.least_ms > self._least_ms:
+            self.least_ms -= 1
         # Far more oil than was meant is believed whatever it is known to: a valve thought too slow scraps parts.
         more = off16 > 3 * spread16
         told16 = 3 * self.jitter16 + 16
@@ -145,7 +151,7 @@ class Valve:
             # The less the pulse told, the smaller the step.
             step16 = (step16 * told16) // (told16 + 2 * noise16)
         x16 = (width_ms << 4) - self.dead16
-        self.dead16 -= step16 >> 1
+        self._dead_at(self.dead16 - (step16 >> 1))
         k = 1
         while k < 5 and x16 > KNOTS16[k]:
             k += 1
@@ -156,5 +162,31 @@ class Valve:
             let[k - 1] += (step16 * (64 - share)) >> 7
         let[0] = 0
         for k in range(1, 6):
-            # A longer pulse lets in more; none lets in more than its whole width.
-            let[k] = clamp(let[k], let[k - 1] + 2, KNOTS16[k] + (KNOTS16[k] >> 1))
+            # A longer pulse lets in more; none lets in more than its whole width, nor less than a spool that opens
+            # slowly would.
+            x16 = KNOTS16[k]
+            least16 = max((x16 * x16) // (x16 + SOFT16), let[k - 1] + 2)
+            let[k] = clamp(let[k], least16, x16 + (x16 >> 1))
+
+    def moved_nothing(self, width_ms):
+        """Pulses of this width move nothing: the shortest is longer, until one that short does move something.
+
+        By no more than a measured valve changes, where the shortest was measured (1 = it was not).
+        """
+        least_ms = width_ms + 1
+        if self._least_ms > 1:
+            measured_ms = max(self._least_ms, (self._dead16 + 16) >> 4)
+            least_ms = min(least_ms, measured_ms + ((self._wander16() + 15) >> 4))
+        self.least_ms = max(self.least_ms, least_ms)
+
+    def _dead_at(self, dead16):
+        """Move the dead time, by no more than a measured valve changes.
+
+        The job's curve is known in the oil that pulses were counted to let in: where a part is met and pressed by
+        pulses alone, both may shrink together, and every new part bears them out.
+        """
+        most = self._wander16()
+        self.dead16 = clamp(dead16, self._dead16 - most, self._dead16 + most)
+
+    def _wander16(self):
+        return 2 * self.jitter16 + WANDER16 + (self._close16 >> 4)
