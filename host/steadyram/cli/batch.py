@@ -147,6 +147,11 @@ def proof(
     as_json: bool,
 ) -> None:
     """Prove a batch: charts, capability, what changed and what went wrong, as HTML, PDF, CSV and .xlsx."""
+    from steadyram.metrology.journal import read_journal
+
+    if journal is not None:
+        # Before what the rest needs is loaded: a bad journal is said at once.
+        read_journal(journal)
     from steadyram.cycles.batches import choose_batch
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 
 from steadyram.cli._figures import in_words
-from steadyram.cli._inputs import PLACE, Measured
+from steadyram.cli._inputs import FOLDER, PLACE, Measured
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
@@ -103,7 +103,7 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
 @click.option(
     "--parts",
     "parts_folder",
-    type=click.Path(path_type=Path),
+    type=FOLDER,
     help="Write shopping list and wire list for this press into this folder (Markdown and CSV).",
 )
 @click.option("--bed-span", help="Between the bed's supports; default: the frame's stiffness alone.")
