@@ -65,8 +65,12 @@ def take(c, ring, past, raw):
             d -= 65536
         if samples == 0:
             d = 0
-        count = c[COUNT] + d
         most = c[COUNT_MAX]
+        if d > most:
+            d = most
+        if d < 0 - most:
+            d = 0 - most
+        count = c[COUNT] + d
         if count > most:
             count = most
         if count < 0 - most:
