@@ -27,7 +27,7 @@ warm       oil warms over a spell: bulk modulus falls by 15 to 35 %, flow by 4 t
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -143,6 +143,12 @@ def worn(press: PressFile, kind: str, share: float, amount: float) -> PressFile:
     return press.model_copy(update={"cylinder": cylinder, "valve": valve, "oil": oil, "pump": pump})
 
 
+def oil_told(record: Sequence[int]) -> dict[str, float]:
+    """What a core's record tells of the oil, for Stroke."""
+    places = {"oil_contact_s": t.R_OIL_CONTACT_US, "oil_half_s": t.R_OIL_HALF_US, "oil_end_s": t.R_OIL_END_US}
+    return {name: record[at] / 1e6 for name, at in places.items() if record[at] >= 0}
+
+
 class Shift:
     """One press with one job from its first part on."""
 
@@ -237,6 +243,7 @@ class Shift:
             duration_s=r[t.R_DURATION_MS] / 1000.0,
             learned=bool(r[t.R_FLAGS] & t.FLAG_LEARNED),
             stop=definition().stops[int(r[t.R_STOP])].name,
+            **oil_told(r),
         )
         fault = core.state == t.STATE_FAULT
         core.record_stored()

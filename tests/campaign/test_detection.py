@@ -17,10 +17,11 @@ def test_the_interval_is_the_published_one():
 def test_a_small_part_detects():
     found = campaign([TRIED[0], TUNED[1]], range(201, 202))
     assert found["cycles_simulated_and_counted"] > 300
-    # Two shifts hold some 45 bad parts: limits that only a broken judgement passes.
-    # Since the cutoff slows down before contact, the time of contact tells less: 7 % and 54 % when this was written.
-    assert found["false_alarms"]["share"] <= 0.12
-    assert found["missed_bad_parts"]["share"] <= 0.65
+    # By the time of contact 140 of 170 good parts were false alarms; by its oil at most 5 when this was written.
+    # 25 of 46 bad parts were missed, most of them soft, hard or thin on the stiff press, whose good parts end up to
+    # half the setpoint apart.
+    assert found["false_alarms"]["share"] <= 0.03
+    assert found["missed_bad_parts"]["share"] <= 0.6
     # Strokes that were not learned are not judged: a part missing in them is not seen.
     assert found["missed"]["missing"]["share"] <= 0.5
     assert found["missed"]["double"]["count"] == 0

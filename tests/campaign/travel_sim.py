@@ -30,10 +30,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from tests.campaign.detection_sim import PRESSES, SHEET_SHARE, WEAR, commissioned, worn
+from tests.campaign.detection_sim import PRESSES, SHEET_SHARE, WEAR, commissioned, oil_told, worn
 
 from steadyram.cycles.signature import Stroke
 from steadyram.cycles.travel_signature import seen_later_s
+from steadyram.link.definition import definition
 from steadyram.press.pressfile import Position, PressFile, build_press, read_press_tables
 from steadyram.virtual.plant import Plant
 from steadyram.virtual.work import Part, make_part
@@ -46,7 +47,6 @@ LEARN, MIXED, SPELL = 30, 150, 40
 BAD_SHARE = 0.2
 HEIGHT_SD_M = 20e-6
 _REST = t.IN_ESTOP_OK | t.IN_CUTOFF
-_STOPS = {number: name for name, number in vars(t).items() if name.startswith("STOP_")}
 # A linear potentiometer and two encoders, each as in the press files that have one.
 POT = Position.model_validate(
     dict(kind="potentiometer", range="225 mm", noise=1e-4, nonlinearity=2e-4, gain_error=5e-3)
@@ -195,7 +195,8 @@ class TravelShift:
             pulses=int(r[t.R_PULSES]),
             duration_s=r[t.R_DURATION_MS] / 1000.0,
             learned=bool(r[t.R_FLAGS] & t.FLAG_LEARNED),
-            stop=_STOPS[r[t.R_STOP]].removeprefix("STOP_").lower().replace("_", "-"),
+            stop=definition().stops[int(r[t.R_STOP])].name,
+            **oil_told(r),
         )
         travel = np.asarray(core.trace_travel[:n], dtype=float) * (1 << TRAVEL_UNIT_SHIFT) * 1e-6
         core.record_stored()

@@ -33,13 +33,16 @@ LEVELLED: Final = 0.45
 NEARLY: Final = 1.12
 
 # Figures judged by their logarithm: they scatter in proportion to themselves.
-RELATIVE: Final = frozenset({"rise_s", "half_s", "landing_N", "embed_Ns", "steep_N_per_s", "knee_N"})
+RELATIVE: Final = frozenset(
+    {"rise_s", "half_s", "need_s", "landing_N", "embed_Ns", "steep_N_per_s", "knee_N"}
+)
 # Smallest spread believed, in the figure's own unit, or as a share for the relative ones.
 _FLOOR: Final = {
     "contact_s": 0.0015,
     "approach_N": 8.0,
     "rise_s": 0.03,
     "half_s": 0.03,
+    "need_s": 0.03,
     "landing_N": 0.02,
     "embed_Ns": 0.05,
     "knee_N": 0.03,
@@ -63,13 +66,17 @@ class Spread(BaseModel):
 
 
 class Envelope(BaseModel):
-    """One job's envelope. setpoint_N, and how many good parts it was learned from."""
+    """One job's envelope. setpoint_N, and how many good parts it was learned from.
+
+    by_oil: contact, half and need are told by the oil let in, not by time; parts are compared in the same way.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     setpoint_N: float = Field(gt=0.0)
     parts: int = Field(ge=LEAST_PARTS)
     figures: dict[str, Spread]
+    by_oil: bool = False
 
     @property
     def stands(self) -> bool:
@@ -137,13 +144,16 @@ def learn_envelope(strokes: Sequence[Stroke]) -> Envelope:
     setpoints = {stroke.setpoint_N for stroke in usable}
     if len(setpoints) > 1:
         raise BadInput("The parts were pressed at different setpoints; learn each setpoint by itself.")
-    found = [signature(stroke) for stroke in usable]
+    # By the one or by the other, all of them: a place by oil says nothing of one by time.
+    told = [stroke for stroke in usable if stroke.by_oil]
+    by_oil = len(told) >= LEAST_PARTS
+    found = [signature(stroke, by_oil) for stroke in (told if by_oil else usable)]
     figures = {}
     for name, floor in _FLOOR.items():
         spread = _spread(name, found, floor)
         if spread is not None:
             figures[name] = spread
-    first = Envelope(setpoint_N=setpoints.pop(), parts=len(usable), figures=figures)
+    first = Envelope(setpoint_N=setpoints.pop(), parts=len(found), figures=figures, by_oil=by_oil)
     landed = [replace(each, landing_N=first.landing(each)) for each in found]
     landing = _spread("landing_N", landed, _FLOOR["landing_N"])
     return (

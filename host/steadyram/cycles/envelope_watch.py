@@ -51,7 +51,8 @@ FIGURE_WORDS: Final[dict[str, str]] = {
     "contact_s": "contact",
     "approach_N": "force in free travel",
     "rise_s": "length of the rise",
-    "half_s": "time to half the setpoint",
+    "half_s": "way to half the setpoint",
+    "need_s": "way from contact to the end",
     "landing_N": "first stand",
     "embed_Ns": "work of the first feed",
     "knee_N": "knee",
@@ -181,12 +182,15 @@ class Watch:
             return self._overdue(stroke)
         if not stroke.learned or stroke.stop not in ("setpoint", "short", "over"):
             return Verdict("not judged", self._press(), {})
-        return self.judge_signature(signature(stroke))
+        if self.envelope.by_oil and not stroke.by_oil:
+            # Not begun at the top, or pulled from an older firmware: there is nothing to compare contact with.
+            return Verdict("not judged", self._press(), {})
+        return self.judge_signature(signature(stroke, self.envelope.by_oil))
 
     def _overdue(self, stroke: Stroke) -> Verdict:
         """The device ended the stroke since contact or force did not come where the job's parts have it."""
         home = self.envelope.figures.get("contact_s")
-        contact_s = signature(stroke).contact_s
+        contact_s = signature(stroke, self.envelope.by_oil).contact_s
         early = home is not None and contact_s < home.centre - one_part_limit(home.parts) * home.sd_below
         return Verdict("double" if early else "missing", self._press(), {})
 

@@ -2,14 +2,17 @@
 
 Pure functions over trace arrays; no store, no device. A learned stroke travels at full feed up to the first
 closing of the valve, then closes in by pulses; only the part up to that first closing is the work's own curve
-against ram travel, so contact, embed work and knee are read there. What comes after it (pulses, the
-landing, the end) tells of the press.
+against ram travel, so embed work and knee are read there. What comes after it (pulses, the landing, the end)
+tells of the press. Contact and the way to half the setpoint are told by the oil that the device let in, where its
+record has that: a ram that pauses, or goes slowly, takes longer and lets in no more. Their times are read only where
+it has not.
 
 The reductions are elementary (medians, trapezoids, differences); no outside source is claimed for them.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 from typing import Final
 
@@ -23,7 +26,9 @@ Array = NDArray[np.float64]
 class Stroke:
     """What the log holds of one stroke. Forces in newtons, times in seconds; `force_N` is `dt_s` apart.
 
-    learned: the lead was a learned one (a first part is pulsed from the start and cannot be compared).
+    learned: the lead was a learned one (a first part is pulsed from the start and cannot be compared). oil_...: oil
+    from the top to contact, from there to half the setpoint and to the end, as seconds of full flow at the pump's low
+    stage; NaN where the record does not have it.
     """
 
     dt_s: float
@@ -36,16 +41,24 @@ class Stroke:
     duration_s: float
     learned: bool
     stop: str
+    oil_contact_s: float = math.nan
+    oil_half_s: float = math.nan
+    oil_end_s: float = math.nan
+
+    @property
+    def by_oil(self) -> bool:
+        """True when the device told where contact was by the oil let in."""
+        return math.isfinite(self.oil_contact_s)
 
 
 @dataclass(frozen=True)
 class Signature:
     """The figures of one stroke; NaN where a figure cannot be read.
 
-    contact_s: pedal to the moment the force leaves the approach; approach_N: force read in free travel (what
-    seal friction differs from the calibration's by); rise_s, crest_s: from 20 to 80 and from 90 to 98 % of
-    `landing_N`;
-    half_s: contact to half the setpoint;
+    contact_s: oil to contact (by time: pedal to the moment the force leaves the approach); approach_N: force read in
+    free travel (what seal friction differs from the calibration's by);
+    rise_s, crest_s: from 20 to 80 and from 90 to 98 % of `landing_N`;
+    half_s: contact to half the setpoint, need_s: contact to the end by oil (NaN by time);
     landing_N: force where the ram first stood still after contact, before any closing in; embed_Ns: force
     over time from contact to there (times ram speed: work, joules); knee_N: force from which the rise steepens
     most, after contact; steep_N_per_s: steepest rise; peak_N, settled_N: as recorded; loss_per_s: share of the
@@ -58,6 +71,7 @@ class Signature:
     rise_s: float
     crest_s: float
     half_s: float
+    need_s: float
     landing_N: float
     embed_Ns: float
     knee_N: float
@@ -90,6 +104,7 @@ _NOTHING: Final = Signature(
     rise_s=_NAN,
     crest_s=_NAN,
     half_s=_NAN,
+    need_s=_NAN,
     landing_N=_NAN,
     embed_Ns=_NAN,
     knee_N=_NAN,
@@ -101,8 +116,18 @@ _NOTHING: Final = Signature(
 )
 
 
-def signature(stroke: Stroke) -> Signature:
-    """Reduce a stroke. Pure; a trace that shows no contact gives NaN where contact would be needed."""
+def signature(stroke: Stroke, by_oil: bool | None = None) -> Signature:
+    """Reduce a stroke. Pure; a trace that shows no contact gives NaN where contact would be needed.
+
+    by_oil: whether contact and half are told by oil or by time; None = by oil where the record has it.
+    """
+    found = _signature_by_time(stroke)
+    if not (stroke.by_oil if by_oil is None else by_oil):
+        return found
+    return replace(found, contact_s=stroke.oil_contact_s, half_s=stroke.oil_half_s, need_s=stroke.oil_end_s)
+
+
+def _signature_by_time(stroke: Stroke) -> Signature:
     force = np.asarray(stroke.force_N, dtype=float)
     empty = replace(_NOTHING, peak_N=stroke.peak_N, settled_N=stroke.settled_N, pulses=float(stroke.pulses))
     if len(force) < 16 or stroke.setpoint_N <= 0.0:
@@ -125,6 +150,7 @@ def signature(stroke: Stroke) -> Signature:
         rise_s=_between(above[max(0, at - 1) : stop + 2], landing - approach, 0.2, 0.8) * stroke.dt_s,
         crest_s=_between(above[max(0, at - 1) : stop + 2], landing - approach, 0.9, 0.98) * stroke.dt_s,
         half_s=_time_to(above, at, stroke.setpoint_N / 2.0 - approach) * stroke.dt_s - contact_s,
+        need_s=_NAN,
         landing_N=landing,
         stands_N=tuple(float(np.median(force[slice(*run)])) for run in still[:STANDS]),
         embed_Ns=float(np.trapezoid(np.maximum(risen, 0.0), dx=stroke.dt_s)),

@@ -45,7 +45,15 @@ def stroke_of(record: CycleRecord, trace: Trace | None) -> Stroke:
         duration_s=record["duration_ms"] / 1000.0,
         learned="learned" in record.flags,
         stop=record.stop,
+        **_oil_of(record),
     )
+
+
+def _oil_of(record: CycleRecord) -> dict[str, float]:
+    """What the record tells of the oil, seconds of full flow; nothing where it does not know, or is an older one."""
+    names = ("oil_contact", "oil_half", "oil_end")
+    told = {f"{name}_s": record.values.get(f"{name}_us", -1) for name in names}
+    return {name: value / 1e6 for name, value in told.items() if value >= 0}
 
 
 def teaching(records: Sequence[CycleRecord], said: Mapping[int, str]) -> list[CycleRecord]:

@@ -122,7 +122,9 @@ class TravelEnvelope(BaseModel):
             # It never came to the level: only where it began is known.
             if abs(moved) > _FAR:
                 return "double" if moved < 0.0 else "missing"
-            return "thick" if off["contact_m"] < -_PLACE else "not judged"
+            if abs(off["contact_m"]) > _PLACE:
+                return "thick" if off["contact_m"] < 0.0 else "thin"
+            return "not judged"
         share = found.embed_m / embed
         if share > _TWICE or moved < -_FAR:
             return "double"

@@ -7,10 +7,12 @@ import math
 
 import numpy as np
 import pytest
+from tests.host.cycles.samples import record
 
 from steadyram.cycles.envelope import Envelope, learn_band, learn_envelope
 from steadyram.cycles.envelope_watch import ONE_SIDE, Watch, one_part_limit
 from steadyram.cycles.signature import Stroke, signature
+from steadyram.cycles.signature_store import stroke_of
 from steadyram.errors import BadInput
 
 DT = 0.002
@@ -189,3 +191,48 @@ def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
         off = (following - teachers.mean(axis=1)) / teachers.std(axis=1, ddof=1)
         beyond = float(np.mean(off > one_part_limit(parts)))
         assert beyond == pytest.approx(ONE_SIDE, abs=0.0008)
+
+
+def oiled(made: Stroke, contact_s: float) -> Stroke:
+    """The stroke as a device tells it that counts its oil."""
+    return dataclasses.replace(made, oil_contact_s=contact_s, oil_half_s=0.01, oil_end_s=0.03)
+
+
+def paused(n: int, contact_s: float = 0.3) -> list[Stroke]:
+    """Strokes whose ram pauses before contact, each for as long as it likes, with the same oil."""
+    rng = np.random.default_rng(n)
+    oil = contact_s + 0.002 * rng.standard_normal(n)
+    return [
+        oiled(stroke(contact_s=0.4 + 0.1 * float(rng.uniform()), seed=i), float(oil[i])) for i in range(n)
+    ]
+
+
+def test_contact_is_told_by_oil_however_long_the_ram_paused():
+    envelope = learn_envelope(paused(20))
+    assert envelope.by_oil
+    watch = Watch(envelope)
+    late = oiled(stroke(contact_s=0.6, seed=90), 0.3)
+    assert watch.judge(late).part == "good"
+    early = oiled(stroke(contact_s=0.45, seed=91), 0.15)
+    assert watch.judge(early).part == "double"
+
+
+def test_a_record_tells_its_oil():
+    told = stroke_of(record(3, oil_contact_us=300_000, oil_half_us=-1, oil_end_us=41_000), None)
+    assert (told.oil_contact_s, told.oil_end_s) == (0.3, 0.041)
+    assert math.isnan(told.oil_half_s)
+    assert told.by_oil
+    assert not stroke_of(record(4), None).by_oil
+
+
+def test_a_stroke_without_oil_is_not_judged_by_oil():
+    watch = Watch(learn_envelope(paused(20)))
+    assert watch.judge(stroke(contact_s=0.45)).part == "not judged"
+
+
+def test_an_envelope_of_older_records_goes_by_time():
+    assert not learn_envelope([stroke(seed=i) for i in range(10)]).by_oil
+    mixed = [*paused(10), *(stroke(contact_s=0.9, seed=i) for i in range(9))]
+    # Those that tell their oil teach; the others are left out, not mixed with them.
+    envelope = learn_envelope(mixed)
+    assert (envelope.by_oil, envelope.parts) == (True, 10)
