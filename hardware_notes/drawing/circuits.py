@@ -75,7 +75,7 @@ def _pressing_side(s: Sheet, press: PressFile, kind: str, spring: bool) -> dict[
     s.line((650, ay), (650, 152))
     sym.gauge(s, 650, 168)
     s.words(672, 174, "gauge", 12)
-    hand = sym.needle(s, 740, 176, "release\nby hand (P3)" if kind == "hand" else "release\nby hand")
+    hand = sym.needle(s, 740, 176, "release\n(P3)" if kind == "hand" else "release\nby hand")
     s.line((740, ay), hand["top"])
     s.line(hand["low"], (740, 226))
     sym.tank(s, 740, 224)
