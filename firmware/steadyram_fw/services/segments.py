@@ -91,8 +91,8 @@ class Segments:
             size = _size_in(files.read(self._path(first), _HEAD_LEN), _ANY)
             # a segment of smaller or larger records is closed, not damaged
             other = size not in (0, self.size)
-            unread = whole and first + whole == self.next and self.read(self.next - 1) is None
-            self.damaged = size == 0 or (unread and not other)
+            unread = whole > 0 and first + whole == self.next and self.read(self.next - 1) is None
+            self.damaged = size == 0 or bool(unread and not other)
             self._seal = self.torn or self.damaged or other or first + whole != self.next or whole >= self.per
 
     def first(self):
