@@ -72,7 +72,7 @@ def test_hostile_names_and_words_stay_text(browser: Any, tmp_path: Path) -> None
     with CycleStore(store_file, create=False) as store:
         assert {each.why for each in store.verdicts(uid)} == {WORDS}
     report, proof = tmp_path / "report.html", tmp_path / "proof"
-    main(["report", "--store", str(store_file), "--out", str(report), "--title", WORDS])
+    main(["cycles", "report", "--store", str(store_file), "--out", str(report), "--title", WORDS])
     main(["batch", "proof", "--store", str(store_file), "--out", str(proof), "--title", WORDS])
     for file in (report, proof.with_suffix(".html")):
         page = browser.new_page()

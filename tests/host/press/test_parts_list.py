@@ -153,4 +153,4 @@ def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path, capsys):
     )
     assert code == 2
     assert "Traceback" not in said
-    assert "cannot be made" in said
+    assert "is not a folder" in said
