@@ -271,7 +271,7 @@ CAMPAIGNS = (
         "guided_coverage",
         "night",
         "stroke_coverage",
-        ("--runs", "500", "--seed", "20261128", "--models", "guided", "--part", "{part}"),
+        ("--runs", "100", "--seed", "20261128", "--models", "guided", "--part", "{part}"),
         ("metrology", "plant", "commissioning"),
         stroke_coverages,
         seed="20261128",

@@ -131,7 +131,7 @@ def firmware(data: bytes) -> None:
 
 def stored_sets(data: bytes) -> None:
     """Canonical text as it comes out of flash."""
-    for kind in sets.KINDS:
+    for kind in T.KINDS:
         sets.from_payload(kind, kind.encode() + b"\n" + data)
 
 

@@ -253,9 +253,10 @@ export class Chip {
 
   // Run until the chip's time is `until` (ns). True when it got there, false when `stop()` was true or power went.
   run(until, stop = null) {
-    while (this.now() < until) {
+    // In the time since the last reset: a sum with `before` may round to just less than `until` for ever.
+    while (this.clock.nanos < until - this.before) {
       this.pass();
-      const slice = Math.min(until, this.now() + 20000) - this.before;
+      const slice = Math.min(until - this.before, this.clock.nanos + 20000);
       try {
         this.slice(slice);
       } catch (error) {
