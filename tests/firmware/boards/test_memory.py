@@ -61,7 +61,7 @@ def test_heap_at_rest_on_a_32_bit_build_leaves_room_on_the_smallest_board(tmp_pa
 def test_busy_in_every_way_on_a_limited_heap(tmp_path):
     """64-bit objects are up to twice as large, and paths lie on this heap; tests/board has a board's own."""
     program = runtimes.micropython()
-    folder, _ = compiled(tmp_path / "fw", names=True)
+    compiled(tmp_path / "fw", names=True)
     files = tmp_path / "files"
     files.mkdir()
     (tmp_path / "busy.py").symlink_to(HERE / "busy_on_micropython.py")
