@@ -103,6 +103,7 @@ class Stroke:
         self.slow = slow
         self.cells = new_cells()
         self.rests = array("i", [0] * (2 * RESTS))
+        self.ahead16 = array("i", [0] * (LEVELS + 1))
         self.mode = MODE_THRESHOLD
         self.gentle = False
         self.handling = False
@@ -136,6 +137,7 @@ class Stroke:
         self.scrap16 = 0
         self.reserve16 = 0
         self.room16 = 0
+        self.told = 0
         self.touch_n = 1
         self.end16 = 1
         self.f0 = 0

@@ -103,35 +103,33 @@ def arm(c):
         cells[TRIP_N] = dead_trip_n(c, lag16, aim)
         return
     a = c.learned
-    jit16 = keep_room(c)
-    off16 = time_for(c.aim_n, c.end16)
+    jit16 = outlook(c)
+    left16 = c.ahead16
+    told = c.told
     cells[GUARD_N] = setpoint + c.allow_n
     cells[TRIP_N] = FAR_N
-    turn16 = turn_oil16(c)
     best = c.left_spread16 if c.touched else FAR16
-    # A level tells by the oil let in since it was passed, where it tells more than those before it.
+    # A level tells by the oil let in since it was passed, where it tells more than those before it. One ahead that
+    # comes in time tells more than all before it: no oil ends the feed before.
     for j in range(LEVELS):
-        spread = max(a[L_SPREAD + j], jit16)
+        spread = a[L_SPREAD + j]
+        if spread < jit16:
+            spread = jit16
         if a[L_NEED + j] > 0 and spread <= best + (best >> 3):
-            best = min(best, spread)
-            cells[AHEAD + j] = max(1, a[L_NEED + j] - off16 - margin16(c, spread))
-    trip = FAR_N
-    told = level_in_time(c)
-    if told:
-        trip = trip_at_n(c, told, jit16, off16)
-        # It tells more than what was passed before it, and comes in time: no oil ends the feed before.
-        for j in range(told):
-            cells[AHEAD + j] = 0
+            if spread < best:
+                best = spread
+            if j >= told and not p.burst:
+                cells[AHEAD + j] = max(1, left16[j])
     cells[AFTER16] = 0
+    turn16 = turn_oil16(c)
     if not slow and turn16 > 0:
-        cells[AFTER16] = max(0, turn16 - off16 - margin16(c, min(best, 20000)))
+        cells[AFTER16] = max(0, turn16 - time_for(c.aim_n, c.end16) - margin16(c, min(best, 20000)))
+    trip = trip_at_n(c, turn16) if told else FAR_N
     if not p.burst:
         cells[TRIP_N] = min(trip, aim)
         if not told:
-            land_by_oil(c, lag16, jit16, off16)
+            land_by_oil(c, lag16, jit16, time_for(c.aim_n, c.end16))
     else:
-        for j in range(LEVELS + 1):
-            cells[AHEAD + j] = 0
         cells[TRIP_N] = trip if trip < FAR_N else c.touch_n
 
 
@@ -155,36 +153,52 @@ def turn_oil16(c):
     return need16(c.learned, c.setpoint, p.changeover_n) if p.changeover_n < c.setpoint else 0
 
 
-def level_in_time(c):
-    """Highest level still ahead whose passing leaves time to close: where the force tells when to. 0 = none.
+def outlook(c):
+    """Look ahead along the job's curve, for the feed in use; returns the valve's jitter as oil.
 
-    A part that has not passed a level surely needs what that level needs: so much is known of a plateau's end, however
-    little is known of where on the plateau the part is.
+    c.told becomes the highest level still ahead whose passing leaves time to close: there the force tells when to; 0 =
+    none. c.ahead16 takes the oil that may be let in from each level on, down to that one. A part that has not passed a
+    level surely needs what that level needs: so much is known of a plateau's end, however little is known of where on
+    the plateau the part is.
     """
     a = c.learned
     jit16 = keep_room(c)
-    turn16 = turn_oil16(c)
     off16 = time_for(c.aim_n, c.end16)
-    first = max(1, c.cells[LEVEL] if c.touched else 1)
-    for j in range(LEVELS - 1, first - 1, -1):
-        need = a[L_NEED + j]
-        left16 = need - off16 - margin16(c, max(a[L_SPREAD + j], jit16))
-        if left16 > 0 and left16 >= lag_oil16(c, need, turn16):
-            return j
-    return 0
-
-
-def trip_at_n(c, told, jit16, off16):
-    """Force between level `told` and the next at which the feed is to be told to close."""
-    a = c.learned
-    setpoint = c.setpoint
     turn16 = turn_oil16(c)
-    here = a[L_NEED + told] - off16 - margin16(c, max(a[L_SPREAD + told], jit16))
-    here -= lag_oil16(c, a[L_NEED + told], turn16)
-    above = a[L_NEED + told + 1] - off16 - margin16(c, max(a[L_SPREAD + told + 1], jit16))
-    above -= lag_oil16(c, a[L_NEED + told + 1], turn16)
-    span = setpoint >> 4
-    return ((setpoint * told) >> 4) + ((span >> 2) * ((here << 6) // max(1, here - above)) >> 4)
+    left16 = c.ahead16
+    holds_load = c.p.holds_load
+    allow16 = c.allow16
+    reserve16 = c.reserve16
+    room16 = c.room16
+    first = max(1, c.cells[LEVEL] if c.touched else 1)
+    c.told = 0
+    # Down to the level that tells; margin16 of each is written out: a call a level takes most of a small board's step.
+    for j in range(LEVELS, -1, -1):
+        need = a[L_NEED + j]
+        here16 = need - off16
+        if holds_load:
+            spread16 = a[L_SPREAD + j]
+            keep16 = 3 * (spread16 if spread16 > jit16 else jit16) - allow16
+            if keep16 < reserve16:
+                keep16 = reserve16
+            if 0 < keep16 < room16:
+                keep16 = room16
+            here16 -= keep16
+        left16[j] = here16
+        if here16 > 0 and first <= j < LEVELS and here16 >= lag_oil16(c, need, turn16):
+            c.told = j
+            break
+    return jit16
+
+
+def trip_at_n(c, turn16):
+    """Force between the level that tells and the next at which the feed is to be told to close."""
+    a = c.learned
+    told = c.told
+    here = c.ahead16[told] - lag_oil16(c, a[L_NEED + told], turn16)
+    above = c.ahead16[told + 1] - lag_oil16(c, a[L_NEED + told + 1], turn16)
+    span = c.setpoint >> 4
+    return ((c.setpoint * told) >> 4) + ((span >> 2) * ((here << 6) // max(1, here - above)) >> 4)
 
 
 def keep_room(c):
@@ -213,10 +227,9 @@ def pays(c, force):
     v = c.valve()
     oil16 = c.left16
     if c.known:
-        jit16 = keep_room(c)
-        told = level_in_time(c)
-        if told:
-            oil16 -= margin16(c, max(c.learned[L_SPREAD + told], jit16))
+        jit16 = outlook(c)
+        if c.told:
+            oil16 -= margin16(c, max(c.learned[L_SPREAD + c.told], jit16))
         else:
             oil16 = feed_oil16(c, jit16)
     return time_of16(c, force, max(0, oil16)) > v.close16 + v.see16 + WATCHED16
