@@ -12,7 +12,14 @@ from rich.table import Table
 
 from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, err, json_option, out, port_options, print_json, said_if_stopped
-from steadyram.commission.first_part import FirstPart, read_first_part, terminal_curve, wait_for_stroke
+from steadyram.cli.commission import hands_at, hands_option
+from steadyram.commission.first_part import (
+    FirstPart,
+    read_first_part,
+    stroke_by_hands,
+    terminal_curve,
+    wait_for_stroke,
+)
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.link.records import Trace
@@ -57,6 +64,7 @@ _HOW = (
     help="Store this force instead of a proposal.",
 )
 @click.option("--plot", type=PLACE, help="Draw the curve (SVG or PNG).")
+@hands_option
 @port_options
 @json_option
 def first_part(
@@ -65,14 +73,15 @@ def first_part(
     take: str,
     forced: str | None,
     plot: Path | None,
+    hands_url: str | None,
     port: str | None,
     wire_log: Path | None,
     as_json: bool,
 ) -> None:
     """Press the first part of a job, store the force it needed.
 
-    Changes must be open at the panel (hold its enable button) when the force is stored. Nothing is stored without
-    confirmation, --take or --force.
+    To store the force it asks you to open changes at the panel. Nothing is stored without confirmation, --take or
+    --force.
     """
     share = parse(margin, "dimensionless", what="--margin")
     patience_s = parse(patience, "second", what="--patience")
@@ -82,7 +91,11 @@ def first_part(
     kept = (
         "Nothing was stored; the job keeps its set force. A part that was pressed stays in the device's log."
     )
-    with said_if_stopped(lambda: kept), connected(port, wire_log) as device:
+    with (
+        said_if_stopped(lambda: kept),
+        connected(port, wire_log) as device,
+        hands_at(device, hands_url, prefer.force_unit, None) as hands,
+    ):
         reading = device.now()
         if reading.job == 0:
             raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")
@@ -94,14 +107,20 @@ def first_part(
         talk.print(
             f"Job {reading.job}, ceiling {prefer.force(reading.setpoint_N)}. Waiting for the pedal ..."
         )
-        record = wait_for_stroke(device, reading.next_seq, time.sleep, patience_s)
+        if hands_url is None:
+            record = wait_for_stroke(device, reading.next_seq, time.sleep, patience_s)
+        else:
+            record = stroke_by_hands(device, hands, reading.next_seq, patience_s)
         found = read_first_part(record, device.trace(record.seq), share)
         _show(talk, found, prefer.force)
         if plot and found.trace is not None:
             _draw(found, found.trace, plot)
             talk.print(f"Drawn: {plot}")
         chosen = force_N if force_N is not None else _choose(found, take, as_json)
-        stored = device.teach(chosen) if chosen is not None else None
+        stored = None
+        if chosen is not None:
+            hands.open_changes()
+            stored = device.teach(chosen)
     if as_json:
         print_json(found.to_json() | {"job": reading.job, "stored_N": stored})
     elif stored is None:

@@ -11,11 +11,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from steadyram.commission.hands import Hands
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
-from steadyram.link.records import CycleRecord, Trace
+from steadyram.link.records import CycleRecord, Reading, Trace
 
 MARGIN = 0.05
+_LOOK_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -71,17 +73,44 @@ def wait_for_stroke(
     waited = 0.0
     while True:
         reading = device.now()
-        if reading.state == "refused" and reading.refusal:
-            raise CheckFailed(
-                f"The device refuses to extend: {reading.refusal.replace('-', ' ')}; put that right and start again."
-            )
+        _stop_if_refused(reading)
         if reading.next_seq > after_seq:
             for record in device.log(after_seq):
                 return record
         if waited >= patience_s:
             raise CheckFailed(f"No stroke was finished within {patience_s:.0f} s; nothing was changed.")
-        wait(0.2)
-        waited += 0.2
+        wait(_LOOK_S)
+        waited += _LOOK_S
+
+
+def stroke_by_hands(device: Device, hands: Hands, after_seq: int, patience_s: float) -> CycleRecord:
+    """Press a part with `hands` and return its record.
+
+    Raises CheckFailed when the device refuses, or when the stroke does not end or leaves no record in `patience_s`.
+    """
+    hands.to_top()
+    hands.use_part()
+    hands.press_extend()
+    try:
+        waited = 0.0
+        while (reading := device.now()).state not in ("done", "fault"):
+            _stop_if_refused(reading)
+            if waited >= patience_s:
+                raise CheckFailed(f"The stroke did not end within {patience_s:.0f} s; nothing was changed.")
+            hands.wait(_LOOK_S)
+            waited += _LOOK_S
+    finally:
+        hands.release_extend()
+    record = wait_for_stroke(device, after_seq, hands.wait, patience_s)
+    hands.to_top()
+    return record
+
+
+def _stop_if_refused(reading: Reading) -> None:
+    if reading.state == "refused" and reading.refusal:
+        raise CheckFailed(
+            f"The device refuses to extend: {reading.refusal.replace('-', ' ')}; put that right and start again."
+        )
 
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"

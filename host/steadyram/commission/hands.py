@@ -23,6 +23,9 @@ class Hands(Protocol):
     def use_block(self) -> None:
         """Solid block under the ram, ram at the top."""
 
+    def use_part(self) -> None:
+        """A fresh part under the ram."""
+
     def use_stack(self, height_m: float) -> None:
         """Gauge blocks of that height, metres, on the bed or block under the ram, ram at the top; 0 = none."""
 

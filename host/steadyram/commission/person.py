@@ -81,6 +81,10 @@ class PersonHands(Hands):
             "Put a solid steel block (with the reference, if it goes under the ram) in place; press return"
         )
 
+    def use_part(self) -> None:
+        self.to_top()
+        self._ask("Put a part in, hands out; press return")
+
     def use_stack(self, height_m: float) -> None:
         self.to_top()
         what = (

@@ -45,6 +45,10 @@ class VirtualHands(Hands):
     def use_block(self) -> None:
         self._press.swap_block()
 
+    def use_part(self) -> None:
+        self._press.load_part()
+        self._press.run(0.3)
+
     def use_stack(self, height_m: float) -> None:
         self.to_top()
         self._press.operator.use_stack(height_m)
@@ -77,8 +81,7 @@ class VirtualBending(VirtualHands, BendingPedals, BendingHands):
         super().__init__(press, cell_seed)
 
     def fresh_sheet(self) -> None:
-        self._press.load_part()
-        self._press.run(0.3)
+        self.use_part()
 
     def confirm(self, text: str) -> bool:
         self.note(text)

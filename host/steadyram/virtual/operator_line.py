@@ -181,6 +181,10 @@ class LineHands(Hands):
     def use_block(self) -> None:
         self._line.do("block")
 
+    def use_part(self) -> None:
+        self._line.do("part")
+        self._line.do("wait 0.3")
+
     def use_stack(self, height_m: float) -> None:
         self.to_top()
         self._line.do(f"stack {height_m:.9f}")
@@ -218,8 +222,7 @@ class LineBending(LineHands, BendingPedals, BendingHands):
         self._say(text)
 
     def fresh_sheet(self) -> None:
-        self._line.do("part")
-        self._line.do("wait 0.3")
+        self.use_part()
 
     def confirm(self, text: str) -> bool:
         if self._person is not None:

@@ -34,7 +34,9 @@ def play(press: VirtualPress, script: Script) -> None:
 
 
 def hold_enable(press: VirtualPress, seconds: float = HOLD_S) -> Script:
-    """Hold the enable button as long as it takes."""
+    """Hold the enable button as long as it takes, once nobody else's finger is on it."""
+    if press.operator.enable_held:
+        yield lambda p: not p.operator.enable_held
     press.operator.press_enable()
     yield seconds
     press.operator.release_enable()
@@ -54,13 +56,18 @@ def acknowledge(press: VirtualPress) -> Script:
 
 
 def to_top(press: VirtualPress) -> Script:
-    """Send the ram up: hold the retract pedal until the top switch closes or a fault shows, then let go."""
-    press.operator.release_extend()
+    """Send the ram up: hold the retract pedal until the top switch closes or a fault shows, then let go.
+
+    Where no valve is fitted the ram goes up through the release valve, which is opened by hand.
+    """
+    op = press.operator
+    by_hand = press.plant.press.valve.indicator
+    op.release_extend()
     yield _REACTION_S
-    press.operator.press_retract()
-    yield lambda p: p.plant.at_top or not p.powered or panel_state(p) == "fault"
+    (op.open_release if by_hand else op.press_retract)()
+    yield lambda p: p.plant.at_top or not p.powered or (not by_hand and panel_state(p) == "fault")
     yield _REACTION_S
-    press.operator.release_retract()
+    (op.shut_release if by_hand else op.release_retract)()
     yield _LOOK_S
 
 
@@ -90,6 +97,11 @@ def changes_open(press: VirtualPress) -> bool:
     return "CHANGES OPEN" in press.display
 
 
+def changes_closed(press: VirtualPress) -> bool:
+    """True where the panel shows a state, and no open changes: screens of faults, menus and valve tests say neither."""
+    return panel_state(press) not in ("", "fault") and not changes_open(press)
+
+
 def seal_open(press: VirtualPress) -> bool:
     """True while the panel says that changes and the calibration's seal are open."""
     return "CHANGES OPEN, CAL" in press.display
@@ -115,12 +127,14 @@ class Person:
 
     work: run the active job's batch whenever the panel shows parts left; keep_open: hold the enable button
     whenever nothing is to be run and changes are closed. When changes are open, a batch waits until the host
-    has been quiet for a second; then the same button closes changes, and work begins.
+    has been quiet for a second; then the same button closes changes, and work begins. relieved: somebody else has
+    the pedals, so this person starts nothing.
     """
 
     def __init__(self, *, work: bool, keep_open: bool) -> None:
         self.work = work
         self.keep_open = keep_open
+        self.relieved = False
         self.heard_s = -_QUIET_S  # when the host last sent something
 
     def day(self, press: VirtualPress) -> Script:
@@ -128,7 +142,7 @@ class Person:
         batch_left: int | None = None
         yield 0.5
         while True:
-            if not press.powered:
+            if not press.powered or self.relieved:
                 yield _LOOK_S
                 continue
             quiet = press.time_s - self.heard_s >= _QUIET_S
@@ -149,7 +163,7 @@ class Person:
                 continue
             if not quiet:
                 batch_left = None
-            if self.keep_open and not changes_open(press) and not left and panel_state(press) != "fault":
+            if self.keep_open and changes_closed(press) and not left:
                 yield from hold_enable(press, SEAL_S)
                 yield _LOOK_S * 3
                 continue

@@ -277,6 +277,8 @@ class PressServer:
         return [r for r in (self._typing, self._day) if r is not None and not r.over]
 
     def _turn_scripts(self) -> None:
+        if self._person is not None:
+            self._person.relieved = self._hands is not None
         if self._day is not None:
             self._day.turn()
         while True:

@@ -23,9 +23,10 @@ from steadyram.link.transport import open_transport
 from steadyram.press.pressfile import read_press
 from steadyram.virtual import quick_setup
 from steadyram.virtual.default_press import default_press
+from steadyram.virtual.operator import SEAL_S
 from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
-from steadyram.virtual.script import Person
+from steadyram.virtual.script import Person, hold_enable
 from steadyram.virtual.server import _SLIP_S, BUSY_NOTE, PressServer, parse_listen
 
 Serve = Callable[..., "Served"]
@@ -193,6 +194,33 @@ def test_changes_need_the_held_button_and_auto_operator_works_a_batch(serve: Ser
     # The batch is done: changes are opened again and no third part is made.
     served.wait_for(lambda: device.now().changes_left_s > 0, "changes were not opened again")
     assert len(list(device.log())) == 2
+
+
+def test_who_keeps_changes_open_leaves_the_button_alone_in_a_valve_test(serve: Serve) -> None:
+    served = serve(person=Person(work=False, keep_open=True))
+    device = served.device()
+    served.wait_for(device.calibration_unsealed, "nobody held the enable button")
+    device.push_press(quick_setup.nameplate_settings(read_press(default_press())))
+    # The panel's screen of an armed test says nothing on changes, which are open all the same.
+    device.probe(feed=0, cut_counts=0, pulse_ms=12, pulses=4, pause_ms=90)
+    held = [e.name for e in served.press.events].count("press-enable")
+    began = served.press.time_s
+    served.wait_for(lambda: device.now().armed_s > 0 and served.press.time_s > began + 2.0, "not armed")
+    assert [e.name for e in served.press.events].count("press-enable") == held
+    assert device.now().changes_left_s > 0
+
+
+def test_two_who_hold_the_enable_button_do_so_one_after_the_other(tmp_path: Path) -> None:
+    with VirtualPress(default_press(), 5, "cpython", tmp_path / "flash") as press:
+        first, second = hold_enable(press, SEAL_S), hold_enable(press, SEAL_S)
+        assert next(first) == SEAL_S
+        let_go = next(second)
+        assert callable(let_go)
+        assert not let_go(press)
+        next(first)
+        assert let_go(press)
+        assert next(second) == SEAL_S
+        assert press.operator.enable_held
 
 
 def test_changes_are_refused_when_nobody_holds_the_button(serve: Serve) -> None:
