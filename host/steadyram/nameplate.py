@@ -26,6 +26,8 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     # What the ram's stroke takes of full feed, and a tenth more; of a pump worked by hand nobody knows the time.
     seconds = press.cylinder.stroke * press.cylinder.area_m2 / press.pump.flow_m3_s(0.0)
     values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))
+    back_s = press.cylinder.stroke * press.cylinder.area_m2 / press.return_flow_m3_s
+    values["return_max_ms"] = min(120_000, max(values["return_max_ms"], math.ceil(1500 * back_s)))
     values["cutout_fitted"] = int(press.cutout is not None)
     values["return_kind"] = known.value("return_kind", press.cylinder.return_)
     drive = "none" if press.valve.indicator else "contactor" if press.pump.coast_down > 0 else "valve"

@@ -90,6 +90,8 @@ STEEP_MS = 73  # it has been above that for so long
 
 SUPPLY = 74  # the converter's supply on its own scale, 16384 = full: a reading's code is counts times this
 
-RING = 75  # 64 samples
-FORCES = 139  # 32 forces
-CELLS = 171
+DROP16 = 75  # what the line between pump and transducer may drop while oil flows
+
+RING = 76  # 64 samples
+FORCES = 140  # 32 forces
+CELLS = 172

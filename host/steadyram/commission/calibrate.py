@@ -92,6 +92,7 @@ def calibrate(
     hands.wait(0.6)
     before, after = zero, mean_counts(device, hands, 6)
     zero = (before + after) / 2
+    found = without_stuck(found)
     rising = [p for p in found if p.rising]
     # A reference errs in proportion to its reading; near zero the sensor's noise is what is left.
     floor_N = noise / counts_per_N / 16
@@ -158,9 +159,8 @@ def _up_and_down(
     # Touch the block, back off a hair, then come up in pulses. Seal friction is up to 4 % of capacity in free travel,
     # half as much again at breakaway: what holds more than that stands on the block.
     for _ in range(6):
-        probe_stroke(
-            device, hands, slow=slow, cut_counts=zero + 2.2 * low + 4 * noise, pause_ms=80, collect=False
-        )
+        # By the full feed: at slow feed the way down may take longer than a stroke may last.
+        probe_stroke(device, hands, cut_counts=zero + 2.2 * low + 4 * noise, pause_ms=80, collect=False)
         if mean_counts(device, hands, 2) > zero + 1.4 * low:
             break
     for _ in range(40):
@@ -262,6 +262,27 @@ def _read(device: Device, hands: Hands, rising: bool) -> Point:
     counts = mean_counts(device, hands, 4)
     after = hands.reference_N()
     return Point((before + after) / 2, counts, rising)
+
+
+def without_stuck(points: list[Point]) -> list[Point]:
+    """Return the points without a lowest rising one at which the ram had not yet moved up.
+
+    After the back-off the seals hold the ram until the pressure has risen by twice their friction: until then the
+    reference shows the force of the falling branch. Such a point lies above the line through the other rising ones by
+    more than half of the friction (a point that sticks on its way up lies below it).
+    """
+    rising = sorted((p for p in points if p.rising), key=lambda p: p.counts)
+    if len(rising) < 4:
+        return points
+    slope, base = np.polyfit([p.counts for p in rising[1:]], [p.force_N for p in rising[1:]], 1)
+    falling = [p.force_N - (base + slope * p.counts) for p in points if not p.rising]
+    if not falling:
+        return points
+    friction_N = float(np.median(falling)) / 2
+    lowest = rising[0]
+    if lowest.force_N - (base + slope * lowest.counts) > friction_N / 2 > 0.005 * lowest.force_N:
+        return [p for p in points if p is not lowest]
+    return points
 
 
 def half_gap_N(points: list[Point]) -> float:

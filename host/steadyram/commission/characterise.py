@@ -55,6 +55,8 @@ _HOLD_S = 3.0
 _HYSTERESIS = 0.0005
 # Uncertainty of a lag with the sensor's from which the corners count as badly seen, ms.
 _VAGUE_MS = 6.0
+# Relative uncertainty of a rise rate from which it is measured again, and then refused: parts would be pressed by it.
+_VAGUE_RATE = 0.3
 # Share of the capacity that the first stroke may pass its end by.
 _TOO_FAR = 0.6
 # Free travel that a stop on the way needs, ms.
@@ -179,12 +181,16 @@ def characterise(
         return measured
     _find_shape(test, steps, lead)
     rates = _rates(test)
+    if rates is not None and _vague(rates):
+        _approaches(test)
+        rates = _rates(test)
     opening, closing = _valve_lags(test, steps)
     if rates is None or closing is None:
         raise CheckFailed(
             "The strokes against the block show no clear rise: check that the ram meets the block, the pump runs "
             "and the relief valve is set above the calibration's lowest points."
         )
+    refuse_vague(rates)
     full = _pulses(test, False, opening, closing, rates)
     progress(3, stages)
     slow = _slow(test, rates) if slow_fitted else None
@@ -239,7 +245,7 @@ def _approaches(test: _Test) -> None:
 
 def _half_way_ms(test: _Test, window: Window, rest: float) -> int:
     """Return a pulse that moves the ram and ends well above the block; 0 where there is too little daylight."""
-    contact = _contact_seen(window, rest)
+    contact = _contact_seen(window, rest, test.noise_N)
     opens = _opening_seen(window.time_ms, window.force_N, rest, test.noise_N, contact)
     if contact - opens < 2 * _WAY_MS:
         return 0
@@ -335,23 +341,28 @@ def _find_shape(test: _Test, steps: list[Window], lead: tuple[float, float]) -> 
         test.shape, test.shape_u_ms = fit_shape(steps, test.shape, test.noise_N, lead)
 
 
-def _contact_seen(window: Window, rest: float) -> float:
-    """Return about when the rise to the stroke's end began, ms: back from 15 % of it along what follows."""
+def _contact_seen(window: Window, rest: float, noise: float) -> float:
+    """Return about when the rise to the stroke's end began, ms: where the reading last was that of free travel."""
     t, y = window.time_ms, window.force_N
     up = t <= window.cut_ms
     peak = float(np.max(y[up])) if up.any() else rest
-    level = rest + 0.15 * (peak - rest)
-    below = np.flatnonzero((y < level) & up)
-    at = min(len(t) - 3, int(below[-1]) + 1) if len(below) else 0
-    slope = max(1e-9, float(np.max(np.diff(y[at : at + 3]) / np.diff(t[at : at + 3]))))
-    return float(t[at]) - min(40.0, (float(y[at]) - rest) / slope) - 2.0
+    below = np.flatnonzero((y < rest + 0.15 * (peak - rest)) & up)
+    rough = min(len(t) - 3, int(below[-1]) + 1) if len(below) else 0
+    before = y[(t > 0.4 * t[rough]) & (t < 0.8 * t[rough])]
+    free = float(np.median(before)) if len(before) > 2 else rest
+    level = free + max(8.0 * noise, 0.02 * (peak - free))
+    below = np.flatnonzero(y[: rough + 1] < level)
+    at = min(rough, int(below[-1]) + 1) if len(below) else rough
+    risen = slice(at, min(len(t), max(at + 4, rough + 3)))
+    slope = max(1e-9, float(np.polyfit(t[risen], y[risen], 1)[0]))
+    return float(t[at]) - min(40.0, max(0.0, float(y[at]) - free) / slope) - 2.0
 
 
 def _rise_of(test: _Test, approach: Approach) -> tuple[Rise | None, Travel]:
     """Read one approach: where the free level is, the rise above it."""
     window, rest = approach.window, approach.rest_N
     t, y = window.time_ms, window.force_N
-    contact = _contact_seen(window, rest)
+    contact = _contact_seen(window, rest, test.noise_N)
     start = approach.held_N if approach.held_N is not None else rest
     opens = _opening_seen(t, y, start, test.noise_N, contact)
     travel = read_travel(t, y, rest, approach.held_N, opens, contact, test.shape.delay_ms)
@@ -368,6 +379,21 @@ def _opening_seen(t: Samples, y: Samples, rest: float, noise: float, contact_ms:
         return max(0.0, 0.5 * contact_ms)
     runs = np.flatnonzero(above[:-4] & above[1:-3] & above[2:-2] & above[3:-1] & above[4:])
     return float(t[runs[0]]) if len(runs) else max(0.0, 0.5 * contact_ms)
+
+
+def _vague(rates: Rates) -> bool:
+    return max(rates.u_low, rates.u_high) > _VAGUE_RATE
+
+
+def refuse_vague(rates: Rates) -> None:
+    """Raise CheckFailed for rise rates that no part may be pressed by."""
+    if not _vague(rates):
+        return
+    raise CheckFailed(
+        f"The rise rate on the block is known to {max(rates.u_low, rates.u_high):.0%} only after two rounds of strokes "
+        f"({rates.why}); look for air in the oil, a block that beds in or a pump that does not repeat, and run the "
+        "test again."
+    )
 
 
 def _rates(test: _Test) -> Rates | None:

@@ -25,6 +25,9 @@ _SAME_RATE = 0.92
 _LEAST_SAMPLES = 6
 _MOST_SAMPLES = 150
 _UNSEEN_MS = 8.0
+# A stretch that is shorter than this is the reading's own swing at contact, or at the command to close, and no stage of
+# the pump, ms: line and transducer (20 to 100 Hz, damping 0.2 to 0.7, 1 to 5 ms: common practice, no source).
+_STAGE_MS = 18.0
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,9 @@ def fit_rise(
             tried = _fit(
                 ts, ys, edge, [contact, steep, turn - edge.delay_ms, max(high, 0.02 * steep)], free_N, noise
             )
-            if tried is not None and (two is None or tried[0] < two[0]):
+            if tried is None or not _is_stage(tried[1], window.cut_ms, edge):
+                continue
+            if two is None or tried[0] < two[0]:
                 two = tried
     best = two if two is not None and (one is None or two[0] < one[0]) else one
     if best is None:
@@ -115,6 +120,11 @@ def fit_rise(
     gain = (before - cost) / max(cost / max(1, len(ts) - 5), 1e-12)
     level = free_N if held_N is None else held_N
     return Rise(p[1], p[3], level + p[1] * (p[2] - p[0]), gain, len(ts), *seen, p[0])
+
+
+def _is_stage(p: tuple[float, ...], cut_ms: float, edge: Shape) -> bool:
+    """Return whether both rates last long enough to be a pump's. p: contact, rate, changeover, rate above it."""
+    return p[2] - p[0] > _STAGE_MS and cut_ms - edge.delay_ms - p[2] > _UNSEEN_MS
 
 
 def _turns(t: Samples, y: Samples, *, first_ms: float, free_N: float) -> list[float]:

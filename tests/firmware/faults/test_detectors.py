@@ -140,6 +140,16 @@ def test_a_fall_while_holding_latches():
     assert ms <= 600
 
 
+@pytest.mark.parametrize(
+    ("flowing", "held", "fault"), [(6_000.0, 700.0, 0), (20_000.0, 2_000.0, t.FAULT_LEAK_FAST)]
+)
+def test_what_the_line_drops_while_oil_flows_is_no_leak(flowing, held, fault):
+    # 6 bar of a 250 bar transducer: 6.7 kN here.
+    watched, _ = settled(flowing, range_kpa=25_000)
+    found, _ = watched.ramp(flowing, held, t.STATE_SETTLE)
+    assert (found or watched.run(400, held, t.STATE_SETTLE)[0]) == fault
+
+
 def test_gains_that_are_lost_again_latch_after_six_pulses():
     watched, _ = settled(40_000.0)
     watched.run(40, 40_000.0, t.STATE_SETTLE)

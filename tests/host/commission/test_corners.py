@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import TransferFunction, lsim
 
+from steadyram.commission.calibrate import Point, without_stuck
 from steadyram.commission.capability import can_hold, wide_code_forces_N
+from steadyram.commission.characterise import refuse_vague
 from steadyram.commission.corners import Window, fit_corners, fit_shape, noise_N
 from steadyram.commission.dynamics import Shape
 from steadyram.commission.lags import lag_of
 from steadyram.commission.measured import Characteristics
 from steadyram.commission.plausible import refuse_contradictions
 from steadyram.commission.pulse_response import Series, find_response
-from steadyram.commission.rises import Rise, fit_rise, together
+from steadyram.commission.rises import Rates, Rise, fit_rise, together
 from steadyram.errors import CheckFailed
 
 NOISE_N = 100.0
@@ -138,6 +142,33 @@ def test_two_stages_are_found_where_they_are_and_not_where_they_are_not() -> Non
     assert single is not None
     assert single.stages == 1
     assert single.turn_N is None
+
+
+def test_a_lines_swing_at_contact_is_no_stage_of_the_pump() -> None:
+    rng = np.random.default_rng(2)
+    t = np.arange(0.0, 700.0)
+    y = 2000.0 + 500.0 * Shape(2.0, 0.0, 30.0, 0.2).ramp(t - 300.0) + NOISE_N * rng.standard_normal(len(t))
+    rise = fit_rise(Window(t, y, 600.0), Shape(3.0), 2000.0, NOISE_N, 1500.0)
+    assert rise is not None
+    assert rise.turn_N is None or rise.high > 0.95 * rise.low
+    assert rise.high == pytest.approx(500.0, rel=0.03)
+
+
+def test_a_rate_that_is_known_badly_is_refused_with_its_uncertainty() -> None:
+    good = Rates(500.0, 500.0, 0.29, 0.1, None, None, 1, 9e4, 1e3, "one rate")
+    refuse_vague(good)
+    with pytest.raises(CheckFailed, match="88% only"):
+        refuse_vague(replace(good, u_high=0.88))
+
+
+def test_a_lowest_point_at_which_the_ram_still_stuck_is_left_out() -> None:
+    # 5 kN of friction: rising readings are 5 kN above the force on the block, falling ones as much below.
+    rising = [Point(f, 6500.0 + (f + 5e3) / 6.0, True) for f in (31e3, 65e3, 110e3, 160e3)]
+    falling = [Point(f, 6500.0 + (f - 5e3) / 6.0, False) for f in (120e3, 75e3, 35e3)]
+    stuck = Point(6e3, 6500.0 + 7e3 / 6.0, True)
+    moved = Point(6e3, 6500.0 + 11e3 / 6.0, True)
+    assert without_stuck([stuck, *rising, *falling]) == [*rising, *falling]
+    assert without_stuck([moved, *rising, *falling]) == [moved, *rising, *falling]
 
 
 def test_strokes_that_disagree_on_a_changeover_leave_it_unknown_at_the_steepest_rate() -> None:
