@@ -198,6 +198,7 @@ REFUSAL_SELECTOR_MOVED = const(11)
 REFUSAL_NOT_CHARACTERISED = const(12)
 REFUSAL_NOT_CONFIGURED = const(13)
 REFUSAL_ZERO_FIRST = const(14)
+REFUSAL_CHECKLIST = const(15)
 REFUSAL_NAMES = Words("""\
 none
 cutoff-required
@@ -213,7 +214,8 @@ no-ceiling
 selector-moved
 not-characterised
 not-configured
-zero-first""")
+zero-first
+checklist""")
 STATE_PANEL = Words("""\
 starting
 ready
@@ -258,7 +260,8 @@ no ceiling set
 selector moved
 run characterise
 not configured
-zero first""")
+zero first
+ack: all checked""")
 FAULT_TEXTS = Words("""\
 
 transducer signal below its valid range: open wire, lost supply or short to ground
@@ -314,7 +317,8 @@ the handling job needs a ceiling on force in the settings, one that this press c
 a selector moved while the pedal went down: release the pedal and look at the selectors
 the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'
 the press has factory defaults: push its settings before the ram may be fed
-no top switch: take the zero before each batch, ram clear of the work and pressure off (menu, zero)""")
+no top switch: take the zero before each batch, ram clear of the work and pressure off (menu, zero)
+handling: go through the checklist, then push the acknowledge button with the pedals up""")
 
 # kinds of sets
 KINDS = ("settings", "measured", "jobs", "calibration")
@@ -344,44 +348,45 @@ S_CHANGES_S = const(20)
 S_POSITION_KIND = const(21)
 S_POSITION_DRIFT_UM = const(22)
 S_HANDLING_N = const(23)
-S_STROKE_MS = const(24)
-S_CUTOUT_FITTED = const(25)
-S_SENSOR_MEASURES = const(26)
-S_CELL_N = const(27)
-S_CELL_UV_V = const(28)
-S_AMPLIFIER_UV_V = const(29)
-S_PANEL_UNIT = const(30)
-S_WARN_PPT = const(31)
-S_CHAR_VALID = const(32)
-S_OPEN_LAG_US = const(33)
-S_CLOSE_LAG_US = const(34)
-S_SENSOR_LAG_US = const(35)
-S_JITTER_US = const(36)
-S_SLOW_OPEN_LAG_US = const(37)
-S_SLOW_CLOSE_LAG_US = const(38)
-S_RATE_LOW_N_S = const(39)
-S_RATE_HIGH_N_S = const(40)
-S_RATE_SLOW_N_S = const(41)
-S_CHANGEOVER_N = const(42)
-S_NOISE_N = const(43)
-S_LEAK_PPM_S = const(44)
-S_COAST_US = const(45)
-S_POSITION_NOISE_UM = const(46)
-S_SPEED_UM_S = const(47)
-S_SPEED_SLOW_UM_S = const(48)
-S_PULSE_DEAD_US = const(49)
-S_PULSE_LEAST_US = const(50)
-S_SLOW_PULSE_DEAD_US = const(51)
-S_SLOW_PULSE_LEAST_US = const(52)
-S_BREAKAWAY_N = const(53)
-S_FRICTION_SCATTER_N = const(54)
-S_ZERO_WANDER_N = const(55)
-S_RATE_LOW_U_PPT = const(56)
-S_RATE_HIGH_U_PPT = const(57)
-S_RATE_SLOW_U_PPT = const(58)
-S_LAG_U_US = const(59)
-S_MEASURED_DAY = const(60)
-S_LEN = const(61)
+S_HANGING_N = const(24)
+S_STROKE_MS = const(25)
+S_CUTOUT_FITTED = const(26)
+S_SENSOR_MEASURES = const(27)
+S_CELL_N = const(28)
+S_CELL_UV_V = const(29)
+S_AMPLIFIER_UV_V = const(30)
+S_PANEL_UNIT = const(31)
+S_WARN_PPT = const(32)
+S_CHAR_VALID = const(33)
+S_OPEN_LAG_US = const(34)
+S_CLOSE_LAG_US = const(35)
+S_SENSOR_LAG_US = const(36)
+S_JITTER_US = const(37)
+S_SLOW_OPEN_LAG_US = const(38)
+S_SLOW_CLOSE_LAG_US = const(39)
+S_RATE_LOW_N_S = const(40)
+S_RATE_HIGH_N_S = const(41)
+S_RATE_SLOW_N_S = const(42)
+S_CHANGEOVER_N = const(43)
+S_NOISE_N = const(44)
+S_LEAK_PPM_S = const(45)
+S_COAST_US = const(46)
+S_POSITION_NOISE_UM = const(47)
+S_SPEED_UM_S = const(48)
+S_SPEED_SLOW_UM_S = const(49)
+S_PULSE_DEAD_US = const(50)
+S_PULSE_LEAST_US = const(51)
+S_SLOW_PULSE_DEAD_US = const(52)
+S_SLOW_PULSE_LEAST_US = const(53)
+S_BREAKAWAY_N = const(54)
+S_FRICTION_SCATTER_N = const(55)
+S_ZERO_WANDER_N = const(56)
+S_RATE_LOW_U_PPT = const(57)
+S_RATE_HIGH_U_PPT = const(58)
+S_RATE_SLOW_U_PPT = const(59)
+S_LAG_U_US = const(60)
+S_MEASURED_DAY = const(61)
+S_LEN = const(62)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 160000 34474
@@ -407,6 +412,7 @@ changes_s 30 3600 600
 position_kind 0 2 0
 position_drift_um 10 20000 500
 handling_n 0 200000 0
+hanging_n 0 200000 0
 stroke_ms 0 600000 0
 cutout_fitted 0 1 0
 sensor_measures 0 1 0
@@ -457,7 +463,7 @@ SETTINGS_OPTIONAL = (
     29,
     30,
     31,
-    46,
+    32,
     47,
     48,
     49,
@@ -472,6 +478,7 @@ SETTINGS_OPTIONAL = (
     58,
     59,
     60,
+    61,
 )
 # values of fields that are enumerations
 SENSOR_KIND_RATIOMETRIC = const(0)
@@ -496,7 +503,7 @@ PANEL_UNIT_KGF = const(3)
 PANEL_UNIT_TONNE_FORCE = const(4)
 PANEL_UNIT_N = const(5)
 # places from here on are measured values, a set of their own
-S_MEASURED = const(32)
+S_MEASURED = const(33)
 
 # job fields: places in the array, then name, min, max, default
 J_SETPOINT_N = const(0)

@@ -36,6 +36,8 @@ class FakeCore:
         self.returns_latched = False
         self.armed_ms = 0
         self.armed_n = 0
+        self.checked_ms = 0
+        self.handling_least_n = 0
         self.acknowledged = False
         self.peak_n = 0
         self.mean_c16 = 6554 * 16

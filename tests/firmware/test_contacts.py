@@ -2,7 +2,7 @@
 button that must be pushed on purpose."""
 
 import pytest
-from core_bench import DOWN, REST, VALVES, Bench
+from core_bench import DOWN, REST, VALVES, ZERO, Bench
 
 from steadyram_fw import tables as t
 from steadyram_fw.core.inputs import ACK_MOST_MS, ACK_MS, ACK_STUCK_MS
@@ -110,6 +110,32 @@ def test_handling_is_momentary_whatever_the_selector_and_the_job_say(choice):
     bench.run(100, DOWN | t.IN_LATCH | t.IN_RETRACT)
     bench.run(10, DOWN | t.IN_LATCH)
     assert bench.out & t.OUT_RETRACT
+
+
+def test_no_zero_is_taken_on_what_a_move_too_small_to_leave_the_top_has_let_in():
+    bench = Bench(job={"cutoff_required": 0}).ready()
+    off = REST & ~t.IN_CUTOFF
+    bench.run(1000, off)
+    zero = bench.core.zero
+    assert zero == pytest.approx(ZERO, abs=16)
+    bench.run(60, off | t.IN_EXTEND)
+    bench.run(60, off)
+    # The seal holds 1.1 kN; the ram has not left the top switch.
+    bench.reading += 200
+    bench.run(100, off)
+    bench.core.record_stored()
+    bench.run(3000, off)
+    assert (bench.core.state, bench.core.zero) == (t.STATE_READY, zero)
+    # A return lets it off, although the top switch is closed: for a moment, and no longer.
+    bench.run(150, off | t.IN_RETRACT)
+    assert bench.out & t.OUT_RETRACT
+    bench.run(100, off | t.IN_RETRACT)
+    assert not bench.out & VALVES
+    bench.run(3000, off)
+    assert bench.core.zero == pytest.approx(zero + 200, abs=16)
+    # With nothing to let off it does not go on at the top at all.
+    bench.run(50, off | t.IN_RETRACT)
+    assert not bench.out & VALVES
 
 
 # ------------------------------------------------------------------ acknowledge

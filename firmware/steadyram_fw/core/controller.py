@@ -39,6 +39,8 @@ HELD_AT_START_MS = 2000
 AFTER_STOP_MS = 150  # trace and settled force are taken this long after the valve was told to close
 PULSE_LOG = 48
 ARMED_MS = 60000  # a valve-test stroke that is not run by then is disarmed
+CHECKED_MS = 60000  # so long at rest the checklist of a handling job stays confirmed
+VENT_MS = 200  # at the top a return goes on for so long: pressure that the seal holds is let off
 
 # Faults after which a reading is not believed until they are acknowledged.
 UNKNOWN_FORCE = (
@@ -120,6 +122,10 @@ class Controller:
         self._stop_pending = t.STOP_NONE
         self._with_cutoff = False
         self._handling = False
+        self.handling_least_n = 0  # least ceiling that a handling stroke keeps, 0 = none set, or not known
+        self._handling_n = 0  # reading at which one ends, 0 = refused
+        self.checked_ms = 0  # so long the checklist of a handling job is still confirmed
+        self._vented = True  # no feed since the ram came to the top, or since a return ended
         self._unlearned = array("i", [0] * LEARNED_LEN)
         self._limit_n = 0
         self._warn_n = 0
@@ -189,6 +195,7 @@ class Controller:
         self._zero_home = zero
         self.cut.friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
         self.guard.calibrate(self.sense.c1)
+        self._judge_ceiling()
         self.follow.configure(self.settings, cal, self.sense.c1)
         self._follow_position(cal)
         if self.travel.fitted and self._travel_tracer is None:
@@ -196,6 +203,15 @@ class Controller:
         if not self._zero_taken:
             self.sense.set_zero(zero << 4)
             self.zero = zero
+
+    def _judge_ceiling(self):
+        """Work out which ceiling handling strokes keep (a press without one need not hold the code)."""
+        self.handling_least_n = self._handling_n = 0
+        if self.settings[t.S_HANDLING_N] and self.cal is not None and self.press.characterised:
+            from .handling import ends_at_n, least_n
+
+            self.handling_least_n = least_n(self.press, self.settings, self.cal)
+            self._handling_n = ends_at_n(self.press, self.settings, self.cal)
 
     def _follow_position(self, cal):
         """With a position sensor set, load what follows it (a press without one need not hold the code)."""
@@ -215,6 +231,8 @@ class Controller:
 
     def choose(self, job_no, job, learned):
         self.disarm()
+        self.checked_ms = 0
+        self.contacts.ack_anew()
         self.job_no = job_no
         for i in range(t.J_LEN):
             self.job[i] = job[i] if job_no else 0
@@ -314,13 +332,6 @@ class Controller:
         if c[BOOT_MS] < FULL_MS or c[BAD_MS]:
             return False
         return c[LOW] < self.counts < c[HIGH] and self.fault not in UNKNOWN_FORCE
-
-    def _handling_limit(self):
-        """Force at which a handling stroke ends: three deviations below the ceiling; 0 where
-        no ceiling is set or this press cannot hold one so low."""
-        spread = self.holdable_n() // 39
-        ceiling = self.settings[t.S_HANDLING_N]
-        return ceiling - 3 * spread if 0 < 6 * spread < ceiling else 0
 
     def holdable_n(self):
         """Smallest setpoint this press can hold to 5 %, by what the dead-stop test measured; 0 if unknown."""
@@ -444,6 +455,9 @@ class Controller:
         self.cutoff_on = word & t.IN_CUTOFF != 0
         if (word ^ before) & SELECTORS:
             self.disarm()
+            self.checked_ms = 0
+        if word & ~before & t.IN_TOP:
+            self._vented = True
         if word & t.IN_ACK == 0:
             contacts.ack_on_ms = 0
         self._choose_return(word)
@@ -467,6 +481,7 @@ class Controller:
         self._timer = 0
         self._next = NEXT_DONE
         self.disarm()
+        self.checked_ms = 0
         self.contacts.ack_anew()
         if t.STATE_ADVANCE <= was <= t.STATE_DWELL:
             self._stop_pending = t.STOP_ESTOP if number == t.FAULT_ESTOP_OPEN else t.STOP_FAULT
@@ -496,6 +511,8 @@ class Controller:
         if self.armed_ms and self.armed_ms & 1023 < 128:
             out |= t.OUT_BUZZER
         self.outputs = out
+        if self.job[t.J_HANDLING]:
+            self._follow_checklist()
         if self._extend and self._retract:
             self.state = t.STATE_REFUSED
             self.refusal = t.REFUSAL_NONE
@@ -515,9 +532,17 @@ class Controller:
             else:
                 self.travel.leaves()
 
+    def _follow_checklist(self):
+        """The checklist of a handling job is confirmed by a push of the acknowledge button, and not for ever."""
+        if self.contacts.acknowledged():
+            self.checked_ms = CHECKED_MS
+        elif self.checked_ms:
+            self.checked_ms -= 1
+
     def _track_zero(self, inputs):
         """Follow the transducer's zero while the ram rests at the top without pressure."""
-        at_top = inputs & t.IN_TOP != 0 and self.settings[t.S_TOP_SWITCH] == 1
+        # What a move that was too small to leave the top has put in, the seal may hold: no zero is taken on that.
+        at_top = inputs & t.IN_TOP != 0 and self.settings[t.S_TOP_SWITCH] == 1 and self._vented
         if not at_top and not self._zero_want:
             self._zero_wait = 0
             return
@@ -625,7 +650,9 @@ class Controller:
         if self.press.strategy != t.STRATEGY_THRESHOLD and not self.press.characterised:
             return t.REFUSAL_NOT_CHARACTERISED
         if job[t.J_HANDLING]:
-            return t.REFUSAL_NONE if self._handling_limit() else t.REFUSAL_NO_CEILING
+            if self._handling_n == 0:
+                return t.REFUSAL_NO_CEILING
+            return t.REFUSAL_NONE if self.checked_ms else t.REFUSAL_CHECKLIST
         if job[t.J_STOP_ON] or job[t.J_WINDOW_HIGH_UM]:
             if not self.travel.fitted or not self.press.characterised:
                 return t.REFUSAL_NO_POSITION
@@ -674,7 +701,8 @@ class Controller:
         cut = self.cut
         limit = self.job[t.J_SETPOINT_N]
         if self._handling:
-            limit = min(limit, self._handling_limit())
+            limit = min(limit, self._handling_n)
+            self.checked_ms = CHECKED_MS
         self._limit_to(limit)
         follow = self.follow
         from_top = self._with_cutoff and not self._handling and self._started_at_top
@@ -731,6 +759,7 @@ class Controller:
         self.state = t.STATE_ADVANCE
         self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
         self._feed_ms = 0
+        self._vented = False
         if self._with_cutoff:
             self.cut.feed_starts()
             if self.depth.on:
@@ -740,6 +769,7 @@ class Controller:
         self.state = t.STATE_NUDGE
         self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
         self._timer = self.cut.width_ms
+        self._vented = False
         self._pulse_before = self.sense.mean16()
         if self._with_cutoff:
             self.cut.pulses += 1
@@ -1027,7 +1057,7 @@ class Controller:
     def _reached(self, settled, what):
         cut = self.cut
         if self._handling:
-            self._end_stroke(t.STOP_CEILING)
+            self._end_stroke(t.STOP_SHORT if what == NEXT_SHORT else t.STOP_CEILING)
             return
         if self.depth.on and self.depth.done:
             self._end_stroke(t.STOP_DEPTH)
@@ -1207,7 +1237,8 @@ class Controller:
             # Any touch of the other pedal stops; nothing moves again before both are released.
             self._end_return()
             return
-        if inputs & t.IN_TOP and self.settings[t.S_TOP_SWITCH]:
+        if inputs & t.IN_TOP and self.settings[t.S_TOP_SWITCH] and (self._vented or self._timer > VENT_MS):
+            self._vented = True
             self._end_return()
             return
         if self._timer > self.settings[t.S_RETURN_MAX_MS]:

@@ -11,7 +11,7 @@ from ..services import checks
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from . import unit
-from .draw import TURN_MS, View, ceiling_words, draw, wrap
+from .draw import TURN_MS, View, ceiling_words, draw, least_words, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
@@ -149,6 +149,8 @@ class Panel:
         view.rows = ()
         if core.refusal:
             view.note = T.REFUSAL_PANEL[core.refusal]
+            if core.refusal == T.REFUSAL_NO_CEILING and core.handling_least_n:
+                view.note = least_words(core.handling_least_n, view.unit)
         elif app.access.enabled and turn & 1:
             left = app.access.seconds_left
             view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left
@@ -191,6 +193,8 @@ class Panel:
             out.append("TREAT AS LOADED")
             out.append("not calibrated" if core.reading_valid else "force not known")
         if job and job[T.J_HANDLING]:
+            if not core.checked_ms:
+                out.append(T.REFUSAL_PANEL[T.REFUSAL_CHECKLIST])
             # The ram stops with the pedal whatever the selector says; the selector should say so, too.
             out.append("turn latch off" if app.inputs & T.IN_LATCH else "stops with pedal")
         elif core.latch_on:

@@ -243,12 +243,14 @@ def test_the_learned_cutoff_of_a_press_that_was_never_characterised_refuses(pres
 @pytest.mark.parametrize("choice", [1, 2])
 def test_in_handling_one_touch_of_retract_does_not_send_the_ram_up(press: TesterPress, choice: int) -> None:
     values = press.device.settings().values
-    press.device.push_settings({**values, "handling_n": 15_000})
+    press.device.push_settings({**values, "handling_n": 40_000})
     job = press.device.jobs().jobs[0]
     press.device.push_jobs([type(job)(1, job.name, {**job.fields, "handling": 1, "latch_return": choice})])
     press.operator.remove_part()
     press.operator.latch(True)
     press.run(0.3)
+    press.operator.tap_ack()
+    press.run(0.6)
     press.operator.press_extend()
     press.run(10.0)
     press.operator.release_extend()

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from steadyram.errors import BadInput
+from steadyram.device import Device
+from steadyram.errors import BadInput, DeviceRefusal
 from steadyram.press.limits import limit_position_m
 from steadyram.press.pressfile import read_press, read_press_tables
 from steadyram.virtual.press import VirtualPress
@@ -144,37 +145,129 @@ def test_a_depth_job_without_a_sensor_is_refused() -> None:
         assert not press.outputs & 5
 
 
+def handling(virtual: VirtualPress, ceiling_N: float, **more: int) -> Device:
+    """A device whose chosen job is handling below that ceiling."""
+    settings = {"handling_n": round(ceiling_N), **more}
+    return set_up(virtual, 0.6 * virtual.plant.press.capacity_N, batch=10, settings=settings, job={"handling": 1})
+
+
+def confirm(virtual: VirtualPress) -> None:
+    virtual.operator.tap_ack()
+    virtual.run(0.4)
+
+
+def handle(virtual: VirtualPress) -> float:
+    """One stroke onto a block 2 mm below the ram, and back up; the highest true force (N)."""
+    virtual.plant.load_part(block(0.002))
+    virtual.plant.peak_N = 0.0
+    virtual.operator.press_extend()
+    assert virtual.run_until(lambda p: p.firmware.core.state in (6, 9), 60.0)
+    virtual.run(0.4)
+    virtual.operator.release_all()
+    virtual.run(0.2)
+    virtual.operator.press_retract()
+    virtual.run_until(lambda p: p.plant.at_top, 30.0)
+    virtual.operator.release_all()
+    virtual.run(0.4)
+    return virtual.plant.peak_N
+
+
 @pytest.mark.parametrize(
-    ("press", "ceiling_N"), [("workshop-20", 20e3), ("workshop-20-slow", 3e3), ("bench-4", 4e3)]
+    ("press", "changes", "hanging_N"),
+    [
+        ("workshop-20", {}, 0),
+        ("workshop-20-slow", {}, 0),
+        ("bench-4", {}, 0),
+        ("depth-20", {"seal_friction": "4 kN", "breakaway": 1.8, "friction_scatter": "15 %"}, 0),
+        ("depth-30", {"seal_friction": "5 kN", "breakaway": 1.8, "friction_scatter": "15 %"}, 0),
+        ("depth-20", {"seal_friction": "4 kN", "breakaway": 1.8, "friction_scatter": "15 %"}, 1500),
+    ],
 )
-def test_handling_never_passes_its_ceiling_whatever_the_setpoint(press: str, ceiling_N: float) -> None:
-    with VirtualPress(PRESSES / f"{press}.toml", 5, "cpython") as virtual:
-        model = virtual.plant.press
-        device = set_up(
-            virtual,
-            0.6 * model.capacity_N,
-            batch=10,
-            settings={"handling_n": round(ceiling_N)},
-            job={"handling": 1},
-        )
-        for _ in range(3):
-            virtual.plant.load_part(block(0.002))
-            virtual.plant.peak_N = 0.0
-            virtual.operator.press_extend()
-            assert virtual.run_until(lambda p: p.firmware.core.state == 6, 60.0)
-            virtual.run(0.4)
-            assert 0 < virtual.plant.peak_N <= ceiling_N
-            virtual.operator.release_all()
-            virtual.run(0.2)
-            virtual.operator.press_retract()
-            virtual.run_until(lambda p: p.plant.at_top, 30.0)
-            virtual.operator.release_all()
-            virtual.run(0.4)
-        last = list(device.log(device.now().next_seq - 1))[-1]
-        assert last.stop == "ceiling"
-        assert "handling" in last.flags
+def test_handling_keeps_the_least_ceiling_that_it_takes(
+    press: str, changes: dict[str, Any], hanging_N: int
+) -> None:
+    tables = read_press_tables(PRESSES / f"{press}.toml")
+    tables["cylinder"] |= changes
+    with VirtualPress(tables, 5, "cpython") as virtual:
+        device = handling(virtual, 0.5 * virtual.plant.press.capacity_N, hanging_n=hanging_N)
+        least_N = virtual.firmware.core.handling_least_n
+        values = device.settings().values
+        with pytest.raises(DeviceRefusal, match=f"{least_N} N"):
+            device.push_settings({**values, "handling_n": least_N - 1})
+        device.push_settings({**values, "handling_n": least_N})
+        if hanging_N:
+            # A weight hung from the ram after the calibration pushes as so much less friction would.
+            virtual.change("cylinder.seal_friction", "2.5 kN")
+        virtual.run(0.3)
+        confirm(virtual)
+        for _ in range(2):
+            assert 0 < handle(virtual) <= least_N
+            last = list(device.log(device.now().next_seq - 1))[-1]
+            assert (last.stop, "handling" in last.flags) == ("ceiling", True)
         assert device.now().count == 0
         assert not any(device.learned().get(1, [0]))
+
+
+def test_a_ceiling_that_later_measurements_do_not_bear_is_refused_at_the_pedal() -> None:
+    with VirtualPress(PRESSES / "depth-20.toml", 5, "cpython") as virtual:
+        device = handling(virtual, 8e3)
+        device.push_measured({**device.measured().values, "jitter_us": 20_000})
+        confirm(virtual)
+        virtual.operator.press_extend()
+        virtual.run(0.3)
+        assert device.now().refusal == "no-ceiling"
+        least_N = virtual.firmware.core.handling_least_n
+        assert least_N > 8000
+        assert f"least {least_N / 1e3:.2f} kN" in virtual.display
+
+
+def test_a_handling_stroke_that_meets_nothing_has_not_reached_its_ceiling(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("steadyram_fw.core.stroke.FIRST_PULSES", 60)
+    with VirtualPress(PRESSES / "bench-4.toml", 5, "cpython") as virtual:
+        device = handling(virtual, 30e3)
+        virtual.plant.load_part(block(0.1))
+        confirm(virtual)
+        virtual.operator.press_extend()
+        assert virtual.run_until(lambda p: p.firmware.core.state == 6, 60.0)
+        virtual.run(0.4)
+        last = list(device.log(device.now().next_seq - 1))[-1]
+        assert (last.stop, virtual.plant.peak_N) == ("short", 0.0)
+
+
+def test_the_checklist_is_confirmed_at_the_panel_before_each_sequence_of_handling_strokes() -> None:
+    with VirtualPress(PRESSES / "workshop-20-slow.toml", 5, "cpython") as virtual:
+        device = handling(virtual, 20e3)
+
+        def refused() -> bool:
+            virtual.operator.press_extend()
+            virtual.run(0.3)
+            now = device.now()
+            virtual.operator.release_all()
+            virtual.run(0.3)
+            return (now.state, now.refusal) == ("refused", "checklist")
+
+        assert refused()
+        confirm(virtual)
+        assert handle(virtual) > 0
+        assert handle(virtual) > 0
+        virtual.firmware.core.checked_ms -= 58_000
+        virtual.run(1.0)
+        assert not refused()
+        virtual.firmware.core.checked_ms -= 59_000
+        virtual.run(1.5)
+        assert refused()
+        confirm(virtual)
+        virtual.operator.cutoff(False)
+        virtual.run(0.2)
+        virtual.operator.cutoff(True)
+        virtual.run(0.2)
+        assert refused()
+        confirm(virtual)
+        device.use_job(0)
+        device.use_job(1)
+        assert refused()
 
 
 def test_handling_is_refused_without_a_ceiling_and_with_the_cutoff_off() -> None:
