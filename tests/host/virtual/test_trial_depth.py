@@ -148,7 +148,9 @@ def test_a_depth_job_without_a_sensor_is_refused() -> None:
 def handling(virtual: VirtualPress, ceiling_N: float, **more: int) -> Device:
     """A device whose chosen job is handling below that ceiling."""
     settings = {"handling_n": round(ceiling_N), **more}
-    return set_up(virtual, 0.6 * virtual.plant.press.capacity_N, batch=10, settings=settings, job={"handling": 1})
+    return set_up(
+        virtual, 0.6 * virtual.plant.press.capacity_N, batch=10, settings=settings, job={"handling": 1}
+    )
 
 
 def confirm(virtual: VirtualPress) -> None:
