@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from steadyram.commission.hands import Hands
 from steadyram.device import Device
 from steadyram.errors import CheckFailed, DeviceRefusal, LinkError
+from steadyram.link.definition import definition
 from steadyram.link.records import Pulse
 
 P = ParamSpec("P")
@@ -25,6 +26,11 @@ T = TypeVar("T")
 AFTER_STOP_MS = 150
 FINE_POINTS = 512
 CHANGES_LEFT_S = 60
+PATIENCE_S = 60.0
+
+
+class _StillWaiting(CheckFailed):
+    """Tell a wait that was too short from a device that stopped."""
 
 
 @dataclass(frozen=True)
@@ -101,15 +107,31 @@ def wait_for(device: Device, hands: Hands, states: tuple[str, ...], patience_s: 
             return reading.state
         if reading.state == "fault":
             raise CheckFailed(
-                f"The device stopped with the fault '{reading.fault}' while {doing}; clear its cause, acknowledge it "
-                "at the panel and start again."
+                f"The device stopped with the fault '{reading.fault}' while {doing}. {_remedy(reading.fault)} Then "
+                "acknowledge it at the panel and start again."
             )
         if waited > patience_s:
-            raise CheckFailed(
+            raise _StillWaiting(
                 f"Nothing came of {doing} within {patience_s:.0f} s (device state: {reading.state})."
             )
         hands.wait(0.05)
         waited += 0.05
+
+
+def _remedy(fault: str | None) -> str:
+    return next((each.remedy for each in definition().faults.values() if each.name == fault), "")
+
+
+def _until_over(device: Device, hands: Hands, patience_s: float | None) -> None:
+    """Wait until a stroke has ended. Raises CheckFailed after `patience_s`; None: after the device's own limit."""
+    ended, doing = ("done", "storing", "refused"), "running a commissioning stroke"
+    if patience_s is None:
+        # Most strokes are short; the setting is asked for only when one is not.
+        with suppress(_StillWaiting):
+            wait_for(device, hands, ended, PATIENCE_S, doing)
+            return
+        patience_s = device.settings().values["cycle_max_ms"] / 1000
+    wait_for(device, hands, ended, patience_s, doing)
 
 
 def probe_stroke(
@@ -122,7 +144,7 @@ def probe_stroke(
     pulses: int = 0,
     pause_ms: int = 150,
     ceiling_N: float = 0.0,
-    patience_s: float = 60.0,
+    patience_s: float | None = None,
     collect: bool = True,
 ) -> Stroke:
     """Run one valve-test stroke. ceiling_N: force at which it ends, 0 = the highest that the device allows.
@@ -143,7 +165,7 @@ def probe_stroke(
     )
     try:
         hands.press_extend()
-        wait_for(device, hands, ("done", "storing", "refused"), patience_s, "running a commissioning stroke")
+        _until_over(device, hands, patience_s)
         hands.wait((AFTER_STOP_MS + 50) / 1000)
     except BaseException:
         with suppress(LinkError, DeviceRefusal):

@@ -148,6 +148,11 @@ class Pump(_Table):
             return high
         return self.flow_low_stage
 
+    def mean_flow_m3_s(self, pressure_Pa: float) -> float:
+        """Flow over whole strokes of the pump, at a pressure; flow in bursts delivers half of the time."""
+        flow = self.flow_m3_s(pressure_Pa)
+        return flow / 2.0 if self.burst else flow
+
 
 class Oil(_Table):
     bulk_modulus: Modulus
