@@ -188,6 +188,13 @@ def _with_unit(field: Field, value: int, force_unit: str, pressure_unit: str) ->
     return f"{field.name} = {value}" if text is None else f'{short_name(field.name)} = "{text}"'
 
 
+def as_shown(field: Field, value: int, force_unit: str, pressure_unit: str) -> str:
+    """Return a setting's value for people: the name of an enumeration, a quantity, or the bare number."""
+    if 0 <= value < len(field.values):
+        return field.values[value]
+    return as_quantity(field.name, value, force_unit, pressure_unit) or str(value)
+
+
 def as_quantity(name: str, value: int, force_unit: str, pressure_unit: str) -> str | None:
     """Return the shortest quantity that reads back to a setting's integer, None for a setting without a unit.
 

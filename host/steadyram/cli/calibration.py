@@ -26,7 +26,7 @@ from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import worth_of_reference
 from steadyram.metrology.certificate import Forces, contents
 from steadyram.metrology.certificate_file import write_certificate
-from steadyram.metrology.csv_record import default_unit, record_from_csv, reference_factor
+from steadyram.metrology.csv_record import csv_unit_told, default_unit, record_from_csv, reference_factor
 from steadyram.metrology.daily import daily_check
 from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
@@ -118,7 +118,11 @@ def _load(
             )
         refuse_wrong_magnitude(points.lines, points.reference, points.reading, str(file))
         raise BadInput("a CSV of points needs --header FILE and --zero COUNTS; see 'calibration header'.")
-    return record_from_csv(file, read_header(header_file, zero), reference_unit)
+    head = read_header(header_file, zero)
+    record = record_from_csv(file, head, reference_unit)
+    if reference_unit is None:
+        click.echo(csv_unit_told(file, head), err=True)
+    return record
 
 
 @contextmanager
@@ -396,6 +400,8 @@ def _judged(
 ) -> Verification:
     """Fresh points judged against a calibration."""
     fresh = record_from_csv(points_file, result.record.header, reference_unit)
+    if reference_unit is None:
+        click.echo(csv_unit_told(points_file, result.record.header), err=True)
     rising = [p for p in fresh.points if p.direction == "rising"]
     return verify_points(result, rising, parse(limit, "dimensionless", what="limit"), rule)
 

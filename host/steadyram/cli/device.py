@@ -30,7 +30,7 @@ from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.link.sets import press_sets
 from steadyram.settings_file import (
-    as_quantity,
+    as_shown,
     panel_unit,
     read_settings,
     settings_difference,
@@ -323,31 +323,31 @@ def threshold_warning(measured: Mapping[str, int], units: Preferences) -> str:
     What flows in from the setpoint on, in newtons: rise rate (N/s) times close lag, sensor lag and the 2 ms by which
     the mean of four samples is late. A softer part goes over by less.
     """
-    words = "Strategy 0 is a plain threshold: the valve closes at the setpoint, and every part goes over it. "
+    words = 'strategy = "threshold" is a plain threshold: the valve closes at the setpoint, and every part goes over it. '
     if not measured["char_valid"]:
         return (
             words
-            + "By how much is unknown: this press was not characterised. Strategy 1 learns to stop at it."
+            + 'By how much is unknown: this press was not characterised. strategy = "learned" learns to stop at it.'
         )
     late_s = (measured["close_lag_us"] + measured["coast_us"] + measured["sensor_lag_us"] + 2000) / 1e6
     low, high = (measured[key] * late_s for key in ("rate_low_n_s", "rate_high_n_s"))
     over = units.force(low, 3)
     if measured["changeover_n"]:
         over += f" below the pump's changeover and {units.force(high, 3)} above it"
-    return words + f"Expect {over} too much on a dead stop. Strategy 1 learns to stop at the setpoint."
+    return (
+        words + f'Expect {over} too much on a dead stop. strategy = "learned" learns to stop at the setpoint.'
+    )
 
 
 def _print_settings_difference(changes: list[tuple[str, int, int]]) -> None:
     if not changes:
         out().print("The device has these settings already.")
         return
-    texts = {field.name: field.text for field in (*definition().settings, *definition().measured)}
+    fields = {field.name: field for field in (*definition().settings, *definition().measured)}
     table = Table("setting", "device", "file", "meaning")
     units = preferences()
     for key, old, new in changes:
-        shown = [
-            as_quantity(key, value, units.force_unit, units.pressure_unit) or str(value)
-            for value in (old, new)
-        ]
-        table.add_row(key, *shown, plain(texts[key]))
+        field = fields[key]
+        shown = [as_shown(field, value, units.force_unit, units.pressure_unit) for value in (old, new)]
+        table.add_row(key, *shown, plain(field.text))
     out().print(table)

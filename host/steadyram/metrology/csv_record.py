@@ -20,10 +20,20 @@ def default_unit(header: Header) -> str:
     return units.pressure_unit if header.reference.kind == "gauge" else units.force_unit
 
 
+def csv_unit(header: Header) -> str:
+    """Return the unit of a CSV's reference column where none is given: a file means the same to every user."""
+    return "bar" if header.reference.kind == "gauge" else "N"
+
+
+def csv_unit_told(path: Path, header: Header) -> str:
+    """Return the sentence that says in what unit a CSV was read for want of one, and what to do."""
+    return f"{path}: the reference column is taken in {csv_unit(header)}; --reference-unit says otherwise."
+
+
 def reference_factor(header: Header, unit: str | None) -> float:
     """SI value of one unit of the reference. Raises BadInput when the reference is not read in that unit."""
     gauge = header.reference.kind == "gauge"
-    si, given = ("pascal", unit or "bar") if gauge else ("newton", unit or "N")
+    si, given = "pascal" if gauge else "newton", unit or csv_unit(header)
     try:
         return parse(f"1 {given}", si)
     except UnitError:
@@ -36,7 +46,7 @@ def reference_factor(header: Header, unit: str | None) -> float:
 def record_from_csv(path: Path, header: Header, unit: str | None) -> CalibrationRecord:
     """Read `reference,reading[,direction][,run]`: the reference in `unit`, the reading in counts.
 
-    unit: default newtons, or bar for a gauge. Without a run column a new run begins each time the direction
+    unit: default as `csv_unit`. Without a run column a new run begins each time the direction
     turns from falling to rising. Raises BadInput with the row named.
     """
     points = read_points(path)

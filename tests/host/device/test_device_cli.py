@@ -150,6 +150,21 @@ def test_a_plain_threshold_is_pushed_with_the_overshoot_to_expect(
     assert "plain threshold" not in capsys.readouterr().err
 
 
+def test_a_push_shows_the_names_of_an_enumeration(
+    served: Served, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text('panel_unit = "tonf"\nreturn_kind = 1\n')
+    assert run("device", "settings", "push", str(file), "--dry-run", "--port", served.url) == 0
+    rows = {
+        cells[1].strip(): [cell.strip() for cell in cells[2:4]]
+        for line in capsys.readouterr().out.splitlines()
+        if len(cells := line.split("│")) > 4
+    }
+    assert rows["panel_unit"] == ["kN", "tonf"]
+    assert rows["return_kind"] == ["powered", "spring"]
+
+
 def test_settings_are_read_changed_and_pushed(
     served: Served, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -111,8 +111,9 @@ def test_verify_decides_the_exit_code(tmp_path, capsys):
     path = journal_of(tmp_path / "cal.jsonl")
     good = tmp_path / "good.csv"
     good.write_text("reference,reading\n" + "".join(f"{f},{counts_of(f)}\n" for f in (40e3, 80e3)))
-    code, out, _ = run(capsys, "calibration", "verify", path, "--points", good, "--json")
+    code, out, err = run(capsys, "calibration", "verify", path, "--points", good, "--json")
     assert code == 0
+    assert f"{good}: the reference column is taken in N; --reference-unit says otherwise." in err
     assert json.loads(out)["verdict"] == "pass"
     bad = tmp_path / "bad.csv"
     bad.write_text("reference,reading\n" + "".join(f"{f},{counts_of(f) + 300}\n" for f in (40e3, 80e3)))
@@ -125,7 +126,8 @@ def test_verify_decides_the_exit_code(tmp_path, capsys):
     code, out, err = run(capsys, "calibration", "verify", path, "--points", slip)
     assert (code, out) == (2, "")
     assert "--reference-unit" in err
-    assert run(capsys, "calibration", "verify", path, "--points", slip, "--reference-unit", "kN")[0] == 0
+    code, _, err = run(capsys, "calibration", "verify", path, "--points", slip, "--reference-unit", "kN")
+    assert (code, err) == (0, "")
 
 
 def test_check_compare_and_rr(tmp_path, capsys):
