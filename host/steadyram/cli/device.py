@@ -323,7 +323,7 @@ def threshold_warning(measured: Mapping[str, int], units: Preferences) -> str:
     What flows in from the setpoint on, in newtons: rise rate (N/s) times close lag, sensor lag and the 2 ms by which
     the mean of four samples is late. A softer part goes over by less.
     """
-    words = 'strategy = "threshold" is a plain threshold: the valve closes at the setpoint, and every part goes over it. '
+    words = 'strategy = "threshold": the valve closes at the setpoint (plain threshold), and every part goes over it. '
     if not measured["char_valid"]:
         return (
             words
