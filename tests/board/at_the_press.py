@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,18 @@ def answering(press: VirtualPress) -> Device:
 
 
 UID = "0000000000000000"  # of the emulated flash chip; a calibration is bound to it
+
+
+def quiet_press(press_file: Path, folder: Path) -> Path:
+    """The press without noise and jitter: what differs then differs between devices, not between two strokes."""
+    text = press_file.read_text()
+    for key, none in (("noise", "0 %"), ("jitter", "0 ms")):
+        text, found = re.subn(rf"(?m)^{key} = .*$", f'{key} = "{none}"', text)
+        assert found == 1, key
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / "quiet.toml"
+    file.write_text(text)
+    return file
 
 
 class Prepared(VirtualPress):
