@@ -199,13 +199,12 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
         note(f"Run chart: {text} ({numbers_of(seqs, 6)}).")
     if proof.ordered and proof.parts < proof.ordered:
         note(f"{proof.parts} of {proof.ordered} parts: the batch is not complete.")
-    if len(proof.landed) < len(proof.records):
-        note(
-            f"{count_of(len(proof.records) - len(proof.landed), 'stroke')} did not land and "
-            "are left out of the statistics."
-        )
-    if len(proof.charted) < len(proof.landed):
-        others = len(proof.landed) - len(proof.charted)
+    missed = len(proof.records) - len(proof.landed)
+    if missed:
+        left = "is" if missed == 1 else "are"
+        note(f"{count_of(missed, 'stroke')} did not land and {left} left out of the statistics.")
+    others = len(proof.landed) - proof.landing.count(proof.quantity)
+    if others:
         note(
             f"{count_of(others, 'part')} landed by {'depth' if proof.quantity == 'force' else 'force'}, which came "
             f"first there: figures and charts are of the {len(proof.charted)} that landed by {proof.quantity}."

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from tests.host.bending.test_bend_run import LIST, PRESS, ready
 from tests.host.page.bench_shop import ServedPress, Shop, page_process, wait_for
+from tests.host.page.test_page_accessible import found, rules
 from tests.host.page.test_page_browser import TOO_FAINT, TOO_SMALL
 from tests.host.page.test_page_guided import LARGEST, follow
 from tests.host.page.test_page_server import NOWHERE, ask, live
@@ -19,6 +20,8 @@ from steadyram.errors import BadInput
 from steadyram.page.bends import chosen_list, free_record, known_lists, lists_json, newest_record, take_upload
 from steadyram.page.questions import Guide
 from steadyram.virtual.press import VirtualPress
+
+__all__ = ["rules"]
 
 TRAY = LIST.replace(
     '[[bend]]\nangle = "90 deg"\nlength = "250 mm"\n',
@@ -184,7 +187,7 @@ def go_through(page: Any, bender: BendPress, until: str = "") -> list[str]:
 
 @pytest.mark.slow
 def test_a_bend_list_is_clicked_through_stopped_and_gone_on_with(
-    bender: BendPress, browser: Any, tmp_path: Path, lists: Path
+    bender: BendPress, browser: Any, tmp_path: Path, lists: Path, rules: str
 ) -> None:
     sent = tmp_path / "tray.toml"
     sent.write_text(TRAY)
@@ -239,6 +242,7 @@ def test_a_bend_list_is_clicked_through_stopped_and_gone_on_with(
             for scheme in ("light", "dark"):
                 page.emulate_media(color_scheme=scheme)
                 assert page.evaluate(TOO_FAINT) == []
+                assert found(page, rules) == []
         page.set_viewport_size({"width": 1280, "height": 800})
         # Nothing typed is no angle; a slip is asked for again.
         page.click("text=Done, go on")

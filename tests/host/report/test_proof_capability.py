@@ -109,6 +109,7 @@ def test_first_parts_are_a_class_of_their_own(tmp_path: Path) -> None:
     assert proof.first_parts == [1]
     assert 1 not in [each.seq for each in proof.charted]
     assert "1 first part (record 1)" in said(proof)
+    assert "came first there" not in said(proof), "it landed by force, as all did"
     assert [row["first_part"] for row in csv.DictReader(io.StringIO(proof_csv(proof)))][:2] == ["1", "0"]
 
 

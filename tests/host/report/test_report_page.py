@@ -10,11 +10,13 @@ from typing import Any
 import pytest
 from tests.host.cycles.test_cycles_pull import connect, ready_bench
 from tests.host.device.test_device_sets import job
+from tests.host.metrology.test_calibration_cli import journal_of
 from tests.host.page.conftest import browser
 from tests.host.page.test_page_accessible import AXE, found
 
 from steadyram.cli import main
 from steadyram.config import Preferences
+from steadyram.cycles.batches import choose_batch
 from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
@@ -23,6 +25,8 @@ from steadyram.report.changes import ChangeHistory
 from steadyram.report.gather import ReportData, gather
 from steadyram.report.page import findings, render
 from steadyram.report.plot import Plot, nice_ticks, tick_text
+from steadyram.report.proof import prove
+from steadyram.report.proof_page import render_proof
 from steadyram_fw import tables as T
 
 __all__ = ["browser"]
@@ -220,10 +224,33 @@ def test_on_paper_and_on_a_phone_no_column_is_lost(store_path: Path, tmp_path: P
     page.emulate_media(media="print")
     assert all(whole <= wide for wide, whole in page.evaluate(sizes))
     page.emulate_media(media="screen")
+    assert page.is_visible("svg >> nth=0")
+    assert not page.is_visible(".unfold")
     page.set_viewport_size({"width": 400, "height": 850})
     assert page.evaluate("document.documentElement.scrollWidth") <= 400
     assert any(whole > wide for wide, whole in page.evaluate(sizes)), "the wide tables scroll in themselves"
+    # One job at a time: its charts come when they are asked for.
+    assert not page.is_visible("svg >> nth=0")
+    page.get_by_label("Charts and strokes of small nut").check()
+    assert page.is_visible("svg >> nth=0")
     assert found(page, AXE.read_text(encoding="utf-8")) == []
+    for document in other_documents(store_path, tmp_path):
+        page.goto(document.as_uri())
+        for width in (1280, 320):
+            page.set_viewport_size({"width": width, "height": 850})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, document
+        assert page.evaluate("innerWidth") == 320
+        assert found(page, AXE.read_text(encoding="utf-8")) == [], document
+
+
+def other_documents(store_path: Path, folder: Path) -> list[Path]:
+    """Write the proof of a batch and the record of a calibration; return their pages."""
+    proof, calibration = folder / "p.html", folder / "c.html"
+    with CycleStore(store_path) as store:
+        proven = prove(store, choose_batch(store, "b3nch001", None, None))
+    proof.write_text(render_proof(proven, Preferences(), title="A batch", made_unix=1), encoding="utf-8")
+    main(["calibration", "certificate", str(journal_of(folder / "c.jsonl"))])
+    return [proof, calibration]
 
 
 def test_the_command_writes_it_whole(
