@@ -25,7 +25,7 @@ def nameplate_settings(press: PressFile) -> dict[str, int]:
     )
     values["counts_step"] = 1 << (16 - press.adc.bits)
     values["capacity_n"] = math.floor(press.capacity_N)
-    values["overforce_n"] = math.floor(press.capacity_N * 1.05)
+    values["overforce_n"] = math.floor(press.overforce_N)
     # What the ram's stroke takes of full feed, and a tenth more; of a pump worked by hand nobody knows the time.
     seconds = press.cylinder.stroke * press.cylinder.area_m2 / press.pump.flow_m3_s(0.0)
     values["stroke_ms"] = 0 if press.pump.burst else min(600_000, math.ceil(1100 * seconds))

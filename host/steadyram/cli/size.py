@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import textwrap
 from collections.abc import Callable, Sequence
@@ -18,7 +19,7 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
 from steadyram.press.force_beam import bed_deflection, bend_angle_error_rad, bow_over_part
-from steadyram.press.pressfile import read_press
+from steadyram.press.pressfile import PressFile, read_press
 from steadyram.press.sizing import Sizing, size_press
 from steadyram.press.sizing_plot import plot_holdable
 from steadyram.units import FORCE_UNITS, parse, show, show_column
@@ -152,7 +153,10 @@ def size(
         value = parse(text, "newton", what=what)
         if not 0.0 < value <= press.capacity_N:
             limit = show(press.capacity_N, "newton", unit)
-            raise BadInput(f"the {what} {text} is not between zero and the capacity of this press, {limit}.")
+            raise BadInput(
+                f"the {what} {text} is not between zero and the capacity of this press, {limit}, which is set by "
+                f"{press.bounded_by}.{_remedy(press, value)}"
+            )
         return value
 
     at = within(smallest, "smallest force") if smallest is not None else None
@@ -163,7 +167,7 @@ def size(
         (f"file {p.name}", size_press(other, min(sized.setpoint_N, other.capacity_N), tol))
         for p, other in zip(compare, others, strict=True)
     ]
-    lines = sizing_advice.advice(press, sized, compared, unit)
+    lines = sizing_advice.advice(press, sized, compared, unit, preferences().pressure_unit)
     wiring = sizing_parts.Wiring(
         parse(supply, "volt", what="supply"),
         parse(solenoid_power, "watt", what="solenoid power"),
@@ -263,10 +267,16 @@ def size(
         "to the tolerance. plain over: what a plain threshold goes over by on a dead stop. rise a s: how fast the "
         "force rises."
     )
+    unrated = (
+        ""
+        if press.frame.rated
+        else " (the press file does not say what the frame is rated for: [frame] rated)"
+    )
     say(
-        f"Capacity {force(sized.capacity_N)}, piston area {sized.area_m2 * 1e4:.4g} cm², stiffness of oil, frame "
-        f"and work together {sized.series_stiffness_N_per_m / 1e6:.3g} kN/mm, approach "
-        f"{sized.approach_speed_m_per_s * 1e3:.3g} mm/s, pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s."
+        f"Capacity {force(sized.capacity_N)}, set by {sized.capacity_set_by}{unrated}, piston area "
+        f"{sized.area_m2 * 1e4:.4g} cm², stiffness of oil, frame and work together "
+        f"{sized.series_stiffness_N_per_m / 1e6:.3g} kN/mm, approach {sized.approach_speed_m_per_s * 1e3:.3g} mm/s, "
+        f"pressing {sized.pressing_speed_m_per_s * 1e3:.3g} mm/s."
     )
     units = preferences().model_copy(update={"force_unit": unit})
     for key in (
@@ -288,6 +298,16 @@ def size(
     for line in lines:
         say(f"- {line}")
     say(CAUTION)
+
+
+def _remedy(press: PressFile, wanted_N: float) -> str:
+    """Return what would give the press so much force: a bore at this relief, or a relief at this bore."""
+    if press.bounded_by != "the relief valve" or not math.isfinite(wanted_N) or wanted_N <= 0.0:
+        return ""
+    needed_N = wanted_N + press.cylinder.seal_friction
+    bore_mm = 1e3 * math.sqrt(4.0 * needed_N / (math.pi * press.pump.relief))
+    relief = show(needed_N / press.cylinder.area_m2, "pascal", preferences().pressure_unit, 3)
+    return f" It would take a bore of {bore_mm:.0f} mm at this relief, or a relief of {relief} at this bore."
 
 
 def _answer(sized: Sizing, tolerance: str, asked: str | None, force: Callable[[float | None], str]) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from steadyram.press.pressfile import PressFile
+from steadyram.press.pressfile import CUTOUT_ABOVE, PressFile
 from steadyram.press.sizing_parts import (
     FUSE_RATINGS_A,
     PSI,
@@ -48,7 +48,6 @@ TUBE_VELOCITY_M_S = 5.0
 PUMP_EFFICIENCY = 0.8
 CONTROL_A = 0.6  # of the control beside the coils, at 24 V
 LARGEST_SHARE = 0.88  # of the relief: the largest setpoint that leaves room for switch and relief
-SWITCH_MARGIN = 1.06  # cutout switch above it: 3 % sensor and calibration, 2 % overshoot, 1 % repeatability
 
 
 def next_in(series: tuple[float, ...], wanted: float) -> float:
@@ -70,7 +69,7 @@ def _pressures(press: PressFile) -> dict[str, float | str]:
     suits = press.force_sensor is None and fitted >= 1.1 * press.pump.relief
     wanted = transducer_choice(press)["range_Pa"]
     range_Pa = fitted if suits or not isinstance(wanted, float) else wanted
-    switch = relief * LARGEST_SHARE * SWITCH_MARGIN
+    switch = relief * LARGEST_SHARE * CUTOUT_ABOVE
     gauge = next_in(GAUGE_MPA, 1.5 * relief)
     return {
         "relief_mpa": f"{relief:.1f}",

@@ -160,7 +160,10 @@ class Oil(_Table):
 
 
 class Frame(_Table):
+    """`rated`: force that the weakest of frame, bed and tooling's seat is rated for, of its plate."""
+
     stiffness: Stiffness
+    rated: Force | None = None
 
 
 class Valve(_Table):
@@ -257,6 +260,11 @@ class Position(_Table):
     def noise_m(self) -> float:
         """RMS noise of one sample, metres; an encoder's count has none."""
         return 0.0 if self.kind == "encoder" or self.range is None else self.noise * self.range
+
+
+# A cutout's switch above the rated force: 3 % sensor and calibration, 2 % overshoot, 1 % repeatability.
+CUTOUT_ABOVE = 1.06
+OVERFORCE = 1.05
 
 
 class Cutout(_Table):
@@ -395,13 +403,45 @@ class PressFile(_Table):
         return max(flow, RELEASE_M3_S) if self.pump.burst else flow
 
     @property
-    def capacity_N(self) -> float:
-        """Force on the work at relief pressure or at the sensor's range, whichever is lower."""
+    def bounds_N(self) -> dict[str, float]:
+        """Forces on the work in newtons that bound what this press is rated for, each under the name of its bound.
+
+        The cutout's is `CUTOUT_ABOVE` below its setting, so that it opens at no force that a job may ask for.
+        """
+        area, friction = self.cylinder.area_m2, self.cylinder.seal_friction
+        bounds = {"the relief valve": self.pump.relief * area - friction}
         if self.force_sensor is not None:
-            relief_N = self.pump.relief * self.cylinder.area_m2 - self.cylinder.seal_friction
-            return max(0.0, min(relief_N, self.force_sensor.full_N))
-        pressure = min(self.pump.relief, self.transducer.range)
-        return max(0.0, pressure * self.cylinder.area_m2 - self.cylinder.seal_friction)
+            bounds["the force sensor's full output"] = self.force_sensor.full_N
+        else:
+            bounds["the transducer's range"] = self.transducer.range * area - friction
+        if self.frame.rated is not None:
+            bounds["the frame's rated force"] = self.frame.rated
+        if self.cutout is not None:
+            bounds["the cutout's pressure switch"] = self.cutout.pressure * area / CUTOUT_ABOVE - friction
+        return {name: max(0.0, force) for name, force in bounds.items()}
+
+    @property
+    def capacity_N(self) -> float:
+        """Return the rated force of the press in newtons: the lowest of its bounds."""
+        return min(self.bounds_N.values())
+
+    @property
+    def bounded_by(self) -> str:
+        """Return the name of the bound that sets the rated force."""
+        bounds = self.bounds_N
+        return min(bounds, key=lambda name: bounds[name])
+
+    @property
+    def overforce_N(self) -> float:
+        """Return the force in newtons at which the firmware's over-force fault comes.
+
+        5 % above the rated force; with a cutout at most half-way to its switch, so that the firmware is the first.
+        """
+        most = OVERFORCE * self.capacity_N
+        if self.cutout is None:
+            return most
+        switch_N = self.cutout.pressure * self.cylinder.area_m2 - self.cylinder.seal_friction
+        return max(self.capacity_N, min(most, (self.capacity_N + switch_N) / 2.0))
 
 
 def read_press(path: str | Path) -> PressFile:

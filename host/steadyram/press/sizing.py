@@ -51,6 +51,7 @@ class Sizing:
     setpoint_N: float
     tolerance: float
     capacity_N: float
+    capacity_set_by: str
     relief_force_N: float
     area_m2: float
     series_stiffness_N_per_m: float
@@ -81,6 +82,7 @@ class Sizing:
             "setpoint_N": self.setpoint_N,
             "tolerance": self.tolerance,
             "capacity_N": self.capacity_N,
+            "capacity_set_by": self.capacity_set_by,
             "relief_force_N": self.relief_force_N,
             "area_m2": self.area_m2,
             "series_stiffness_N_per_m": self.series_stiffness_N_per_m,
@@ -190,6 +192,7 @@ def size_press(press: PressFile, setpoint_N: float | None = None, tolerance: flo
         setpoint_N=at,
         tolerance=tolerance,
         capacity_N=press.capacity_N,
+        capacity_set_by=press.bounded_by,
         relief_force_N=press.pump.relief * area - press.cylinder.seal_friction,
         area_m2=area,
         series_stiffness_N_per_m=series_stiffness_N_m(press),

@@ -67,7 +67,11 @@ def alternatives(
 
 
 def advice(
-    press: PressFile, sized: Sizing, compared: list[tuple[str, Sizing]], unit: str = "tonf"
+    press: PressFile,
+    sized: Sizing,
+    compared: list[tuple[str, Sizing]],
+    unit: str = "tonf",
+    pressure_unit: str = "MPa",
 ) -> list[str]:
     """What to change, most useful first; sentences for people."""
 
@@ -145,6 +149,14 @@ def advice(
             f"({100 * sized.threshold_overshoot_N / sized.setpoint_N:.0f} %) with "
             f"{sized.lag_s * 1e3:.3g} ms of lag: use "
             "the learned cutoff, and let a new job come up to its first contact slowly."
+        )
+    rated, relief_N = press.frame.rated, press.bounds_N["the relief valve"]
+    if rated is not None and relief_N > rated:
+        highest_Pa = (rated + press.cylinder.seal_friction) / press.cylinder.area_m2
+        lines.append(
+            f"The relief valve lets {force(relief_N)} through, {100 * (relief_N / rated - 1):.0f} % more than the "
+            f"frame is rated for: set it to {show(highest_Pa, 'pascal', pressure_unit, 3)} at most. The firmware's "
+            "limit takes no relief valve's place."
         )
     if press.force_sensor is not None:
         if press.force_sensor.full_N < press.pump.relief * press.cylinder.area_m2:
