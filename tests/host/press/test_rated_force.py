@@ -61,12 +61,12 @@ def test_with_a_cutout_the_firmware_is_the_first():
 
 
 def test_size_says_what_bounds_the_press_and_what_would_reach_the_force(capsys):
-    code, out, _ = run(capsys, "--press", FILE, "--unit", "kN")
+    code, out, _ = run(capsys, "size", "--press", FILE, "--unit", "kN")
     assert code == 0
     assert "set by the relief valve (the press file does not say what the frame is rated for" in " ".join(
         out.split()
     )
-    code, _, error = run(capsys, "--press", FILE, "--largest", "250 kN")
+    code, _, error = run(capsys, "size", "--press", FILE, "--largest", "250 kN")
     assert code == 2
     bore_mm = 1e3 * math.sqrt(4 * 250.6e3 / (math.pi * 3300 * 6894.757293168))
     assert f"a bore of {bore_mm:.0f} mm at this relief" in error
