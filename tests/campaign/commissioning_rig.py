@@ -202,6 +202,12 @@ class RigHands(Hands):
         self.to_top()
         self._rig.plant.load_part(block(self._rig.press.work.gap))
 
+    def reseat(self, run: int) -> bool:
+        return True
+
+    def ambient_C(self, when: str) -> float | None:
+        return None
+
     def use_stack(self, height_m: float) -> None:
         raise NotImplementedError
 

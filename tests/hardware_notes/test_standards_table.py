@@ -75,7 +75,7 @@ def runs(tmp: Path) -> None:
     without_class(runs=2, word="take 3")
     without_class(levels=4, word="take 5")
     without_class({"reseated": False}, word="re-seated")
-    with_all(tmp, "3 rising runs of 6 forces", "re-seated between the runs")
+    with_all(tmp, "3 rising runs of 6 forces", "re-seated before every run but the first")
 
 
 def errors(tmp: Path) -> None:
@@ -112,7 +112,7 @@ def proving_instrument(tmp: Path) -> None:
 
 def temperature(tmp: Path) -> None:
     for ambient in (9.0, 36.0):
-        without_class({"environment": {"ambient_C": ambient}}, "outside 10 to 35")
+        without_class({"environment": {"ambient_C": ambient, "ambient_end_C": ambient}}, "outside 10 to 35")
     without_class({"environment": {}}, "temperature")
 
 

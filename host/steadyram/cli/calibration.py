@@ -23,19 +23,28 @@ from steadyram.commission.position import position_fields
 from steadyram.config import preferences
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
-from steadyram.metrology.before import worth_of_reference
+from steadyram.metrology.before import out_of_date, worth_of_reference
 from steadyram.metrology.certificate import Forces, contents
 from steadyram.metrology.certificate_file import write_certificate
 from steadyram.metrology.csv_record import csv_unit_told, default_unit, record_from_csv, reference_factor
 from steadyram.metrology.daily import daily_check
 from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
-from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.gauge_rr import study
-from steadyram.metrology.guided import LEVELS_MOST, RUNS_MOST, ReadCounts, Taken, guide, plan
-from steadyram.metrology.header import Header, Reference
+from steadyram.metrology.guided import (
+    LEVELS_MOST,
+    RUNS_MOST,
+    Person,
+    ReadCounts,
+    Taken,
+    ask_preloads,
+    guide,
+    plan,
+)
+from steadyram.metrology.header import Header, Reference, RunStart
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
+from steadyram.metrology.nameplate import LARGEST_PART, largest_allowed_N
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.standards import standards
@@ -126,15 +135,18 @@ def _load(
 
 
 @contextmanager
-def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str]]:
-    """Readings from the device with its firmware's version, or typed in, with "" for the version."""
+def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str, float | None]]:
+    """Readings from the device with its firmware's version and its press's rated force (N), or typed in.
+
+    Typed in, the version is "" and the rated force None.
+    """
     if manual:
 
         def typed() -> Taken:
             value = click.prompt("reading in counts (16-bit scale)", type=Number(0, 65535), err=True)
             return Taken(value, 0.0, None)
 
-        yield typed, ""
+        yield typed, "", None
         return
     with connected(port) as device:
         transport = device.client.transport
@@ -153,7 +165,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str]]:
                 max(values) - min(values),
             )
 
-        yield live, device.identity().fw
+        yield live, device.identity().fw, float(device.settings().values["capacity_n"])
 
 
 @click.group("calibration")
@@ -176,7 +188,7 @@ def header() -> None:
 @click.option(
     "--largest",
     type=Measured("newton", 1.0, 1e8),
-    help="Largest force, e.g. '18 tonf'; default: 90 % of the transducer's range.",
+    help="Largest force, e.g. '18 tonf'; default: 90 % of the press's rated force or of the sensor's range, the less.",
 )
 @click.option(
     "--levels", type=click.IntRange(3, LEVELS_MOST), default=6, show_default=True,
@@ -222,8 +234,15 @@ def new(
         start = read_header(header_file, 0.0)
         reference_factor(start, reference_unit or default_unit(start))
         wanted = None if smallest is None else parse(smallest, "newton", what="smallest setpoint")
-        first = worth_of_reference(start, wanted, preferences().force_unit)
-    with said_if_stopped(lambda: _new_left(journal_file)), _reader(port, manual) as (read_counts, firmware):
+        first = [
+            *out_of_date(start),
+            *worth_of_reference(start, wanted, preferences().force_unit),
+        ]
+    person = Person(ask, say)
+    with (
+        said_if_stopped(lambda: _new_left(journal_file)),
+        _reader(port, manual) as (read_counts, firmware, rated_N),
+    ):
         for sentence in first:
             say(sentence)
         say(
@@ -234,27 +253,55 @@ def new(
             journal = Journal.resume(journal_file)
         else:
             assert header_file is not None
-            ask("Ram at the top, pedals released, half a minute at rest; then press return")
-            rest = read_counts()
-            start = read_header(header_file, rest.counts)
-            if rest.spread is not None:
-                start = start.model_copy(update={"fluctuation_counts": rest.spread})
-            # A gauge stays on its line: there is nothing to seat anew.
-            if start.reference.kind == "gauge":
-                start = start.model_copy(update={"reseated": False})
-            elif runs >= ISO_RUNS and not start.reseated:
-                start = start.model_copy(update={"reseated": True})
-            if firmware:
-                start = start.model_copy(update={"firmware": firmware})
-            journal = Journal.begin(journal_file, start)
+            start = read_header(header_file, 0.0)
+            force = _largest_force(start, largest, rated_N)
+            # A plan that cannot be carried out shows before anyone moves the ram.
+            plan(CalibrationRecord(header=start, points=()), levels, runs, force, rated_N)
+            journal = _begin_by_hand(journal_file, header_file, person, read_counts, firmware, force)
         head = journal.record.header
         unit = reference_unit or default_unit(head)
         reference_factor(head, unit)
-        force = (
-            parse(largest, "newton", what="largest force") if largest else 0.9 * head.area_m2 * head.range_Pa
-        )
-        guide(journal, plan(journal.record, levels, runs, force), ask, say, read_counts, unit)
+        steps = plan(journal.record, levels, runs, _largest_force(head, largest, rated_N), rated_N)
+        guide(journal, steps, person, read_counts, unit)
     say(f"Next: steadyram calibration certificate {journal_file}")
+
+
+def _largest_force(head: Header, largest: str | None, rated_N: float | None) -> float:
+    """Largest force (N) to go to. Raises BadInput where neither header nor device tell the press's rated force."""
+    if largest:
+        return float(parse(largest, "newton", what="largest force"))
+    if head.rated_N is None and rated_N is None:
+        raise BadInput(
+            "the header does not say the press's rated force ([press] rated_force), and no device was read: add it, or "
+            "give --largest."
+        )
+    return LARGEST_PART * largest_allowed_N(head, rated_N)
+
+
+def _begin_by_hand(
+    journal_file: Path,
+    header_file: Path,
+    person: Person,
+    read_counts: ReadCounts,
+    firmware: str,
+    largest_N: float,
+) -> Journal:
+    """Preload, read the zero and the temperature, and begin the journal with what was answered."""
+    preloads = ask_preloads(person, 1, show(largest_N, "newton", preferences().force_unit, 3))
+    person.wait("Ram at the top, pedals released, half a minute at rest; then press return")
+    rest = read_counts()
+    start = read_header(header_file, rest.counts)
+    changes: dict[str, object] = {}
+    if rest.spread is not None:
+        changes["fluctuation_counts"] = rest.spread
+    if start.environment.ambient_C is None:
+        ambient = person.temperature("Ambient temperature now, at the start")
+        changes["environment"] = start.environment.model_copy(update={"ambient_C": ambient})
+    if firmware:
+        changes["firmware"] = firmware
+    journal = Journal.begin(journal_file, start.model_copy(update=changes))
+    journal.begin_run(RunStart(run=1, preloads=preloads, zero_counts=rest.counts, at=person.now()))
+    return journal
 
 
 def _new_left(journal_file: Path) -> str:

@@ -46,9 +46,10 @@ from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
-from steadyram.metrology.before import worth_of_reference
+from steadyram.metrology.before import out_of_date, worth_of_reference
 from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.device_poly import device_force
+from steadyram.metrology.guided import refuse_contradiction
 from steadyram.metrology.header import Header
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.journal import read_journal
@@ -137,7 +138,9 @@ def calibrate(
     """
     header = read_header(header_file, 0.0)
     gauge = header.reference.kind == "gauge"
-    header = header.model_copy(update={"reseated": RUNS[procedure] > 1 and not gauge})
+    if RUNS[procedure] > 1 and not gauge:
+        refuse_contradiction(header, True)
+    early = out_of_date(header)
     target = journal_file if journal_file is not None else Path(f"calibration-{header.number}.jsonl")
     if target.exists():
         raise BadInput(
@@ -156,6 +159,8 @@ def calibrate(
         scatter = scatter_of(device.press_values())
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)
+        for sentence in early:
+            click.echo(sentence, err=True)
         for sentence in worth_of_reference(header, _smallest_setpoint_N(device), preferences().force_unit):
             click.echo(sentence, err=True)
         click.echo(HANDS_CLEAR, err=True)
@@ -163,6 +168,7 @@ def calibrate(
             hands_at(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
             progress_bar() as bar,
         ):
+            header = _with_temperature(header, hands, "at the start", procedure)
             hands.open_changes()
             noise_N = max(4.0, float(device.now().spread_counts)) / press.counts_per_N / 16
             partial = Partial(target, header, noise_N)
@@ -177,7 +183,10 @@ def calibrate(
                 keep=partial.keep,
                 runs=RUNS[procedure],
                 reseat=not gauge,
+                answered=lambda reseated: refuse_contradiction(header, reseated),
+                now=lambda: datetime.now(UTC).replace(microsecond=0),
             )
+            header = _with_temperature(header, hands, "at the end", procedure)
             record = record_of(found, header, noise_N)
             result: Analysis | None = None
             if press.holds_load:
@@ -217,6 +226,16 @@ def calibrate(
     done = "not uploaded yet" if no_upload else f"in force on the device, due {header.due:%Y-%m-%d}"
     kind = "" if procedure == "full" else " (a working calibration)"
     click.echo(f"The record is {target}; calibration {header.number}{kind} is {done}.", err=True)
+
+
+def _with_temperature(header: Header, hands: Hands, when: str, procedure: str) -> Header:
+    """Ask for the ambient temperature of a full calibration, unless the header has that of the start already."""
+    told = header.environment
+    field = "ambient_C" if when == "at the start" else "ambient_end_C"
+    if procedure != "full" or (field == "ambient_C" and told.ambient_C is not None):
+        return header
+    read = hands.ambient_C(when)
+    return header.model_copy(update={"environment": told.model_copy(update={field: read})})
 
 
 def _calibration_left(target: Path) -> str:

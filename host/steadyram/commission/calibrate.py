@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +19,8 @@ from steadyram.commission.strokes import as_test, mean_counts, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial
+from steadyram.metrology.header import RunStart
+from steadyram.metrology.record import PRELOADS_FIRST, PRELOADS_RESEATED
 
 # Share of the press's capacity at each rising point; the lowest matters most for small parts.
 LEVELS = (0.04, 0.18, 0.42, 0.68, 0.93)
@@ -29,19 +32,23 @@ _PAUSE_MS = 90
 
 @dataclass(frozen=True)
 class Point:
-    """One calibration point: reference in newtons, mean reading in counts, the run it belongs to."""
+    """One calibration point: reference in newtons, mean reading in counts, the run it belongs to, and when.
+
+    at: None where the procedure was given no clock.
+    """
 
     force_N: float
     counts: float
     rising: bool
     run: int = 1
+    at: datetime | None = None
 
 
 @dataclass(frozen=True)
 class Found:
     """Points, zero (mean, before, after) and the device's polynomial; width (ms) of the last climbing pulses.
 
-    fluctuation_counts: spread of the mean readings at rest.
+    fluctuation_counts: spread of the mean readings at rest; starts: what was done before each run.
     """
 
     zero_counts: float
@@ -51,6 +58,7 @@ class Found:
     zero_before_counts: float
     zero_after_counts: float
     fluctuation_counts: float
+    starts: tuple[RunStart, ...] = ()
 
 
 @as_test
@@ -66,13 +74,17 @@ def calibrate(
     keep: Keep = lambda zero, points: None,
     runs: int = 1,
     reseat: bool = True,
+    answered: Callable[[bool], None] = lambda reseated: None,
+    now: Callable[[], datetime] | None = None,
 ) -> Found:
     """Run the whole calibration and fit it. The device is left with the ram at the top.
 
     capacity_N: rated force; counts_per_N: nameplate sensitivity, only to aim the points; holds_load: pressure
     stays when the valves close; slow_fitted: climb by the slow feed; keep: see Keep; runs: up and down so
     often (a press that does not hold its load takes one); reseat: the reference is seated anew between the
-    runs, which a gauge on the line cannot be.
+    runs, which a gauge on the line cannot be; answered: told whether it was, and may refuse; now: the time of day for
+    the points. With more than one run the highest force is put on three times before the first and once before each
+    other, and the zero is read before and after each.
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
@@ -80,13 +92,22 @@ def calibrate(
     hands.wait(0.6)
     rest = [mean_counts(device, hands, 1) for _ in range(6)]
     zero = sum(rest) / len(rest)
-    keep(zero, ())
     noise = max(4.0, float(device.now().spread_counts))
     aims = [zero + share * capacity_N * counts_per_N for share in LEVELS]
+    starts: list[RunStart] = []
+    if holds_load and runs > 1:
+        _preload(device, hands, aims, zero, noise, slow_fitted, PRELOADS_FIRST)
+        rest = [mean_counts(device, hands, 1) for _ in range(6)]
+        moved = sum(rest) / len(rest) - zero
+        zero, aims = zero + moved, [aim + moved for aim in aims]
+        starts.append(RunStart(run=1, preloads=PRELOADS_FIRST, zero_counts=zero, at=now and now()))
+    keep(zero, ())
     if holds_load:
-        found, width = _runs(device, hands, aims, zero, noise, slow_fitted, progress, keep, runs, reseat)
+        found, width = _runs(
+            device, hands, aims, zero, noise, slow_fitted, progress, keep, runs, reseat, starts, answered, now
+        )
     else:
-        found, width = _at_relief(device, hands, zero, aims[-1], capacity_N), 0
+        found, width = _at_relief(device, hands, zero, aims[-1], capacity_N, now), 0
         keep(zero, tuple(found))
     hands.to_top()
     hands.wait(0.6)
@@ -103,7 +124,7 @@ def calibrate(
         friction_N=half_gap_N(found),
         weights=[1.0 / ((0.001 * p.force_N) ** 2 + floor_N**2) for p in rising],
     )
-    return Found(zero, tuple(found), polynomial, width, before, after, max(rest) - min(rest))
+    return Found(zero, tuple(found), polynomial, width, before, after, max(rest) - min(rest), tuple(starts))
 
 
 def _runs(
@@ -117,30 +138,44 @@ def _runs(
     keep: Keep,
     runs: int,
     reseat: bool,
+    starts: list[RunStart],
+    answered: Callable[[bool], None],
+    now: Callable[[], datetime] | None,
 ) -> tuple[list[Point], int]:
     """Every run up and down; between them the reference is seated anew, if it can be."""
     points: list[Point] = []
     width, of = 0, 2 * len(aims) * runs
     for run in range(1, runs + 1):
         if run > 1:
-            if reseat:
-                hands.note(
-                    f"Run {run} of {runs}: take the reference out, turn it by a third and put it back."
-                )
-            hands.use_block()
             hands.to_top()
             hands.wait(0.6)
-        earlier, done = tuple(points), 2 * len(aims) * (run - 1)
+            after = mean_counts(device, hands, 6)
+            done = hands.reseat(run) if reseat else None
+            if done is not None:
+                answered(done)
+            hands.use_block()
+            _preload(device, hands, aims, zero, noise, slow, PRELOADS_RESEATED)
+            starts.append(
+                RunStart(
+                    run=run,
+                    reseated=done,
+                    preloads=PRELOADS_RESEATED,
+                    zero_after_previous_counts=after,
+                    zero_counts=mean_counts(device, hands, 6),
+                    at=now and now(),
+                )
+            )
+        earlier, behind = tuple(points), 2 * len(aims) * (run - 1)
 
         def keep_all(
             at: float, taken: tuple[Point, ...], run: int = run, before: tuple[Point, ...] = earlier
         ) -> None:
             keep(at, (*before, *(replace(p, run=run) for p in taken)))
 
-        def tell(step: int, _: int, done: int = done) -> None:
-            progress(done + step, of)
+        def tell(step: int, _: int, behind: int = behind) -> None:
+            progress(behind + step, of)
 
-        taken, width = _up_and_down(device, hands, aims, zero, noise, slow, tell, keep_all)
+        taken, width = _up_and_down(device, hands, aims, zero, noise, slow, tell, keep_all, now)
         points += [replace(p, run=run) for p in taken]
     return points, width
 
@@ -154,8 +189,51 @@ def _up_and_down(
     slow: bool,
     progress: Callable[[int, int], None],
     keep: Keep,
+    now: Callable[[], datetime] | None,
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
+    _touch(device, hands, low, zero, noise, slow)
+    points: list[Point] = []
+    width = _FIRST_WIDTH_MS
+    for number, aim in enumerate(aims):
+        width = _climb(device, hands, slow, aim, width, noise)
+        hands.wait(0.3)
+        point = _read(device, hands, True, now)
+        if not points or point.counts > points[-1].counts + 0.2 * low:
+            points.append(point)
+            keep(zero, tuple(points))
+        progress(number + 1, 2 * len(aims))
+    for number, aim in enumerate(reversed(aims[:-1])):
+        for _ in range(60):
+            if mean_counts(device, hands, 1) <= aim:
+                break
+            hands.tap_retract(0.01)
+            hands.wait(0.25)
+        point = _read(device, hands, False, now)
+        if point.counts > zero + 0.2 * low:
+            points.append(point)
+            keep(zero, tuple(points))
+        progress(len(aims) + number + 1, 2 * len(aims))
+    if sum(p.rising for p in points) < 3:
+        raise CheckFailed(
+            "Fewer than three different forces could be held: the shortest pulse of this valve lifts the force too "
+            "far; fit a slow-feed solenoid or a faster-closing valve."
+        )
+    return points, width
+
+
+def _preload(
+    device: Device, hands: Hands, aims: list[float], zero: float, noise: float, slow: bool, times: int
+) -> None:
+    """Put the highest force on and let it off, so often; the ram ends at the top, at rest."""
+    for _ in range(times):
+        _touch(device, hands, aims[0] - zero, zero, noise, slow)
+        _climb(device, hands, slow, aims[-1], _FIRST_WIDTH_MS, noise)
+        hands.to_top()
+        hands.wait(0.6)
+
+
+def _touch(device: Device, hands: Hands, low: float, zero: float, noise: float, slow: bool) -> None:
     # Touch the block, back off a hair, then come up in pulses. Seal friction is up to 4 % of capacity in free travel,
     # half as much again at breakaway: what holds more than that stands on the block.
     for _ in range(6):
@@ -168,33 +246,6 @@ def _up_and_down(
             break
         hands.tap_retract(0.02)
         hands.wait(0.3)
-    points: list[Point] = []
-    width = _FIRST_WIDTH_MS
-    for number, aim in enumerate(aims):
-        width = _climb(device, hands, slow, aim, width, noise)
-        hands.wait(0.3)
-        point = _read(device, hands, True)
-        if not points or point.counts > points[-1].counts + 0.2 * low:
-            points.append(point)
-            keep(zero, tuple(points))
-        progress(number + 1, 2 * len(aims))
-    for number, aim in enumerate(reversed(aims[:-1])):
-        for _ in range(60):
-            if mean_counts(device, hands, 1) <= aim:
-                break
-            hands.tap_retract(0.01)
-            hands.wait(0.25)
-        point = _read(device, hands, False)
-        if point.counts > zero + 0.2 * low:
-            points.append(point)
-            keep(zero, tuple(points))
-        progress(len(aims) + number + 1, 2 * len(aims))
-    if sum(p.rising for p in points) < 3:
-        raise CheckFailed(
-            "Fewer than three different forces could be held: the shortest pulse of this valve lifts the force too "
-            "far; fit a slow-feed solenoid or a faster-closing valve."
-        )
-    return points, width
 
 
 def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noise: float) -> int:
@@ -217,7 +268,14 @@ def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noi
     raise CheckFailed("The force did not come up to the next point: check pump, valve and relief setting.")
 
 
-def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N: float) -> list[Point]:
+def _at_relief(
+    device: Device,
+    hands: Hands,
+    zero: float,
+    aim: float,
+    capacity_N: float,
+    now: Callable[[], datetime] | None,
+) -> list[Point]:
     """An open-centre press holds nothing: read in free travel and while the pump presses against its relief valve.
 
     In free travel the pressure is what seal friction needs and the force on the work is nil: a point of the
@@ -240,7 +298,7 @@ def _at_relief(device: Device, hands: Hands, zero: float, aim: float, capacity_N
             if device.now().mean_counts >= aim:
                 break
         hands.wait(0.5)
-        tops = [_read(device, hands, True) for _ in range(2)]
+        tops = [_read(device, hands, True, now) for _ in range(2)]
     finally:
         hands.release_extend()
     hands.wait(0.5)
@@ -257,11 +315,11 @@ def _free_travel(start: NDArray[np.float64], zero: float, aim: float) -> float:
     return float(np.mean(middle)) if len(middle) >= 4 else zero
 
 
-def _read(device: Device, hands: Hands, rising: bool) -> Point:
+def _read(device: Device, hands: Hands, rising: bool, now: Callable[[], datetime] | None) -> Point:
     before = hands.reference_N()
     counts = mean_counts(device, hands, 4)
     after = hands.reference_N()
-    return Point((before + after) / 2, counts, rising)
+    return Point((before + after) / 2, counts, rising, at=now and now())
 
 
 def without_stuck(points: list[Point]) -> list[Point]:

@@ -38,6 +38,12 @@ class Hands(Protocol):
     def tap_retract(self, seconds: float) -> None:
         """Touch the retract pedal for a moment: the force falls, or the ram backs off a little."""
 
+    def reseat(self, run: int) -> bool:
+        """Take the reference out, turn it by a third and put it back before a run; True when it was done."""
+
+    def ambient_C(self, when: str) -> float | None:
+        """Ambient temperature (degrees Celsius) "at the start" or "at the end"; None where it was not read."""
+
     def to_top(self) -> None:
         """Send the ram to the top."""
 

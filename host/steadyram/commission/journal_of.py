@@ -28,7 +28,7 @@ def record_of(found: Found, header: Header, noise_N: float) -> CalibrationRecord
             "fluctuation_counts": found.fluctuation_counts,
         }
     )
-    return CalibrationRecord(header=full, points=_points(found.points, header, noise_N))
+    return CalibrationRecord(header=full, points=_points(found.points, header, noise_N), starts=found.starts)
 
 
 def _points(measured: Iterable[Measured], header: Header, noise_N: float) -> tuple[Point, ...]:
@@ -45,6 +45,7 @@ def _points(measured: Iterable[Measured], header: Header, noise_N: float) -> tup
                 reference=reference,
                 counts=point.counts,
                 u_reference=(own**2 + floor**2) ** 0.5,
+                at=point.at,
             )
         )
     return tuple(points)
@@ -63,9 +64,16 @@ def write_journal(record: CalibrationRecord, path: Path) -> None:
 def _write_whole(record: CalibrationRecord, path: Path) -> None:
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        journal = Journal.begin(part, record.header.model_copy(update={"zero_counts_after": None}))
+        told, ended = record.header.environment, record.header.environment.ambient_end_C
+        bare = {"zero_counts_after": None, "environment": told.model_copy(update={"ambient_end_C": None})}
+        journal = Journal.begin(part, record.header.model_copy(update=bare))
+        starts = list(record.starts)
         for point in record.points:
+            while starts and starts[0].run <= point.run:
+                journal.begin_run(starts.pop(0))
             journal.add(point)
+        if ended is not None:
+            journal.end_temperature(ended)
         if record.header.zero_counts_after is not None:
             journal.close_zero(record.header.zero_counts_after)
         os.replace(part, path)

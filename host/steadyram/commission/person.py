@@ -8,6 +8,7 @@ from steadyram.commission.hands import Hands
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.records import Reading
+from steadyram.metrology.guided import Person
 from steadyram.units import parse
 
 _LOOK_S = 0.1
@@ -38,6 +39,7 @@ class PersonHands(Hands):
         self._unit = reference_unit
         self._area = area_m2
         self._last = ""
+        self._person = Person(ask, say)
 
     def note(self, text: str) -> None:
         self._say(text)
@@ -77,13 +79,13 @@ class PersonHands(Hands):
 
     def use_block(self) -> None:
         self.to_top()
-        self._ask(
+        self._person.wait(
             "Put a solid steel block (with the reference, if it goes under the ram) in place; press return"
         )
 
     def use_part(self) -> None:
         self.to_top()
-        self._ask("Put a part in, hands out; press return")
+        self._person.wait("Put a part in, hands out; press return")
 
     def use_stack(self, height_m: float) -> None:
         self.to_top()
@@ -92,7 +94,7 @@ class PersonHands(Hands):
             if height_m
             else "Take every gauge block out"
         )
-        self._ask(f"{what} under the ram, flat on the bed; hands out; press return")
+        self._person.wait(f"{what} under the ram, flat on the bed; hands out; press return")
 
     def press_extend(self) -> None:
         self._say("Hands clear. Hold the extend pedal down until told to let go.")
@@ -106,7 +108,18 @@ class PersonHands(Hands):
 
     def tap_retract(self, seconds: float) -> None:
         how = "as short as you can" if seconds < 0.05 else f"for about {seconds:.1g} s"
-        self._ask(f"Touch the retract pedal {how}; press return")
+        self._person.wait(f"Touch the retract pedal {how}; press return")
+
+    def reseat(self, run: int) -> bool:
+        done = self._person.yes(
+            f"Before run {run}: take the reference out, turn it by a third and put it back. Was that done?"
+        )
+        if not done:
+            self._say("Recorded: not re-seated. Such a record earns no machine class and no certificate.")
+        return done
+
+    def ambient_C(self, when: str) -> float | None:
+        return self._person.temperature(f"Ambient temperature now, {when}")
 
     def to_top(self) -> None:
         if self._device.now().top:

@@ -173,11 +173,8 @@ def analyse(
     slope = _mean_slope(curve)
     # ISO 7500-1 (from memory): the step, or half of the fluctuation where that is more.
     resolution = slope * max(header.counts_step, (header.fluctuation_counts or 0.0) / 2.0)
-    f0 = (
-        None
-        if header.zero_return_counts is None
-        else 100.0 * slope * header.zero_return_counts / float(force.max())
-    )
+    returned = _zero_return(record)
+    f0 = None if returned is None else 100.0 * slope * returned / float(force.max())
     errors = level_errors(record, curve)
     scatter = run_scatter(record, curve)
     runs = scatter.runs
@@ -209,6 +206,15 @@ def analyse(
     levels = _levels(partial, errors, f0, np.random.default_rng(seed) if monte_carlo else None, trials)
     done = _judge(replace(partial, levels=levels), errors)
     return replace(done, notes=tuple(_notes(done)))
+
+
+def _zero_return(record: CalibrationRecord) -> float | None:
+    """Return the worst zero return of a run (counts), over all runs together where each run's was not read."""
+    each = record.zero_returns_counts
+    together = record.header.zero_return_counts
+    if together is None:
+        return None
+    return max((*(each or ()), together), key=abs)
 
 
 def _mean_slope(curve: Curve) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from steadyram.errors import BadInput
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header
 from steadyram.metrology.measurement import Newton, measurement_of
@@ -16,6 +17,25 @@ FAIR_PART = 0.05
 def reference_expanded(header: Header, force_N: float) -> float:
     """Return the expanded uncertainty (N, 95 %) that the reference alone leaves at a force."""
     return combine(measurement_of(header).components(Newton(force_N))).expanded
+
+
+def out_of_date(header: Header) -> list[str]:
+    """Return a sentence where the reference's certificate has ended before the calibration, otherwise nothing.
+
+    Raises BadInput where traceability is claimed through it.
+    """
+    due = header.reference.due
+    if due is None or due >= header.made.date():
+        return []
+    ended = f"the reference's certificate ended on {due:%Y-%m-%d}"
+    if header.reference.traceable_to.strip():
+        raise BadInput(
+            f"{ended}, and the header claims traceability through it: have the reference calibrated, or leave "
+            "traceable_to empty for the record of a working calibration."
+        )
+    return [
+        f"{ended[0].upper()}{ended[1:]}: its reading may have changed since; no certificate can be made with it."
+    ]
 
 
 def lowest_force(header: Header, part: float) -> float | None:

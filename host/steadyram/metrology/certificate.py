@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from steadyram import __version__
 from steadyram.metrology.analyse import Analysis
@@ -32,6 +32,9 @@ SOURCES = (
     "the paid standards.",
     "Uncertainty: JCGM 100:2008 (budget, Welch-Satterthwaite), cross-checked by JCGM 101:2008 (Monte Carlo).",
 )
+
+
+NOT_RECORDED = "not recorded"
 
 
 @dataclass(frozen=True)
@@ -378,14 +381,33 @@ def _points(analysis: Analysis, forces: Forces) -> Table:
             error = forces.column(float(analysis.device.residual_N[at]), least, True)
             at += 1
         reference = forces.column(record.force_N(point), least)
+        when = NOT_RECORDED if point.at is None else f"{point.at.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
         rows.append(
-            (record.row(i), str(point.run), point.direction, reference, f"{point.counts:.2f}", shown, error)
+            (
+                record.row(i),
+                when,
+                str(point.run),
+                point.direction,
+                reference,
+                f"{point.counts:.2f}",
+                shown,
+                error,
+            )
         )
     unit = forces.unit
     return Table(
-        ("row", "run", "direction", f"reference ({unit})", "counts", f"device ({unit})", f"error ({unit})"),
+        (
+            "row",
+            "time (UTC)",
+            "run",
+            "direction",
+            f"reference ({unit})",
+            "counts",
+            f"device ({unit})",
+            f"error ({unit})",
+        ),
         tuple(rows),
-        (2, 1, 2, 3, 3, 3, 3),
+        (2, 5, 1, 2, 3, 3, 3, 3),
     )
 
 

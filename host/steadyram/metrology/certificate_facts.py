@@ -84,6 +84,10 @@ def _stated(one: Reference) -> str:
 def _environment(header: Header) -> str:
     told = header.environment
     parts = ["ambient temperature not read" if told.ambient_C is None else f"ambient {told.ambient_C:g} °C"]
+    if told.ambient_C is not None and told.ambient_end_C is not None:
+        parts = [f"ambient {told.ambient_C:g} °C at the start, {told.ambient_end_C:g} °C at the end"]
+    elif told.ambient_C is not None:
+        parts.append("not read at the end")
     if told.oil_C is not None:
         parts.append(f"oil {told.oil_C:g} °C")
     if told.humidity_percent is not None:
@@ -95,19 +99,45 @@ def methods_of(analysis: Analysis) -> tuple[str, ...]:
     """Return how it was done, in sentences."""
     header, curve = analysis.record.header, analysis.curve
     falling = sum(1 for p in analysis.record.points if p.direction == "falling")
-    how = (
-        "the reference re-seated between the runs"
-        if header.reseated and analysis.runs > 1
-        else "no re-seating"
-    )
     return (
         f"The ram presses on {'the reference' if header.reference.kind == 'load-cell' else 'a block'}; forces are "
         "brought up from rest without going back, held, and read, then down again. "
         f"{analysis.runs} rising {'run' if analysis.runs == 1 else 'runs'} of {len(analysis.levels)} forces, "
-        f"{falling} falling points, {how}. Deviations from this: none recorded but in the notes.",
+        f"{falling} falling points.",
+        *_before_the_runs(analysis),
+        "Deviations from this: none recorded but in the notes.",
         f"The reading (counts on a 16-bit scale, {header.counts_step} counts a converter step) is turned into force "
         f"by a polynomial of degree {curve.degree}, {curve.method}.",
     )
+
+
+def _before_the_runs(analysis: Analysis) -> tuple[str, ...]:
+    """Return what was done before each run, as it was answered or measured then."""
+    record, runs = analysis.record, analysis.runs
+    said = []
+    if runs > 1 and record.header.reference.kind == "load-cell":
+        by = "answered before each run" if record.starts else "by the header's statement"
+        said.append(
+            f"The reference was re-seated before every run but the first ({by})."
+            if record.reseated
+            else "The reference was not re-seated between the runs, or not before each of them."
+        )
+    loads = {start.run: start.preloads for start in record.starts if start.preloads is not None}
+    said.append(
+        "Highest force put on before the runs: "
+        + ", ".join(
+            f"run {run} {count} {'time' if count == 1 else 'times'}" for run, count in sorted(loads.items())
+        )
+        + "."
+        if loads
+        else "Preloading is not recorded."
+    )
+    returns = record.zero_returns_counts
+    if returns is not None:
+        said.append(
+            "Zero after each run less zero before it: " + ", ".join(f"{r:+.1f}" for r in returns) + " counts."
+        )
+    return tuple(said)
 
 
 def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:

@@ -64,7 +64,7 @@ def procedure_gaps(analysis: Analysis) -> list[str]:
             (f"fewer than {ISO_RUNS} rising runs were taken", analysis.runs < ISO_RUNS),
             (
                 "the reference was not re-seated between the runs",
-                not header.reseated and header.reference.kind == "load-cell",
+                not analysis.record.reseated and header.reference.kind == "load-cell",
             ),
             ("the record carries no digests", not analysis.record.digest),
         )

@@ -36,13 +36,14 @@ class Reference(Instrument):
     """The reference, with what bounds its error. Newtons for a load cell, pascals for a gauge.
 
     kind: a load cell under the ram or a gauge on the line. By its certificate: expanded_percent (expanded
-    uncertainty in per cent of reading) and expanded_abs (the same as a fixed amount, combined in
-    quadrature), with their coverage_factor. By the accuracy class of a gauge: class_percent of range
-    (half width, full scale `range`). resolution: smallest step read; drift_percent: half width of its
-    change since its certificate, per cent of reading; place: half width of the pressure difference between
-    the gauge and the cylinder; zero_reading: what it shows with the ram at the top, None if not read;
-    due: last day on which its certificate is valid; traceable_to: who realises the unit that its certificate
-    leads to, empty where no traceability is claimed.
+    uncertainty in per cent of reading) and expanded_abs (the same as a fixed amount, combined in quadrature),
+    with their coverage_factor. By the accuracy class of a gauge: class_percent of range (half width, full scale
+    `range`). resolution: smallest step read; drift_percent: half width of its change since its certificate, per
+    cent of reading; place: half width of the pressure difference between the gauge and the cylinder;
+    zero_reading: what it shows with the ram at the top, None if not read; seat_percent: half width of what a
+    tilted or rough seat of a load cell makes, per cent of reading, None if not stated, with its basis in
+    seat_basis; due: last day on which its certificate is valid; traceable_to: who realises the unit that its
+    certificate leads to, empty where no traceability is claimed.
     """
 
     kind: ReferenceKind
@@ -54,6 +55,8 @@ class Reference(Instrument):
     resolution: float = Field(default=0.0, ge=0.0)
     drift_percent: float = Field(default=0.0, ge=0.0, le=5.0)
     place: float = Field(default=0.0, ge=0.0, le=1e7)
+    seat_percent: float | None = Field(default=None, ge=0.0, le=5.0)
+    seat_basis: str = Field(default="", max_length=200)
     zero_reading: float | None = None
     due: date | None = None
     traceable_to: str = Field(default="", max_length=200)
@@ -68,6 +71,8 @@ class Reference(Instrument):
             raise ValueError("an accuracy class is a per cent of range: give the gauge's range, too")
         if self.place and self.kind != "gauge":
             raise ValueError("place is only for a gauge: a load cell under the ram is where the force is")
+        if self.seat_percent and self.kind == "gauge":
+            raise ValueError("seat_percent is only for a load cell: a gauge on the line is not seated")
         limit = self.class_percent / 100.0 * self.range
         if limit and self.zero_reading is not None and abs(self.zero_reading) > limit:
             raise ValueError(
@@ -83,9 +88,13 @@ class Reference(Instrument):
 
 
 class Environment(Strict):
-    """Ambient and oil temperature (degrees Celsius), humidity (per cent); None where it was not read."""
+    """Ambient temperature at the start and at the end, of the oil (degrees Celsius), humidity (per cent).
+
+    None where it was not read.
+    """
 
     ambient_C: float | None = Field(default=None, ge=-30.0, le=60.0)
+    ambient_end_C: float | None = Field(default=None, ge=-30.0, le=60.0)
     oil_C: float | None = Field(default=None, ge=-30.0, le=120.0)
     humidity_percent: float | None = Field(default=None, ge=0.0, le=100.0)
 
@@ -93,7 +102,8 @@ class Environment(Strict):
 class Point(Strict):
     """One point: reference (N or Pa by the reference's kind), mean counts, their standard deviation.
 
-    u_reference: standard uncertainty of this reference reading if it differs from the instrument's.
+    u_reference: standard uncertainty of this reference reading if it differs from the instrument's; at: when it
+    was taken, None where that was not recorded.
     """
 
     run: int = Field(default=1, ge=1, le=50)
@@ -102,21 +112,39 @@ class Point(Strict):
     counts: float = Field(ge=0.0, le=65535.0)
     counts_sd: float = Field(default=0.0, ge=0.0)
     u_reference: float | None = Field(default=None, gt=0.0)
+    at: AwareDatetime | None = None
+
+
+class RunStart(Strict):
+    """What was done before a run, as it was answered or measured then; None where it was not.
+
+    reseated: the reference was taken out, turned and put back since the run before; preloads: how often the
+    highest force was put on it; zero_after_previous_counts: reading at rest after the run before; zero_counts:
+    reading at rest right before this run.
+    """
+
+    run: int = Field(ge=1, le=50)
+    reseated: bool | None = None
+    preloads: int | None = Field(default=None, ge=0, le=100)
+    zero_after_previous_counts: float | None = Field(default=None, ge=0.0, le=65535.0)
+    zero_counts: float | None = Field(default=None, ge=0.0, le=65535.0)
+    at: AwareDatetime | None = None
 
 
 class Header(Strict):
     """Everything but the points.
 
-    measures: what the sensor measures, pressure or force. area_m2: piston area by the nameplate (of a force sensor
-    the area that makes range_Pa its full output); area_u_percent: its standard uncertainty; zero_counts:
-    reading at rest, ram at the top; zero_counts_before, zero_counts_after: the same before the first and
-    after the last run (before: zero_counts where it is None); fluctuation_counts: spread of the mean readings
-    at rest; counts_step: one converter step on the 16-bit scale; temperature_percent_per_K and
-    temperature_span_K: transducer drift and how far the shop's temperature may stray (half width);
-    assumed_friction_N: only with a gauge as the reference; reseated: the reference was re-seated between the
-    runs; nameplate_explained: why the points are more than 5 % off the nameplate. For the certificate:
-    laboratory (who calibrates, with address), customer, location (where it was done), firmware (version that
-    gave the readings); empty where it was not said.
+    measures: what the sensor measures, pressure or force. area_m2: piston area by the nameplate (of a force
+    sensor the area that makes range_Pa its full output); area_u_percent: its standard uncertainty; zero_counts:
+    reading at rest, ram at the top; zero_counts_before, zero_counts_after: the same before the first and after
+    the last run (before: zero_counts where it is None); fluctuation_counts: spread of the mean readings at
+    rest; counts_step: one converter step on the 16-bit scale; temperature_percent_per_K and temperature_span_K:
+    transducer drift and how far the shop's temperature may stray (half width); assumed_friction_N: only with a
+    gauge as the reference; rated_N: the press's rated force, None if not stated; reseated: whether the
+    reference is to be re-seated between the runs, None where that is left to the answers (of a CSV of points,
+    which holds no answers, it is the statement itself); nameplate_explained: why the points are more than 5 %
+    off the nameplate. For the certificate: laboratory (who calibrates, with address), customer, location (where
+    it was done), firmware (version that gave the readings); empty where it was not said.
     """
 
     number: int = Field(default=1, ge=1, le=1_000_000_000)
@@ -139,7 +167,8 @@ class Header(Strict):
     temperature_span_K: float = Field(default=0.0, ge=0.0, le=60.0)
     assumed_friction_N: float = Field(default=0.0, ge=0.0)
     assumed_friction_u_N: float = Field(default=0.0, ge=0.0)
-    reseated: bool = False
+    rated_N: float | None = Field(default=None, gt=0.0, le=1e8)
+    reseated: bool | None = None
     nameplate_explained: str = Field(default="", max_length=200)
     laboratory: str = Field(default="", max_length=200)
     customer: str = Field(default="", max_length=200)

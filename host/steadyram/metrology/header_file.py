@@ -24,7 +24,8 @@ interval_days = 365               # by your quality rules
 laboratory = ""                   # who calibrates, with address
 customer = ""
 location = ""                     # where the calibration is done
-reseated = false                  # true: the reference is taken out and put back between the runs
+# reseated = true                 # if the reference has to be taken out and put back between the runs: an answer
+                                  # that says otherwise is then refused; left out, each answer is recorded
 nameplate_explained = ""          # only where the points are more than 5 % off the nameplate: why
 firmware = ""                     # its version; taken from a device that is read
 note = ""
@@ -35,6 +36,7 @@ serial = "none"
 condition = ""                    # as received, e.g. "in use, no leaks seen"
 bore = "4 in"                     # by the nameplate
 bore_u_percent = 0.05             # standard uncertainty of the bore; the area's is twice that
+rated_force = "20 tonf"           # by the nameplate; no point beyond it is asked for
 
 [transducer]
 what = "pressure transducer"
@@ -56,7 +58,9 @@ certificate = ""                  # its number
 traceable_to = ""                 # e.g. "national standard of force, by an accredited laboratory"
 expanded_percent = 0.1            # of reading, from its certificate
 coverage_factor = 2
-drift_percent = 0                 # half width of its change between certificates, per cent of reading
+drift_percent = 0                 # half width of its change between certificates, per cent of reading; 0: not included
+# seat_percent = 0.2              # half width of what a tilted or rough seat makes, per cent of reading; left out
+                                  # 0.2 is taken (judgement, hardware_notes/calibration.md); 0: not included
 resolution = "10 N"               # a force, or a pressure for a gauge
 # zero_reading = "0 N"            # what it shows with the ram at the top
 # For a gauge: its accuracy class instead of expanded_percent, its range, and what the press adds.
@@ -67,22 +71,26 @@ resolution = "10 N"               # a force, or a pressure for a gauge
 # assumed_friction_u = "0.2 kN"
 
 [environment]
-# ambient_C = 20                  # read it; left out it is unknown
+# ambient_C = 20                  # at the start: read it; left out it is asked for or unknown
+# ambient_end_C = 20              # at the end, for points from a CSV file; a guided calibration asks for it
 """
 
 # Of a force sensor force alone counts: its record names it as a pressure on this area.
 FORCE_SENSOR_AREA_M2 = 0.05
+# What a tilted or rough seat makes of a load cell's reading where the header says nothing: half width, per cent.
+SEAT_PERCENT = 0.2
+SEAT_BASIS = "judgement, no source; hardware_notes/calibration.md"
 _INSTRUMENT = {"what", "serial", "certificate", "condition"}
 _TABLES: dict[str, set[str]] = {
-    "press": _INSTRUMENT | {"bore", "bore_u_percent"},
+    "press": _INSTRUMENT | {"bore", "bore_u_percent", "rated_force"},
     "transducer": _INSTRUMENT
     | {"range", "full_output", "counts_step", "fluctuation_counts"}
     | {"temperature_percent_per_K", "temperature_span_K"},
     "reference": _INSTRUMENT
     | {"kind", "expanded_percent", "expanded", "coverage_factor", "resolution", "class_percent", "range"}
-    | {"drift_percent", "place", "zero_reading", "due", "traceable_to"}
+    | {"drift_percent", "place", "zero_reading", "due", "traceable_to", "seat_percent"}
     | {"assumed_friction", "assumed_friction_u"},
-    "environment": {"ambient_C", "oil_C", "humidity_percent"},
+    "environment": {"ambient_C", "ambient_end_C", "oil_C", "humidity_percent"},
 }
 _TOP = {
     "number", "interval_days", "note", "invented", "laboratory", "customer", "location", "reseated",
@@ -133,6 +141,13 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
         raise BadInput(
             f"{path}: a force sensor is not calibrated against a gauge on the line; take a load cell."
         )
+    rated = None if "rated_force" not in press else quantity(press, "press", "rated_force", "newton")
+    if reference.get("kind") == "load-cell":
+        said = "seat_percent" in reference
+        reference |= {
+            "seat_percent": reference.get("seat_percent", SEAT_PERCENT),
+            "seat_basis": "by the header" if said else SEAT_BASIS,
+        }
     bore_u = press.pop("bore_u_percent", 0.05)
     if by_force:
         press.pop("bore", None)
@@ -145,6 +160,7 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
     document: dict[str, Any] = {
         **{k: tables[k] for k in _TOP if k in tables},
         "area_m2": area_m2,
+        "rated_N": rated,
         "measures": "force" if by_force else "pressure",
         # A = pi/4 d^2: its relative uncertainty is twice the bore's.
         "area_u_percent": 2.0 * bore_u if isinstance(bore_u, (int, float)) else bore_u,

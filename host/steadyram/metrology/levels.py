@@ -1,6 +1,8 @@
 """The forces of a calibration as levels: error q, repeatability b, reversibility v by run (ISO 7500-1).
 
-Definitions from memory. Errors are those of the device's own integer polynomial.
+v is formed within one run, at one true force: 100 (error going up less error coming down) / force, the error going up
+between that run's own rising points by a straight line. Definitions from memory. Errors are those of the device's own
+integer polynomial.
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steadyram.metrology.curve import Array, Curve
+from steadyram.metrology.curve import Curve
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.grouping import NEAR_PART, rising_levels
 from steadyram.metrology.record import CalibrationRecord
@@ -24,7 +26,8 @@ def indication_error(indicated: float, true: float) -> float:
 class LevelErrors:
     """One force: mean of its rising points (N), relative errors (per cent) by run.
 
-    v_by_run: reversibility of the runs that came down through this force.
+    v_by_run: reversibility of the runs that came down through this force; empty with a gauge, whose falling force is
+    its pressure with the friction that is assumed.
     """
 
     force_N: float
@@ -59,15 +62,19 @@ def level_errors(record: CalibrationRecord, curve: Curve) -> tuple[LevelErrors, 
     )
     groups = [g for g in rising_levels(record, curve.rising) if np.mean([force[i] for i in g]) > 0.0]
     means = np.asarray([np.mean([force[i] for i in g]) for g in groups])
-    shown = np.asarray([np.mean([indicated[i] for i in g]) for g in groups])
-    error = shown - means
+    rising = {
+        run: sorted((force[i], indicated[i] - force[i]) for i in curve.rising if record.points[i].run == run)
+        for run in {record.points[i].run for i in curve.rising}
+    }
     falling: list[list[float]] = [[] for _ in groups]
     for i, point in enumerate(record.points):
         nearest = int(np.argmin(np.abs(means - force[i])))
+        if record.header.reference.kind == "gauge" or point.run not in rising:
+            continue
         if point.direction == "falling" and abs(means[nearest] - force[i]) <= NEAR_PART * means[-1]:
-            v = _reversibility(force[i], indicated[i], shown, error)
-            if v is not None:
-                falling[nearest].append(v)
+            own = np.asarray(rising[point.run])
+            up = float(np.interp(force[i], own[:, 0], own[:, 1]))
+            falling[nearest].append(100.0 * (up - (indicated[i] - force[i])) / force[i])
     return tuple(
         LevelErrors(
             float(mean),
@@ -76,9 +83,3 @@ def level_errors(record: CalibrationRecord, curve: Curve) -> tuple[LevelErrors, 
         )
         for mean, group, v in zip(means, groups, falling, strict=True)
     )
-
-
-def _reversibility(force: float, indication: float, shown: Array, error: Array) -> float | None:
-    """v in per cent: true falling less true rising force at one indication, over the latter."""
-    rising = indication - float(np.interp(indication, shown, error))
-    return 100.0 * (force - rising) / rising if rising > 0.0 else None

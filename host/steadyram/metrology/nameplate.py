@@ -8,11 +8,13 @@ that far off, so the reference or its unit is suspect (common practice, no sourc
 from __future__ import annotations
 
 from steadyram.errors import BadInput
-from steadyram.metrology.header import Point
+from steadyram.metrology.header import Header, Point
 from steadyram.metrology.record import CalibrationRecord
 
 WARN_PART = 0.05
 REFUSE_FACTOR = 2.0
+# Without a larger one given, a calibration goes to this part of what press and sensor allow (common practice).
+LARGEST_PART = 0.9
 # What friction and zero may make of a single point, as a part of range times area (common practice, no source).
 POINT_SLACK_PART = 0.05
 
@@ -34,6 +36,15 @@ def plausible_forces(record: CalibrationRecord, point: Point) -> tuple[float, fl
     nominal = header.nominal_N_per_count * max(0.0, point.counts - header.zero_counts)
     slack = POINT_SLACK_PART * header.area_m2 * header.range_Pa
     return nominal / REFUSE_FACTOR - slack, nominal * REFUSE_FACTOR + slack
+
+
+def largest_allowed_N(header: Header, rated_N: float | None = None) -> float:
+    """Return the largest force (N) to calibrate to: that of the sensor, of the press, and `rated_N`, the least.
+
+    rated_N: the rated force that the device is set to, None if it was not read.
+    """
+    known = [v for v in (header.rated_N, rated_N) if v is not None]
+    return min([header.full_N, *known])
 
 
 def nameplate_warning(record: CalibrationRecord) -> str:

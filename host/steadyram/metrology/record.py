@@ -5,22 +5,90 @@ All figures SI; counts are on the 16-bit scale of every board. Checked at the ed
 
 from __future__ import annotations
 
-from steadyram.metrology.header import Header, Point, Strict
+from itertools import pairwise
+
+from pydantic import AwareDatetime
+
+from steadyram.metrology.header import Header, Point, RunStart, Strict
 from steadyram.metrology.measurement import Newton, measurement_of
+
+PRELOADS_FIRST, PRELOADS_RESEATED = 3, 1
+
+
+class Issue(Strict):
+    """A document that was made of a record: its issue (1 for the first), name and title, when, and of which content.
+
+    contents: SHA-256 digest of everything that it says but its date; replaces, reason: of an amended document.
+    """
+
+    issue: int
+    name: str
+    title: str
+    at: AwareDatetime
+    contents: str
+    replaces: str = ""
+    reason: str = ""
+
+
+class ReadBack(Strict):
+    """The calibration that a device held when it was asked: its identity, firmware, and the fields."""
+
+    device: str
+    firmware: str
+    at: AwareDatetime
+    fields: dict[str, int]
 
 
 class CalibrationRecord(Strict):
     """Header and points; force_N gives each point's force on the work.
 
-    rows: of the points in their file; taken_back: rows of points that whoever calibrated took back;
-    digest: of the last line of its chained journal, "" where there is none.
+    rows: of the points in their file; taken_back: rows of points that whoever calibrated took back; starts: what was
+    done before each run; digest: of the last line of the calibration in its chained journal, "" where there is none;
+    issues, read_back: what was added to the journal afterwards.
     """
 
     header: Header
     points: tuple[Point, ...]
     rows: tuple[int, ...] = ()
     taken_back: tuple[int, ...] = ()
+    starts: tuple[RunStart, ...] = ()
     digest: str = ""
+    issues: tuple[Issue, ...] = ()
+    read_back: ReadBack | None = None
+
+    @property
+    def reseated(self) -> bool:
+        """True when the reference was re-seated before every run but the first.
+
+        A journal holds an answer for each run and only these count; a CSV of points has the header's statement.
+        """
+        if self.starts or self.digest:
+            later = {p.run for p in self.points} - {min((p.run for p in self.points), default=1)}
+            return bool(later) and all(self._start(run).reseated is True for run in later)
+        return self.header.reseated is True
+
+    @property
+    def preloaded(self) -> bool:
+        """True when the highest force was put on three times before the first run, and again after each re-seating.
+
+        Three times: ISO 7500-1 (extract of the 2015 edition); once after a re-seating: ISO 376 (from memory).
+        """
+        runs = sorted({p.run for p in self.points})
+        wanted = [PRELOADS_FIRST, *[PRELOADS_RESEATED] * (len(runs) - 1)]
+        return all((self._start(run).preloads or 0) >= least for run, least in zip(runs, wanted, strict=True))
+
+    @property
+    def zero_returns_counts(self) -> tuple[float, ...] | None:
+        """Zero after each run less the zero before it, None unless every run has both."""
+        runs = sorted({p.run for p in self.points})
+        before = [self._start(run).zero_counts for run in runs]
+        after = [self._start(b).zero_after_previous_counts for _, b in pairwise(runs)]
+        after.append(self.header.zero_counts_after)
+        pairs = [(a, b) for a, b in zip(after, before, strict=True) if a is not None and b is not None]
+        return tuple(a - b for a, b in pairs) if len(pairs) == len(runs) else None
+
+    def _start(self, run: int) -> RunStart:
+        return next((s for s in self.starts if s.run == run), RunStart(run=run))
 
     def force_N(self, point: Point) -> Newton:
         """Force on the work at a point, by the measurement model of the reference."""

@@ -93,6 +93,7 @@ def calibrate_at_page(
         slow_fitted=press.slow_fitted,
         progress=guide.progress,
         keep=partial.keep,
+        now=lambda: datetime.fromtimestamp(int(wall()), UTC),
     )
     record = record_of(found, header, noise_N)
     fields = found.polynomial.fields

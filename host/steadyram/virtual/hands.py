@@ -8,7 +8,7 @@ from steadyram.bending.device_stroke import BendingPedals
 from steadyram.bending.procedure import BendingHands
 from steadyram.commission.hands import Hands
 from steadyram.errors import CheckFailed
-from steadyram.virtual.load_cell import load_cell_gain
+from steadyram.virtual.load_cell import WORKSHOP_C, load_cell_gain
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import open_changes
 
@@ -62,6 +62,12 @@ class VirtualHands(Hands):
 
     def tap_retract(self, seconds: float) -> None:
         self._press.operator.tap_retract(seconds)
+
+    def reseat(self, run: int) -> bool:
+        return True
+
+    def ambient_C(self, when: str) -> float | None:
+        return WORKSHOP_C
 
     def to_top(self) -> None:
         press = self._press

@@ -7,6 +7,9 @@ import random
 # 0.1 % of reading, one standard deviation; cut at two.
 LOAD_CELL_ERROR = 0.001
 
+# Air temperature (degrees Celsius) that is read at a virtual press: nothing in it depends on temperature.
+WORKSHOP_C = 20.0
+
 
 def load_cell_gain(seed: int) -> float:
     """Reading over truth of the load cell that belongs to a press's seed."""

@@ -16,6 +16,7 @@ from steadyram.bending.device_stroke import BendingPedals
 from steadyram.bending.procedure import BendingHands
 from steadyram.commission.hands import Hands
 from steadyram.errors import BadInput, CheckFailed, PortError, PortLost, SteadyramError
+from steadyram.virtual.load_cell import WORKSHOP_C
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.runtime import FirmwareStopped
 from steadyram.virtual.script import play
@@ -198,6 +199,12 @@ class LineHands(Hands):
 
     def tap_retract(self, seconds: float) -> None:
         self._line.do(f"tap retract {seconds:.4f}")
+
+    def reseat(self, run: int) -> bool:
+        return True
+
+    def ambient_C(self, when: str) -> float | None:
+        return WORKSHOP_C
 
     def to_top(self) -> None:
         self._line.do("top")

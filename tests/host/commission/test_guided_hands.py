@@ -43,8 +43,6 @@ class Obedient:
             return
         if text.endswith("Again."):
             self.told_again += 1
-        elif "take the reference out, turn it by a third" in text:
-            self.reseated += 1
         else:
             raise AssertionError(text)
 
@@ -52,6 +50,9 @@ class Obedient:
         self.asked.append(text)
         if "Touch the retract pedal" in text:
             self.press.operator.tap_retract(0.01)
+        elif "take the reference out, turn it by a third" in text:
+            self.reseated += 1
+            return "yes"
         elif "block" in text:
             self.press.swap_block()
         elif "reference read" in text:
@@ -93,6 +94,9 @@ def test_a_prompted_person_calibrates_the_press(tmp_path: Path) -> None:
             (run, way) for run in (1, 2) for way in ("rising", "falling")
         }
         assert person.reseated == 1
+        assert [(s.run, s.reseated, s.preloads) for s in record.starts] == [(1, None, 3), (2, True, 1)]
+        assert record.zero_returns_counts is not None
+        assert len(record.zero_returns_counts) == 2
         assert record.header.fluctuation_counts is not None
         assert record.header.fluctuation_counts < 30.0
         assert record.header.zero_return_counts == found.zero_after_counts - found.zero_before_counts

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from steadyram.metrology.header import Header, Point
+from steadyram.metrology.header import Header, Point, RunStart
 from steadyram.metrology.record import CalibrationRecord
 
 AREA = math.pi / 4 * 0.1016**2
@@ -29,7 +29,7 @@ def header(**changes: Any) -> Header:
         "zero_counts_after": ZERO + 1,
         "fluctuation_counts": 4.0,
         "reseated": True,
-        "environment": {"ambient_C": 21.0},
+        "environment": {"ambient_C": 21.0, "ambient_end_C": 21.5},
         "invented": True,
     }
     return Header.model_validate(document | changes)
@@ -65,4 +65,22 @@ def record(
                 counts = counts_of(force, rising, **chain) + 0.8 * 65536 * loop + rng.normal(0, noise)
                 point = {"run": run, "direction": direction, "reference": force, "counts": counts}
                 points.append(Point.model_validate(point))
-    return CalibrationRecord(header=head or header(), points=tuple(points))
+    head = head or header()
+    return CalibrationRecord(header=head, points=tuple(points), starts=starts(runs, head.reseated))
+
+
+def starts(runs: int, reseated: bool | None = True, **changes: Any) -> tuple[RunStart, ...]:
+    """What came before each run of a full calibration; `changes` replace what stands in every row."""
+    return tuple(
+        RunStart.model_validate(
+            {
+                "run": run,
+                "reseated": reseated if run > 1 else None,
+                "preloads": 3 if run == 1 else 1,
+                "zero_after_previous_counts": ZERO + 1 if run > 1 else None,
+                "zero_counts": ZERO,
+            }
+            | changes
+        )
+        for run in range(1, runs + 1)
+    )

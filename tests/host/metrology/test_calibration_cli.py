@@ -24,6 +24,8 @@ def journal_of(path: Path, **options) -> Path:
     taken = record(**options)
     head = taken.header.model_copy(update={"zero_counts_after": None})
     journal = Journal.begin(path, head)
+    for start in taken.starts:
+        journal.begin_run(start)
     for point in taken.points:
         journal.add(point)
     journal.close_zero(ZERO + 1)

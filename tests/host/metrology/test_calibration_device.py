@@ -35,7 +35,7 @@ def test_upload_puts_the_integers_in_force(served, tmp_path, capsys):
 def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatch):
     _, template, _ = run(capsys, "calibration", "header")
     (tmp_path / "head.toml").write_text(template)
-    answers = iter(["", "20", "5"])
+    answers = iter(["3", "", "21", "20", "5"])
 
     def prompt(*_: object, **__: object) -> str:
         try:
@@ -51,7 +51,9 @@ def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatc
     assert code == 130
     assert "The device was not changed" in err
     assert f"what was taken so far is in {journal}" in err
-    head, point = (json.loads(line) for line in journal.read_text().splitlines())
+    head, begun, point = (json.loads(line) for line in journal.read_text().splitlines())
+    assert begun["run_begun"]["preloads"] == 3
+    assert head["header"]["environment"]["ambient_C"] == 21.0
     assert head["header"]["zero_counts"] == pytest.approx(ZERO, abs=100)
     # At rest the transducer cannot stand for 20 kN; 5 kN may be friction.
     assert "20 kN does not fit" in err

@@ -33,7 +33,7 @@ def complete(**changes) -> Header:
         "press": {"what": "20 tonf shop press", "serial": "P1", "condition": "in use, no leaks seen"},
         "reference": REFERENCE,
         "firmware": "0.1.0",
-        "environment": {"ambient_C": 21.0, "humidity_percent": 45.0},
+        "environment": {"ambient_C": 21.0, "ambient_end_C": 21.5, "humidity_percent": 45.0},
     }
     return header(**(settings | changes))
 
@@ -60,7 +60,7 @@ def test_everything_that_a_certificate_asks_for_stands_in_it(tmp_path):
         "certificate K-2211",
         "valid until 2026-11-30",
         "traceable through load cell with indicator, serial LC-7",
-        "ambient 21 °C, humidity 45 %",
+        "ambient 21 °C at the start, 21.5 °C at the end, humidity 45 %",
         "relate only to the item",
         "only as a whole",
         "As found: not stated",

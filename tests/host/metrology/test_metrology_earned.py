@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from tests.host.metrology.calibration_samples import AREA, RANGE, ZERO, counts_of, header, record
+from tests.host.metrology.calibration_samples import AREA, RANGE, ZERO, counts_of, header, record, starts
 from tests.host.metrology.test_calibration_cli import run
 
 from steadyram.errors import BadInput
@@ -58,7 +58,7 @@ def test_three_full_runs_earn_a_class():
         ({"head": header(fluctuation_counts=None)}, "fluctuation"),
         ({"head": header(reseated=False)}, "re-seated"),
         ({"head": header(environment={})}, "ambient temperature"),
-        ({"head": header(environment={"ambient_C": 5.0})}, "outside 10 to 35"),
+        ({"head": header(environment={"ambient_C": 5.0, "ambient_end_C": 6.0})}, "outside 10 to 35"),
         ({"gain": 1.2}, "off the nameplate"),
     ],
 )
@@ -83,7 +83,84 @@ def test_reversibility_is_the_worst_of_all_runs():
     # 60 counts are 60 * A * range / (0.8 * 65536 * 1.015) newtons; read high coming down, so v is negative.
     moved = 60 * AREA * RANGE / (0.8 * 65536 * 1.015)
     for level in found.levels[:-1]:
-        assert level.v_percent == pytest.approx(-100 * moved / (level.force_N + moved), rel=0.01)
+        assert level.v_percent == pytest.approx(-100 * moved / level.force_N, rel=0.01)
+
+
+def test_reversibility_is_formed_within_a_run():
+    # A run that reads 60 counts high going up and coming down has the reversibility of the others.
+    whole = record(noise=0.0)
+    points = [p.model_copy(update={"counts": p.counts + 60}) if p.run == 2 else p for p in whole.points]
+    found = analyse(whole.model_copy(update={"points": tuple(points)}), "x", monte_carlo=False)
+    for level in found.levels[:-1]:
+        # Twice the friction of 600 N between the branches; whole newtons and a straight line between points.
+        assert level.v_percent == pytest.approx(100 * 1200 / level.force_N, abs=0.02)
+
+
+def test_preloading_and_the_zero_of_each_run_are_asked_for():
+    whole = record(noise=1.0)
+    assert analyse(whole, "x", monte_carlo=False).iso_lacks == ()
+    for missing, words in (
+        ({"preloads": 2}, "three times"),
+        ({"zero_counts": None}, "before and after each run"),
+    ):
+        taken = whole.model_copy(update={"starts": starts(3, **missing)})
+        assert words in lacks_of(taken)
+
+
+def test_the_zero_return_is_the_worst_of_the_runs():
+    rows = list(starts(3))
+    rows[1] = rows[1].model_copy(update={"zero_after_previous_counts": ZERO + 40})
+    whole = record(noise=0.0).model_copy(update={"starts": tuple(rows)})
+    found = analyse(whole, "x", monte_carlo=False)
+    slope = AREA * RANGE / (0.8 * 65536 * 1.015)
+    assert found.zero_error_percent == pytest.approx(100 * 40 * slope / 150e3, rel=0.01)
+
+
+def test_a_temperature_that_changed_costs_the_class():
+    head = header(environment={"ambient_C": 21.0, "ambient_end_C": 23.5})
+    assert "changed by 2.5" in lacks_of(record(noise=1.0, head=head))
+
+
+def test_a_reference_out_of_date_shows_before_anyone_moves_the_ram(tmp_path, capsys, monkeypatch):
+    _, template, _ = run(capsys, "calibration", "header")
+    late = template.replace("# due = 2027-01-31", "due = 2020-01-31")
+    (tmp_path / "head.toml").write_text(late.replace('traceable_to = ""', 'traceable_to = "the standard"'))
+    command = ("calibration", "by-hand", tmp_path / "c.jsonl", "--header", tmp_path / "head.toml", "--manual")
+
+    def stop(*_: object, **__: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("click.prompt", stop)
+    code, _, err = run(capsys, *command)
+    assert code == 2
+    assert "ended on 2020-01-31" in err
+    (tmp_path / "head.toml").write_text(late)
+    code, _, err = run(capsys, *command)
+    assert code == 130
+    assert "ended on 2020-01-31" in err
+    assert not (tmp_path / "c.jsonl").exists()
+
+
+def test_points_by_hand_stay_within_the_press(tmp_path, capsys, monkeypatch):
+    _, template, _ = run(capsys, "calibration", "header")
+    head, asked = tmp_path / "head.toml", []
+    head.write_text(template)
+    command = ("calibration", "by-hand", tmp_path / "c.jsonl", "--header", head, "--manual")
+
+    def prompt(text: str, **_: object) -> str:
+        asked.append(text)
+        if "about" in text:
+            raise KeyboardInterrupt
+        return ""
+
+    monkeypatch.setattr("click.prompt", prompt)
+    run(capsys, *command)
+    assert "about 160 kN" in asked[-1]  # 90 % of 20 tonf, where the transducer sees 280 kN
+    assert run(capsys, *command, "--largest", "20.1 tonf")[0] == 2
+    head.write_text(template.replace('rated_force = "20 tonf"', "#"))
+    code, _, err = run(capsys, *command)
+    assert code == 2
+    assert "rated_force" in err
 
 
 def test_a_poor_reference_limits_the_class():
