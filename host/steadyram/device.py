@@ -296,8 +296,7 @@ class Device:
                 raise
         except PortLost as error:
             raise PortLost(
-                f"{error} The device holds either the old {kind} or the new, never a mix; repeat the push to "
-                "settle it."
+                f"{error} The device holds the old {kind} or the new; repeat the push to settle it."
             ) from None
 
     def _line_max(self) -> int:

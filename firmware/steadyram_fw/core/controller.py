@@ -434,7 +434,7 @@ class Controller:
             return out & t.OUT_BUZZER
         if self._with_cutoff:
             left = self._limit_n - mean_force(self.cells)
-            # Once warned, always warned, or noise would have the lamp flicker; what leaks away is pumped up again.
+            # Once warned, warned until the stroke ends, or noise would have the lamp flicker; what leaks away is pumped up again.
             self._warned = left <= self._warn_n or (self._warned and left <= 2 * self._warn_n)
             if self._warned:
                 return t.OUT_BUZZER if left <= 0 or self.ms & 128 else 0
@@ -505,7 +505,7 @@ class Controller:
 
     def _ready(self, inputs):
         out = t.OUT_LAMP if self.cutoff_on else 0
-        if self.press.strategy == t.STRATEGY_THRESHOLD and self.ms & 512:
+        if self.press.strategy == t.STRATEGY_THRESHOLD and not self.press.by_hand and self.ms & 512:
             # A plain threshold looks other than a cutoff that lands: its lamp blinks.
             out = 0
         if self.armed_ms and self.armed_ms & 1023 < 128:
@@ -1127,7 +1127,7 @@ class Controller:
                 flags |= t.FLAG_LEARNED
             if self.job[t.J_SETPOINT_N] < self.holdable_n():
                 flags |= t.FLAG_SMALL
-            if cut.mode == MODE_THRESHOLD:
+            if cut.mode == MODE_THRESHOLD and not self.press.by_hand:
                 flags |= t.FLAG_THRESHOLD
         if self._testing:
             flags |= t.FLAG_PROBE

@@ -200,7 +200,8 @@ class Panel:
         elif core.latch_on:
             out.append("LATCHED RETURN")
             out.append("ram goes on up")
-        if app.keeper.settings[T.S_STRATEGY] == T.STRATEGY_THRESHOLD and job and not job[T.J_HANDLING]:
+        plain = app.keeper.settings[T.S_STRATEGY] == T.STRATEGY_THRESHOLD and not core.press.by_hand
+        if plain and job and not job[T.J_HANDLING]:
             out.append("PLAIN THRESHOLD")
             out.append("parts go over")
         if app.access.enabled:

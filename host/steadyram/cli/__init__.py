@@ -15,7 +15,7 @@ from steadyram.cli._commands import Commands
 from steadyram.errors import SteadyramError
 
 CAUTION = (
-    "steadyram is not a safety-rated control. It never replaces guards, the relief valve, the emergency stop or "
+    "steadyram is not a safety-rated control. It does not replace guards, the relief valve, the emergency stop or "
     "two-hand control; local codes and licensed practice come first."
 )
 

@@ -6,7 +6,7 @@
   then on in a cookie that scripts cannot read and other sites do not send.
 - The live connection also checks that it was opened by this page.
 
-Reading is all that this guards. What changes the press needs the panel's enable button besides, always.
+Reading is all that this guards. What changes the press needs the panel's enable button besides.
 """
 
 from __future__ import annotations

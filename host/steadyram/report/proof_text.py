@@ -415,13 +415,13 @@ ASSUMES = (
     "about once in 90 parts, so a single hit asks for a look, not for a verdict."
 )
 CAUTIONS = (
-    "steadyram is not a safety-rated control. It never replaces guards, the relief valve, the emergency stop or "
+    "steadyram is not a safety-rated control. It does not replace guards, the relief valve, the emergency stop or "
     "two-hand control; local codes and licensed practice come first.",
     "A proof shows what the device recorded. It does not show that a part is good: test parts as your drawing or "
     "customer asks, and enter the results.",
     "Forces are inferred from oil pressure by the calibration named here, depths from the sensor on the ram; they are "
     "as good as it is.",
-    "Strokes made through the hard-wired bypass are never in the record.",
+    "Strokes made through the hard-wired bypass are not recorded.",
 )
 
 
