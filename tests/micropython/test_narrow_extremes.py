@@ -113,7 +113,7 @@ def test_extremes_stay_narrow() -> None:
             job[t.J_DEPTH_UM] = rng.choice((1_000_000, 5_000, 300))
             core.choose(1, job, array("i", [0] * LEARNED_LEN))
             records += run_strokes(core, rng, narrow.watch)
-    assert records > 20
+    assert records > 17, "more than a stroke a press: what is watched is whole strokes"
     assert len(narrow.widest) > 150
 
 
