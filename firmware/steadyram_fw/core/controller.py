@@ -434,7 +434,7 @@ class Controller:
             return out & t.OUT_BUZZER
         if self._with_cutoff:
             left = self._limit_n - mean_force(self.cells)
-            # Once warned, warned until the stroke ends, or noise would have the lamp flicker; what leaks away is pumped up again.
+            # Warned until twice the margin is left again: no flicker from noise, and a leak is pumped up again.
             self._warned = left <= self._warn_n or (self._warned and left <= 2 * self._warn_n)
             if self._warned:
                 return t.OUT_BUZZER if left <= 0 or self.ms & 128 else 0
