@@ -157,6 +157,7 @@ def run(postgres: Postgres, count: int, collectors: int, seconds: float, every_s
             codes = [each.wait(_WAIT_S) for each in running]
             house.terminate()
             house.join(_WAIT_S)
+        troubles = sum(_troubles(Path(folder) / f"log-{k}") for k in range(collectors))
     return {
         "devices": count,
         "collectors": collectors,
@@ -168,6 +169,7 @@ def run(postgres: Postgres, count: int, collectors: int, seconds: float, every_s
         "transactions_a_record": round(transactions / max(1, made), 1),
         "collectors_cpu_s": round(used_s, 1),
         "collectors_cpu_ms_a_record": round(1e3 * used_s / max(1, made), 1),
+        "troubles_said": troubles,
         "exits": codes,
     }
 
@@ -179,6 +181,17 @@ def _collector(store: str, urls: list[str], log: Path) -> subprocess.Popen[bytes
         stdout=subprocess.DEVNULL,
         stderr=log.open("wb"),
     )
+
+
+def _troubles(log: Path) -> int:
+    """Return how many lines of a collector tell of anything but its beginning, its devices and its end; show them."""
+    usual = ("is here", "collecting ", "stopped")
+    found = [
+        line for line in log.read_text().splitlines() if line and not any(word in line for word in usual)
+    ]
+    for line in found[:20]:
+        print(line, flush=True)
+    return len(found)
 
 
 def _stored(store: CycleStore, asked: list[int]) -> int:

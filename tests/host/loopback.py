@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 from array import array
+from collections.abc import Iterable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -128,9 +129,11 @@ class Bench:
         self.app.poll()
         self.time_ms += 1
 
-    def stroke(self, peak_n: int, *, points: int = 50, **fields: int) -> None:
-        """Put in one finished stroke and let it be stored."""
+    def stroke(self, peak_n: int, *, points: int = 50, states: Iterable[int] = (), **fields: int) -> None:
+        """Put in one finished stroke and let it be stored; states: what the core shows first, each for a moment."""
         core = self.core
+        for core.state in states:
+            self.run(20)
         values = {
             "setpoint_n": 9000,
             "peak_n": peak_n,

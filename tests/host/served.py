@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import socket
 import threading
+from collections.abc import Callable
+from queue import SimpleQueue
 
 from tests.host.loopback import Bench
 
@@ -23,6 +25,7 @@ class Served:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._listener.settimeout(0.05)
         self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
@@ -39,6 +42,8 @@ class Served:
         connection.settimeout(_LOOK_S)
         bench = self.bench
         while not self._stop.is_set():
+            while not self._orders.empty():
+                self._orders.get()()
             try:
                 data = connection.recv(4096)
                 if not data:
@@ -70,6 +75,10 @@ class Served:
                 connection.settimeout(_LOOK_S)
             except OSError:
                 return
+
+    def then(self, act: Callable[[], None]) -> None:
+        """Have the bench's own thread do something once a host is connected."""
+        self._orders.put(act)
 
     def close(self) -> None:
         """Stop serving."""

@@ -51,6 +51,7 @@ class Watched:
     reconnects: int = 0
     trouble: str = ""
     told: Marks = (0, 0, 0, 0)
+    pulled_to: int = 0  # the device's next record number at the newest pull
 
     @property
     def name(self) -> str:
@@ -152,15 +153,17 @@ class Collector:
             self._broker.online(one.uid, True, one.name)
         self._state(one, device)
         asked = heard = stated = time.monotonic()
+        state, damaged = False, device.client.damaged_lines
         while not self._stop.is_set():
             event = device.next_event(_TURN_S)
             now = time.monotonic()
-            pull_now = sets = state = False
+            pull_now = sets = False
             while event is not None:
                 heard = now
                 if event.word == "live":
-                    self._live(one, event)
-                pull_now |= event.word == "record"
+                    state |= self._live(one, event)
+                # A record that the pull before brought already, while its event was on the way, needs no other.
+                pull_now |= event.word == "record" and integer_of(event.fields, "seq") >= one.pulled_to
                 sets |= event.word == "set"
                 state |= event.word in ("state", "record", "set", "changes")
                 event = device.next_event(0.0)
@@ -168,13 +171,18 @@ class Collector:
                 device.hello()
                 device.events(True, live_s)
                 heard, pull_now, sets = now, True, True
-            if pull_now or sets or now - asked >= self.config.poll:
+            if device.client.damaged_lines != damaged:
+                # Any event may have been on that line: the device is asked for what would tell of it.
+                state, damaged = True, device.client.damaged_lines
+            # Events may be lost: a reading whose next record is beyond what was pulled says so, too.
+            behind = one.reading is not None and one.reading.next_seq > one.pulled_to
+            if pull_now or sets or behind or now - asked >= self.config.poll:
                 self._pull(one, device, sets=sets)
                 asked = time.monotonic()
                 state = True
             if state and now - stated >= _STATE_LEAST_S:
                 self._state(one, device)
-                stated = time.monotonic()
+                stated, state = time.monotonic(), False
         device.events(False)
 
     def _pull(self, one: Watched, device: Device, *, sets: bool) -> None:
@@ -190,6 +198,7 @@ class Collector:
             messages, one.told = said_since(self._store, one.uid, one.told)
             for message in messages:
                 self._broker.verdict(message)
+        one.pulled_to = result.next_seq
         one.lost += result.lost
         one.stored += result.records
         if result.lost:
@@ -202,8 +211,10 @@ class Collector:
         if self._broker is not None:
             self._broker.state(StateMessage.of(one.uid, one.reading, int(time.time())))
 
-    def _live(self, one: Watched, event: Answer) -> None:
+    def _live(self, one: Watched, event: Answer) -> bool:
+        """Pass a live reading on; returns whether its state is another than the whole reading's."""
         fields = event.fields
+        state = name_of(definition().states, integer_of(fields, "state"))
         one.live_force_N = float_if_known(fields, "force_n")
         one.live_unix = time.time()
         if self._broker is not None:
@@ -211,8 +222,9 @@ class Collector:
                 Live(
                     uid=one.uid,
                     device_ms=integer_of(fields, "ms"),
-                    state=name_of(definition().states, integer_of(fields, "state")),
+                    state=state,
                     force_N=one.live_force_N,
                     peak_N=float(integer_of(fields, "peak_n")),
                 )
             )
+        return one.reading is not None and state != one.reading.state

@@ -25,7 +25,8 @@ class PullResult:
     """What a pull brought: numbers of new entries, and which records did not come.
 
     lost: records that the device had overwritten before it; unreadable: (first, last) numbers of records that the
-    device has and cannot read, among those that this pull asked for.
+    device has and cannot read, among those that this pull asked for; next_seq: number that the device would give its
+    next record when the pull began.
     """
 
     uid: str
@@ -35,6 +36,7 @@ class PullResult:
     lost: int
     unreadable: tuple[tuple[int, int], ...] = ()
     judged: tuple[Judgement, ...] = ()
+    next_seq: int = 0
 
     @property
     def unreadable_count(self) -> int:
@@ -117,7 +119,9 @@ def pull(
         _pull_points(device.travel, store.add_travels, identity.uid, travels, "travel", progress)
     changes = store.add_changes(identity.uid, device.changes(known_change + 1))
     judged = judge_since(store, identity.uid, known, wall) if traces and judge and (new or fresh) else []
-    return PullResult(identity.uid, new, fresh, changes, lost, tuple(unreadable), tuple(judged))
+    return PullResult(
+        identity.uid, new, fresh, changes, lost, tuple(unreadable), tuple(judged), reading.next_seq
+    )
 
 
 def _pull_points(

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ import pytest
 from tests.host.cycles.real_servers import Mosquitto, free_port, mosquitto_missing
 from tests.host.cycles.samples import record
 from tests.host.cycles.test_cycles_pull import ready_bench
+from tests.host.loopback import Bench
 from tests.host.served import Served
 
 from steadyram.cli import main
@@ -26,6 +27,7 @@ from steadyram.cycles.collect_config import checked_config, read_config
 from steadyram.cycles.messages import TOPICS, CycleMessage, topic_tree
 from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
+from steadyram_fw import tables as T
 
 CONFIG = """
 store = "shop.db"
@@ -131,6 +133,67 @@ def test_a_store_that_goes_away_is_waited_for(
             collector.stop()
     # Said once, not at every attempt.
     assert sum("is away" in line for line in said) == 1
+
+
+def spoil(bench: Bench, how: Callable[[bytes], bytes]) -> list[bytes]:
+    """Have each "record" event of a bench sent as `how` makes it; returns the list of those that were."""
+    link = bench.app.link
+    real, spoilt = link._write, []
+
+    def write(line: bytes) -> None:
+        if line.startswith(b"- record"):
+            spoilt.append(line)
+            line = how(line)
+        real(line)
+
+    link._write = write
+    return spoilt
+
+
+@pytest.mark.parametrize(
+    ("how", "states"),
+    [
+        (lambda line: line.replace(b"seq=", b"sec="), (T.STATE_READY,)),
+        (lambda line: b"", (T.STATE_ADVANCE, T.STATE_READY)),
+    ],
+    ids=["damaged", "gone"],
+)
+def test_a_record_does_not_wait_for_the_poll_when_its_event_is_lost(
+    tmp_path: Path, how: Callable[[bytes], bytes], states: tuple[int, ...]
+) -> None:
+    bench = ready_bench(tmp_path / "flash", 2)
+    spoilt = spoil(bench, how)
+    with Served(bench) as served, CycleStore(tmp_path / "c.db") as store:
+        config = checked_config({"store": "x", "device": [{"port": served.url}], "poll": 3600.0}, "test")
+        collector = Collector(config, store, say=lambda line: None)
+        collector.start()
+        try:
+            until(lambda: collector.watched[0].online and collector.watched[0].reading is not None)
+            served.then(lambda: bench.stroke(9100, states=states))
+            until(lambda: store.count("b3nch001") == 3, 60.0)
+        finally:
+            collector.stop()
+    assert len(spoilt) == 1
+
+
+def test_the_newest_state_is_told_though_it_came_soon_after_another(tmp_path: Path) -> None:
+    bench = ready_bench(tmp_path / "flash", 1)
+    with Served(bench) as served, CycleStore(tmp_path / "c.db") as store:
+        config = checked_config({"store": "x", "device": [{"port": served.url}], "poll": 3600.0}, "test")
+        collector = Collector(config, store, say=lambda line: None)
+        collector.start()
+        watched = collector.watched[0]
+
+        def state() -> str:
+            return "" if watched.reading is None else watched.reading.state
+
+        try:
+            until(lambda: state() == "ready")
+            for number, name in ((T.STATE_ADVANCE, "advance"), (T.STATE_READY, "ready")):
+                bench.core.state = number
+                until(lambda name=name: state() == name, 60.0)
+        finally:
+            collector.stop()
 
 
 def test_messages_and_metrics_reach_their_readers(served: Served, tmp_path: Path) -> None:
