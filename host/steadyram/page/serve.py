@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import signal
 import socket
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -17,7 +19,7 @@ from steadyram.cycles.store import CycleStore
 from steadyram.errors import PortError
 from steadyram.page.access import Access
 from steadyram.page.app import build_app
-from steadyram.page.guard import Waiting, guarded_http
+from steadyram.page.guard import Seldom, Waiting, guarded_http, set_aside_what_stays
 from steadyram.page.hub import Hub
 from steadyram.page.keeper import Keeper
 from steadyram.page.words import CAUTION
@@ -77,7 +79,10 @@ def serve(
         ws_max_size=262_144,
         timeout_graceful_shutdown=2,
     )
+    # The server's own sentence about rubbish would fill the disk at the sender's pace.
+    logging.getLogger("uvicorn.error").addFilter(Seldom(time.monotonic))
     keeper.start()
+    set_aside_what_stays()
     try:
         server = _Server(config, lambda: ready(f"http://{_shown(host)}:{number}/"))
         server.run(sockets=[listener])

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
+import logging
 import secrets
 import socket
 import threading
@@ -21,7 +23,17 @@ from steadyram.cycles.collect_metrics import Metrics
 from steadyram.errors import BadInput
 from steadyram.page.access import Access, strong
 from steadyram.page.app import build_app
-from steadyram.page.guard import WAITING_MOST, WRONG_MOST, WRONG_S, Waiting, WrongTokens, guarded_http
+from steadyram.page.guard import (
+    SAID_S,
+    WAITING_MOST,
+    WRONG_MOST,
+    WRONG_S,
+    Seldom,
+    Waiting,
+    WrongTokens,
+    guarded_http,
+    set_aside_what_stays,
+)
 from steadyram.page.hub import Hub
 from steadyram.page.serve import open_listener
 
@@ -76,6 +88,35 @@ def test_half_open_sockets_do_not_stop_the_page(served: tuple[str, Waiting, Hub]
         assert fetch(url)[0] == 200
         hub.publish("view", mark=1)
         assert any(json.loads(tablet.recv(timeout=WAIT_S)).get("mark") == 1 for _ in range(20))
+
+
+def test_what_is_loaded_is_no_work_for_the_collector() -> None:
+    try:
+        loaded = len(gc.get_objects())
+        set_aside_what_stays()
+        # What a full collection looks at from now on: what was made since.
+        assert len(gc.get_objects()) < loaded / 20
+        assert gc.get_freeze_count() > 0.9 * loaded
+    finally:
+        gc.unfreeze()
+
+
+def test_rubbish_does_not_fill_the_log(capfd: pytest.CaptureFixture[str]) -> None:
+    now = 1000.0
+    log = logging.Logger("page")
+    log.addHandler(logging.StreamHandler())
+    log.addFilter(Seldom(lambda: now))
+    for _ in range(1000):
+        log.warning("Invalid HTTP request received.")
+    log.warning("Something else.")
+    now += SAID_S
+    log.warning("Invalid HTTP request received.")
+    written = capfd.readouterr().err.splitlines()
+    assert written == [
+        "Invalid HTTP request received.",
+        "Something else.",
+        "Invalid HTTP request received. 999 more of these since the last one written.",
+    ]
 
 
 def test_a_form_is_not_held_in_memory() -> None:
