@@ -117,6 +117,8 @@ def verb_row(verb: dict) -> str:
     args = ["*"] if verb.get("open_keys") else []
     for name in verb.get("args", []):
         low, high = verb.get("bounds", {}).get(name, ("", ",".join(verb.get("choices", {}).get(name, ()))))
+        if values := verb.get("values", {}).get(name):
+            low, high = 0, len(values) - 1
         args.append(f"{name}:{low}:{high}:{verb.get('optional', {}).get(name, '')}")
     return " ".join([verb["name"], str(flags), *args])
 

@@ -143,7 +143,9 @@ def _verb(verb: dict, example: dict | None) -> str:
     out += f"{_sentence(verb['text'])}\n\n"
     rows = []
     for name in verb.get("args", []):
-        if name in verb.get("bounds", {}):
+        if values := verb.get("values", {}).get(name):
+            takes = ", ".join(f"{i} = {each['name']} ({each['text']})" for i, each in enumerate(values))
+        elif name in verb.get("bounds", {}):
             low, high = verb["bounds"][name]
             takes = f"{low} to {high}"
         elif name in verb.get("choices", {}):

@@ -681,7 +681,7 @@ forget 7 job:1:16:
 zero 7
 probe 7 feed:0:1: cut_counts:0:65534: pulse_ms:0:5000: pulses:0:200: pause_ms:0:10000: ceiling_n:0:5000000:0
 disarm 1
-teach 7 setpoint_n:1:5000000:0
+teach 7 setpoint_n:1:5000000:0 job:-1:16:-1 replaces:-1:4294967295:-1
 log 0 from:0:4294967295: max:1:10000:10000 fields:0:1000:0
 trace 0 seq:0:4294967295:
 travel 0 seq:0:4294967295:
@@ -760,4 +760,4 @@ a fault is latched: acknowledge it at the panel first
 this board does not offer that
 calibration is sealed: hold the enable button until the panel says to let go
 the chosen job requires the cutoff: choose no job before a valve test
-another set is in force by now than the one to be replaced; nothing was changed: look at the difference again""")
+another set is in force, or another job active, than the one seen; nothing was changed: look at it again""")

@@ -357,7 +357,7 @@ class Device:
     def probe(
         self,
         *,
-        feed: int = 0,
+        feed: Literal["full", "slow"] = "full",
         cut_counts: int = 0,
         pulse_ms: int = 0,
         pulses: int = 0,
@@ -366,15 +366,15 @@ class Device:
     ) -> float:
         """Arm one valve-test stroke, run by the next extend pedal; returns the force ceiling in newtons.
 
-        ceiling_N: force at which the stroke ends, 0 = the highest that the device allows. Whoever arms also disarms:
-        `testing` in commission/strokes.py does it on every way out.
+        feed: as the definition names it; ceiling_N: force at which the stroke ends, 0 = the highest that the device
+        allows. Whoever arms also disarms: `testing` in commission/strokes.py does it on every way out.
         """
         self._armed = True
         more = {"ceiling_n": math.ceil(ceiling_N)} if ceiling_N else {}
         reply = self.client.request(
             "probe",
             {
-                "feed": feed,
+                "feed": self._protocol.argument("probe", "feed", feed),
                 "cut_counts": cut_counts,
                 "pulse_ms": pulse_ms,
                 "pulses": pulses,
@@ -389,10 +389,26 @@ class Device:
         self.client.request("disarm")
         self._armed = False
 
-    def teach(self, setpoint_N: float | None = None) -> float:
-        """Store the proposed or the given setpoint into the active job; returns it in newtons."""
-        given = {} if setpoint_N is None else {"setpoint_n": round(setpoint_N)}
-        return float(self.client.request("teach", given).integer("setpoint_n"))
+    def teach(
+        self, setpoint_N: float | None = None, *, job: int | None = None, replaces: int | None = None
+    ) -> float:
+        """Store the proposed or the given setpoint into the active job; returns it in newtons.
+
+        job, replaces: the active job and the generation of the jobs that a person saw before deciding.
+        Raises CheckFailed where others are active or in force by now; nothing is stored then.
+        """
+        given: dict[str, int] = {} if setpoint_N is None else {"setpoint_n": round(setpoint_N)}
+        given |= {} if job is None else {"job": job}
+        given |= {} if replaces is None else {"replaces": replaces}
+        try:
+            return float(self.client.request("teach", given).integer("setpoint_n"))
+        except DeviceRefusal as refusal:
+            if refusal.number != self._protocol.error("replaced-meanwhile"):
+                raise
+            raise CheckFailed(
+                "The job was changed by somebody else meanwhile, or another was chosen; no set force was stored. "
+                "Look at the job again."
+            ) from None
 
     # ------------------------------------------------------------ records
     def log(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[CycleRecord]:

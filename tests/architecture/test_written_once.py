@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from steadyram.link.definition import definition
+from steadyram_fw.core import modes
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "firmware" / "steadyram_fw"
@@ -88,6 +89,11 @@ def test_no_sentence_of_the_definition_is_typed_again() -> None:
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value in sentences
     ]
     assert again == []
+
+
+def test_the_feeds_of_a_valve_test_are_the_cores() -> None:
+    told = {word: KNOWN.argument("probe", "feed", word) for word in KNOWN.verbs["probe"].values["feed"]}
+    assert told == {"full": modes.FEED_FULL, "slow": modes.FEED_SLOW}
 
 
 def test_every_fault_and_refusal_says_what_to_do() -> None:

@@ -561,6 +561,12 @@ def case_teaching_takes_the_proposed_setpoint(root):
     assert bench.ok("teach") == {"job": "1", "setpoint_n": "9120"}
     assert bench.core.job[T.J_SETPOINT_N] == 9120
     assert bench.core.job[T.J_UNPROVEN] == 0
+    # who saw another job, or other jobs, before deciding is refused, and nothing is stored
+    gen = bench.app.keeper.gen("jobs")
+    for seen in ("job=2", "replaces=%d" % (gen - 1), "job=2 replaces=%d" % gen, "job=0"):
+        assert bench.refused("teach setpoint_n=8000 " + seen) == T.E_REPLACED_MEANWHILE
+    assert bench.core.job[T.J_SETPOINT_N] == 9120
+    assert bench.ok("teach setpoint_n=9120 job=1 replaces=%d" % gen) == {"job": "1", "setpoint_n": "9120"}
     # the fine samples come oldest first
     bench.core.fine_head = 500
     out = bench.ask("last kind=fine")

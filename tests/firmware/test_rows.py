@@ -69,7 +69,9 @@ def test_every_verb_is_read_as_the_definition_has_it():
             continue
         for argument, name in zip(row[4], verb.get("args", []), strict=True):
             default = verb.get("optional", {}).get(name)
-            if name in verb.get("bounds", {}):
+            if name in verb.get("values", {}):
+                assert argument == (name, 0, len(verb["values"][name]) - 1, default)
+            elif name in verb.get("bounds", {}):
                 assert argument == (name, *verb["bounds"][name], default)
             else:
                 assert argument == (name, None, verb.get("choices", {}).get(name), default)

@@ -71,6 +71,11 @@ class Menu:
         self._title = title
         self._said = wrap(text, 16, 5)[0]
 
+    def jobs_changed(self, now):
+        """Another job or another set of jobs is in force: what was asked about the one before is not done."""
+        if self.page in ("job", "count", "first", "wait", "take"):
+            self._say(now, "not done", "jobs were changed by somebody else")
+
     def _push_said(self, now):
         self.close()
 

@@ -51,11 +51,14 @@ class Panel:
         self._drawn = None
         self._pushed_at = -1  # -1 = up, -2 = down and no longer a push
         self._pages = ()
+        self._job = -1
+        self._jobs_gen = -1
 
     def work(self):
         """Look at the knob and refresh what is shown. Returns True when something was stored or shown."""
         app = self.app
         now = app.clock.uptime_ms()
+        self._look_at_jobs(now)
         steps = app.board.knob()
         if steps:
             if self.menu.page:
@@ -81,6 +84,17 @@ class Panel:
         self._lines = text
         app.board.show(text)
         return True
+
+    def _look_at_jobs(self, now):
+        """Drop what was dialled or asked for a job that is not in force any more: a host may change it meanwhile."""
+        keeper = self.app.keeper
+        gen = keeper.gen("jobs")
+        if gen != self._jobs_gen or keeper.active != self._job:
+            if self._jobs_gen != -1:
+                self.menu.jobs_changed(now)
+                self.turned_n = 0
+            self._jobs_gen = gen
+            self._job = keeper.active
 
     def _push(self, now):
         """A short push of the knob, taken when it is let go; True when it did something."""

@@ -234,6 +234,8 @@ def _teach(app, link, values):
     keeper = app.keeper
     if not keeper.active:
         raise Refuse(T.E_NO_SUCH_JOB)
+    if values[1] not in (-1, keeper.active) or values[2] not in (-1, keeper.gen("jobs")):
+        raise Refuse(T.E_REPLACED_MEANWHILE)
     setpoint = values[0] or app.core.proposed_n
     if not setpoint:
         raise Refuse(T.E_MISSING_KEY, "setpoint_n")

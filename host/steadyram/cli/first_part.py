@@ -96,7 +96,7 @@ def first_part(
         connected(port, wire_log) as device,
         hands_at(device, hands_url, prefer.force_unit, None) as hands,
     ):
-        reading = device.now()
+        reading, jobs = device.now(), device.jobs()
         if reading.job == 0:
             raise BadInput("No job is active; choose one with 'steadyram jobs use N' first.")
         if not device.calibration().values:
@@ -120,7 +120,7 @@ def first_part(
         stored = None
         if chosen is not None:
             hands.open_changes()
-            stored = device.teach(chosen)
+            stored = device.teach(chosen, job=reading.job, replaces=jobs.gen)
     if as_json:
         print_json(found.to_json() | {"job": reading.job, "stored_N": stored})
     elif stored is None:

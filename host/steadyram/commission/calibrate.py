@@ -289,7 +289,7 @@ def _at_relief(
     most = min(zero, settings["counts_zero"]) + (aim - zero) * settings["overforce_n"] / (
         LEVELS[-1] * capacity_N
     )
-    device.probe(feed=0, cut_counts=min(settings["counts_full"], int(most) - 1), pause_ms=1)
+    device.probe(cut_counts=min(settings["counts_full"], int(most) - 1), pause_ms=1)
     tops: list[Point] = []
     try:
         hands.press_extend()

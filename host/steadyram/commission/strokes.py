@@ -156,7 +156,7 @@ def probe_stroke(
         # Changes close by themselves; a stroke that finds them closed would be refused half-way through a procedure.
         hands.open_changes()
     device.probe(
-        feed=int(slow),
+        feed="slow" if slow else "full",
         cut_counts=max(0, round(cut_counts)),
         pulse_ms=pulse_ms,
         pulses=pulses,

@@ -302,7 +302,7 @@ class Walk:
         settings = self._device.settings().values
         span = settings["counts_full"] - settings["counts_zero"]
         try:
-            self._device.probe(feed=1, cut_counts=settings["counts_zero"] + span // 10)
+            self._device.probe(feed="slow", cut_counts=settings["counts_zero"] + span // 10)
             self._output("slow", "Press the EXTEND pedal and hold it.", "Release it.")
         finally:
             self._device.disarm()

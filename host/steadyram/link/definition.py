@@ -66,6 +66,7 @@ class Verb:
     reply: tuple[str, ...]
     change: bool
     enable: bool
+    values: Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,10 @@ class Definition:
     def value(self, name: str, word: str) -> int:
         """Return the number of an enumeration's value. Raises ValueError for a word that it does not have."""
         return self.enumeration(name).index(word)
+
+    def argument(self, verb: str, name: str, word: str) -> int:
+        """Return the number of a word that a verb's argument takes. Raises ValueError for another word."""
+        return self.verbs[verb].values[name].index(word)
 
     def word(self, name: str, value: int) -> str:
         """Return the name of an enumeration's value; "unknown-N" for a number that newer firmware may have added."""
@@ -186,6 +191,9 @@ def parse_definition(text: str) -> Definition:
             reply=tuple(row.get("reply", ())),
             change=bool(row.get("change", False)),
             enable=bool(row.get("enable", False)),
+            values={
+                key: tuple(each["name"] for each in words) for key, words in row.get("values", {}).items()
+            },
         )
         for row in raw["verb"]
     }

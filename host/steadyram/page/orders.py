@@ -31,10 +31,15 @@ class Recount(_Order):
 
 
 class Teach(_Order):
-    """Take a force as the active job's set force, proven by a first part. Newtons."""
+    """Take a force as the active job's set force, proven by a first part. Newtons.
+
+    job, jobs_gen: what the page showed: the active job's slot, and the generation of the jobs in force.
+    """
 
     do: Literal["teach"]
     setpoint_N: float = Field(gt=0.0, le=5e6)
+    job: int = Field(ge=1, le=1000)
+    jobs_gen: int = Field(ge=0, le=2**32 - 1)
 
 
 class Word(_Order):
@@ -117,7 +122,7 @@ def run(device: Device, order: AnyOrder, units: Preferences) -> str:
             device.recount()
             return "The batch is counted from zero again."
         if isinstance(order, Teach):
-            setpoint = device.teach(order.setpoint_N)
+            setpoint = device.teach(order.setpoint_N, job=order.job, replaces=order.jobs_gen)
             return f"The set force is {units.force(setpoint)}; the job counts as proven."
     except DeviceRefusal as refusal:
         if refusal.number == definition().error("not-enabled"):

@@ -54,6 +54,7 @@ def view_json(
         "since_unix": since_unix,
         "press": None if reading is None else _press(reading, in_force, guide),
         "jobs": [] if in_force is None else _jobs(in_force),
+        "jobs_gen": None if in_force is None else in_force.jobs.gen,
         "calibration": None if in_force is None else _calibration(in_force, now_unix),
         "capacity_N": None if in_force is None else float(in_force.settings.values["capacity_n"]),
         "guide": None if guide is None else guide.to_json(),

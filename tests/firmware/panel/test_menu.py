@@ -210,6 +210,48 @@ def test_first_part_is_run_judged_and_taken(bench):
     assert (job[T.J_SETPOINT_N], job[T.J_UNPROVEN]) == (19400, 0)
 
 
+def test_what_a_host_changed_meanwhile_is_not_overwritten_at_the_panel(bench):
+    changes = (
+        (
+            "jobs",
+            lambda: bench.push(
+                "jobs", job_puts(1, "first", setpoint_n=8000) + job_puts(4, "x", setpoint_n=7000)
+            ),
+        ),
+        ("active", lambda: bench.app.keeper.use(1)),
+        ("none", lambda: bench.app.keeper.use(0)),
+    )
+    for what, change in changes:
+        bench.app.keeper.use(4)
+        bench.run(3)
+        pick(bench, 1)
+        push(bench)
+        if what != "none":
+            bench.stroke()
+            bench.run(300)
+            assert page(bench) == "take"
+        bench.enable()
+        change()
+        set_n = [job and job[1][T.J_SETPOINT_N] for job in bench.app.keeper.jobs]
+        bench.run(300)
+        assert view(bench).rows == ("jobs were", "changed by", "somebody else"), what
+        push(bench)
+        assert page(bench) == ""
+        bench.stroke()
+        bench.run(300)
+        assert [job and job[1][T.J_SETPOINT_N] for job in bench.app.keeper.jobs] == set_n
+
+
+def test_a_force_being_dialled_is_dropped_when_a_host_changes_the_job(bench):
+    bench.app.keeper.use(4)
+    turn(bench, -5)
+    assert bench.app.panel.turned_n
+    bench.enable()
+    bench.push("jobs", job_puts(4, "fourth", setpoint_n=7000))
+    bench.run(5000)
+    assert bench.app.keeper.job()[T.J_SETPOINT_N] == 7000
+
+
 def test_first_part_offers_what_the_core_proposes(bench):
     choose(bench, 1)
     pick(bench, 1)

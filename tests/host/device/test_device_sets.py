@@ -137,7 +137,7 @@ def test_changes_need_the_button(tmp_path: Path) -> None:
 
 def test_commissioning_requests(bench: Bench) -> None:
     device = connect(bench)
-    device.probe(feed=1, cut_counts=9000, pulse_ms=20, pulses=3, pause_ms=400)
+    device.probe(feed="slow", cut_counts=9000, pulse_ms=20, pulses=3, pause_ms=400)
     assert bench.core.armed == (1, 9000, 20, 3, 400, 190000)
     assert device.zero() == 6554
     assert len(device.last_fine()) == 512

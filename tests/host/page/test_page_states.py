@@ -45,7 +45,7 @@ def press(
         settings=SimpleNamespace(values=values),
         measured=SimpleNamespace(values={"char_valid": int(characterised)}),
         calibration=SimpleNamespace(values=calibration),
-        jobs=SimpleNamespace(jobs=(DeviceJob(1, "nut", fields),)),
+        jobs=SimpleNamespace(gen=1, jobs=(DeviceJob(1, "nut", fields),)),
     )
     document = view_json(
         link="connected",

@@ -44,7 +44,7 @@ def stroke(press: TesterPress, held_s: float = 8.0) -> float:
 def arm(press: TesterPress) -> None:
     """Arm the stroke that once pressed a part to 7.5 times its setpoint: full feed up to near the over-force limit."""
     settings = press.device.settings().values
-    press.device.probe(feed=0, cut_counts=settings["counts_zero"] + 25_000)
+    press.device.probe(cut_counts=settings["counts_zero"] + 25_000)
     assert press.device.now().armed_s > 0
 
 
@@ -120,7 +120,7 @@ def test_a_job_that_requires_the_cutoff_is_never_pressed_by_a_valve_test(press: 
     job = press.device.jobs().jobs[0]
     press.device.push_jobs([type(job)(1, job.name, {**job.fields, "cutoff_required": 1})])
     with pytest.raises(DeviceRefusal) as refused:
-        press.device.probe(feed=0, cut_counts=30_000)
+        press.device.probe(cut_counts=30_000)
     assert refused.value.number == ERRORS["job-chosen"]
     assert stroke(press) <= OVER
 
@@ -129,7 +129,7 @@ def test_a_job_that_requires_the_cutoff_is_never_pressed_by_a_valve_test(press: 
 def test_a_valve_test_without_an_end_is_refused(press: TesterPress, cut_counts: int) -> None:
     press.device.use_job(0)
     with pytest.raises(DeviceRefusal) as refused:
-        press.device.probe(feed=0, cut_counts=cut_counts)
+        press.device.probe(cut_counts=cut_counts)
     assert refused.value.number == ERRORS["out-of-range"]
 
 
@@ -138,7 +138,7 @@ def test_a_valve_test_ends_at_its_own_ceiling_and_at_the_toolings(press: TesterP
     job = device.jobs().jobs[0]
     device.push_jobs([type(job)(1, job.name, {**job.fields, "tool_limit_n": 30_000})])
     with pytest.raises(DeviceRefusal):
-        device.probe(feed=0, cut_counts=7000, ceiling_N=30_001)
+        device.probe(cut_counts=7000, ceiling_N=30_001)
     press.operator.swap_block()
     # Pulses without an end of their own: the ceiling ends them, one pulse of full feed later at most.
     assert device.probe(pulse_ms=45, pulses=200, pause_ms=120) == 30_000

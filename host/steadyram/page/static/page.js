@@ -334,13 +334,15 @@ function showFirst(view, press) {
     ? "The set force of this job is an estimate. Press one part, take it out and look at it. Too loose: raise the figure below, make it the set force and press another part. Right: make its force the set force."
     : "This job is proven. To set it anew: press one part, look at it, and make its force the set force.");
   box.replaceChildren(steps);
+  // What this person sees: the press refuses where somebody else changed it before they answer.
+  const seen = { job: job.slot, jobs_gen: view.jobs_gen };
   if (job.stop_on === 'depth') {
     // Its set force is the limit: the force of a good part made the limit would end the next one before its depth.
     put(steps, job.unproven ? "This job stops on depth; its force is only a limit. Press one part, take it out and look at it. Not right: push the job with another depth."
       : "This job stops on depth and is proven. Another depth is pushed with the jobs file.");
     if (job.unproven && row) {
       const right = make("button", { type: "button", class: "act change main" }, "This part is right: the job is proven");
-      change(right, () => ask(`Call “${job.name}” (${goal(job)}) proven?`, "It is proven", () => order({ do: "teach", setpoint_N: job.setpoint_N })));
+      change(right, () => ask(`Call “${job.name}” (${goal(job)}) proven?`, "It is proven", () => order({ do: "teach", setpoint_N: job.setpoint_N, ...seen })));
       box.append(right);
     }
     return;
@@ -357,7 +359,7 @@ function showFirst(view, press) {
     box.dataset.chosen = chosen; box.dataset.taken = taken;
   };
   const take = make("button", { type: "button", class: "act change main" }, "This force is right: make it the set force");
-  change(take, () => ask(`Make ${force(taken)} the set force of “${job.name}” and call it proven?`, "Make it the set force", () => order({ do: "teach", setpoint_N: taken })));
+  change(take, () => ask(`Make ${force(taken)} the set force of “${job.name}” and call it proven?`, "Make it the set force", () => order({ do: "teach", setpoint_N: taken, ...seen })));
   box.append(make("p", {}, `The newest part (record ${row.seq}) was held at `, shown, "."),
     make("div", { class: "row" }, make("button", { type: "button", class: "act nudge", click: move(-step) }, "− 1 %"), make("button", { type: "button", class: "act nudge", click: move(step) }, "+ 1 %")),
     take);
