@@ -216,8 +216,24 @@ def contact(d: schemdraw.Drawing) -> None:
     d.add(elm.Capacitor().down().label(_nf("contact", "filter_nf"), loc="bottom"))
     d.add(elm.Ground())
     d.pop()
-    d.add(elm.Line().right().at(node.center).length(1.2))
+    d.add(elm.Line().right().at(node.center).length(0.6))
+    d.add(elm.Resistor().right().label(_ohm("contact", "pin_series_ohm"), loc="bottom"))
+    d.add(elm.Line().right().length(0.8))
+    _clamps(d)
     d.add(elm.Dot(open=True).label("input pin", "right"))
+
+
+def _clamps(d: schemdraw.Drawing) -> None:
+    """Two Schottky diodes from a pin's line, to 3.3 V and from ground; the line goes on to the right."""
+    node = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Schottky().up().length(1.1).label("3.3 V", "top"))
+    d.pop()
+    d.push()
+    d.add(elm.Schottky().reverse().down().length(1.1))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(node.center).length(0.5))
 
 
 def divider(d: schemdraw.Drawing) -> None:
@@ -258,15 +274,7 @@ def divider(d: schemdraw.Drawing) -> None:
         d.add(elm.Ground())
         d.pop()
         d.add(elm.Line().right().at(node2.center).length(1.6))
-        node3 = d.add(elm.Dot())
-        d.push()
-        d.add(elm.Schottky().up().length(1.1).label("3.3 V", "top"))
-        d.pop()
-        d.push()
-        d.add(elm.Schottky().reverse().down().length(1.1))
-        d.add(elm.Ground())
-        d.pop()
-        d.add(elm.Line().right().at(node3.center).length(0.5))
+        _clamps(d)
         d.add(elm.Dot(open=True).label(name, "right"))
 
 
@@ -278,7 +286,11 @@ def loop(d: schemdraw.Drawing) -> None:
     d.add(elm.ResistorIEC().right().label("transducer\n4 to 20 mA"))
     node = d.add(elm.Dot())
     d.push()
-    d.add(elm.Resistor().down().label(f"{_ohm('loop', 'burden_ohm')}\n0.1 %", loc="top"))
+    d.add(
+        elm.Resistor()
+        .down()
+        .label(f"{_ohm('loop', 'burden_ohm')}\n0.1 %, {_VALUES['loop']['burden_w']} W", loc="top")
+    )
     d.add(elm.Ground())
     d.pop()
     d.add(elm.Resistor().right().at(node.center).label(_ohm("loop", "series_ohm")))
@@ -288,12 +300,17 @@ def loop(d: schemdraw.Drawing) -> None:
     d.add(elm.Ground())
     d.pop()
     d.add(elm.Line().right().at(node2.center).length(1.6))
-    node3 = d.add(elm.Dot())
-    d.push()
-    d.add(elm.Schottky().up().length(1.1).label("3.3 V", "top"))
-    d.pop()
-    d.add(elm.Line().right().at(node3.center).length(0.5))
+    _clamps(d)
     d.add(elm.Dot(open=True).label("to the signal input", "right"))
+    d.add(elm.Dot(open=True).at((0, -6.2)).label("board's 3.3 V", "left"))
+    d.add(elm.Resistor().right().length(4.0).label(_ohm("loop", "rail_top_ohm")))
+    half = d.add(elm.Dot())
+    d.push()
+    d.add(elm.Resistor().down().label(_ohm("loop", "rail_bottom_ohm"), loc="top"))
+    d.add(elm.Ground())
+    d.pop()
+    d.add(elm.Line().right().at(half.center).length(2.2))
+    d.add(elm.Dot(open=True).label("to the supply input", "right"))
 
 
 def wiper(d: schemdraw.Drawing) -> None:
@@ -343,19 +360,21 @@ def encoder(d: schemdraw.Drawing) -> None:
 
 
 def power(d: schemdraw.Drawing) -> None:
-    """Coil supply to one solenoid: fuse, emergency stop, then the key's two ways, of which one is alive."""
+    """Coil supply to the extend solenoid: stop, cutout, pedal, the key's two ways; and the pump's contactor."""
     d.add(elm.Dot(open=True).label("coil supply +", "left"))
-    d.add(elm.Fuse().right().label("fuse"))
-    d.add(elm.Button(nc=True).right().label("emergency stop,\npower contact", loc="top", ofst=0.5))
-    d.add(elm.Line().right().length(0.8))
-    d.add(elm.Button(nc=True).right().label("over-force cutout\n(not for retract)", loc="bottom", ofst=0.5))
-    d.add(elm.Line().right().length(0.8))
+    d.add(elm.Fuse().right().label("F1"))
+    d.add(elm.Button(nc=True).right().label("emergency stop,\npower contact 1", loc="top", ofst=0.5))
+    d.add(elm.Line().right().length(0.9))
+    d.add(elm.Switch().right().label("over-force cutout:\ncontact of relay K5", loc="bottom", ofst=0.4))
+    d.add(elm.Line().right().length(0.9))
+    d.add(elm.Button().right().label("extend pedal,\nblock 2 NO", ofst=0.5))
+    d.add(elm.Line().right().length(0.5))
     node = d.add(elm.Dot())
     d.add(elm.Line().up().at(node.center).length(1.9))
     d.add(elm.Line().right().length(0.8))
     d.add(elm.Switch().right().label("key on CONTROLLED"))
     d.add(elm.Line().right().length(1.8))
-    relay = d.add(elm.Switch().right().label("contact of\nsteadyram's relay"))
+    relay = d.add(elm.Switch().right().label("contact of relay\nK1 or K3"))
     d.add(elm.Line().right().length(0.8))
     d.add(elm.Line().down().length(1.9))
     joined = d.add(elm.Dot())
@@ -363,27 +382,38 @@ def power(d: schemdraw.Drawing) -> None:
     d.add(elm.Line().right().length(0.8))
     d.add(elm.Switch().right().label("key on PLAIN PEDALS"))
     d.add(elm.Line().right().tox(relay.start))
-    d.add(elm.Button().right().label("pedal, second\ncontact block", ofst=0.3))
+    d.add(elm.Button(nc=True).right().label("retract pedal,\nblock 2 NC", ofst=0.5))
     d.add(elm.Line().right().tox(joined.center))
     d.add(elm.Line().up().toy(joined.center))
     d.add(elm.Line().right().at(joined.center).length(2.4))
     top = d.add(elm.Dot())
-    d.add(elm.Inductor2().down().label("solenoid", loc="top", ofst=0.1).length(2.4))
+    d.add(elm.Inductor2().down().label("solenoid", loc="top", ofst=0.1).length(3.6))
     low = d.add(elm.Dot())
     d.add(elm.Line().right().at(top.center).length(1.6))
-    d.add(
-        elm.Diode()
-        .down()
-        .reverse()
-        .toy(low.center)
-        .label(
-            f"suppressor diode {_VALUES['solenoid']['suppressor_v']:g} V 600 W\nand diode, at the plug",
-            loc="bottom",
-        )
-    )
+    d.add(elm.Zener().down().length(1.8).label(_suppressor(), loc="bottom"))
+    d.add(elm.Diode().down().reverse().length(1.8).label("diode 3 A 100 V,\nband to band", loc="bottom"))
     d.add(elm.Line().left().tox(low.center))
     d.add(elm.Line().down().at(low.center).length(0.5))
     d.add(elm.Dot(open=True).label("coil supply −", "bottom"))
+    d.add(elm.Dot(open=True).at((0, -7)).label("control supply +", "left"))
+    d.add(elm.Fuse().right().label("F2"))
+    d.add(elm.Button(nc=True).right().label("emergency stop,\npower contact 2", loc="top", ofst=0.5))
+    d.add(elm.Line().right().length(0.9))
+    d.add(elm.Switch().right().label("over-force cutout:\ncontact of relay K5", loc="bottom", ofst=0.4))
+    d.add(elm.Line().right().length(0.9))
+    d.add(elm.Switch().right().label("motor stop, start\nand its own contact"))
+    d.add(elm.Line().right().length(1.5))
+    d.add(
+        elm.Inductor2()
+        .right()
+        .label("pump's contactor: the stop and\nthe cutout drop the motor", loc="bottom", ofst=0.3)
+    )
+    d.add(elm.Line().right().length(0.5))
+    d.add(elm.Dot(open=True).label("control supply −", "right"))
+
+
+def _suppressor() -> str:
+    return f"suppressor diode\n{_VALUES['solenoid']['suppressor_v']:g} V 600 W"
 
 
 def drawings() -> dict[str, str]:

@@ -12,7 +12,7 @@ from sheet import INK, Sheet
 NOTES = Path(__file__).resolve().parents[1]
 PITCH = 19.0
 LEFT, TOP = 190.0, 70.0
-COLOURS = {"resistor": "#f3e3c3", "capacitor": "#cfe0f2", "transistor": "#d8d8d8"}
+COLOURS = {"resistor": "#f3e3c3", "capacitor": "#cfe0f2", "transistor": "#d8d8d8", "diode": "#f2cfcf"}
 Hole = tuple[int, int]  # column, row
 
 
@@ -67,6 +67,10 @@ def board() -> Board:
             wires += [(f"{circuit} {each['net']}", at(each["hole"])) for each in bank["wires"]]
             # Before its first circuit, too: the strips of a bank end there.
             cuts |= {(left - 1, row) for row in bank["cut_rows"]}
+    parts += [
+        Part("board", each["name"], each["kind"], (tuple(each["from"]), tuple(each["to"])))
+        for each in found["single"]
+    ]
     links = tuple(((each["column"], each["from"]), (each["column"], each["to"])) for each in found["link"])
     sizes = found["board"]
     return Board(sizes["columns"], sizes["rows"], tuple(parts), tuple(wires), links, frozenset(cuts))
@@ -75,7 +79,7 @@ def board() -> Board:
 def drawing() -> str:
     """Return the board as SVG, seen from the parts; the cuts are on the other side."""
     found, b = read(), board()
-    wide, high = LEFT + b.columns * PITCH + 40, TOP + b.rows * PITCH + 120
+    wide, high = LEFT + b.columns * PITCH + 40, TOP + b.rows * PITCH + 150
     s = Sheet(round(wide), round(high), found["board"]["title"])
     s.words(20, 30, s.title, 18, weight="bold")
     for row in range(b.rows):
@@ -115,6 +119,8 @@ def _place(hole: Hole) -> tuple[float, float]:
 
 def _part(s: Sheet, part: Part) -> None:
     (x, y), (_, end) = _place(part.holes[0]), _place(part.holes[-1])
+    anode, cathode = y, end
+    y, end = min(y, end), max(y, end)
     s.line((x, y), (x, end), width=1.5)
     body = (end - y) * (0.5 if part.kind == "resistor" else 0.6)
     middle = (y + end) / 2
@@ -124,6 +130,9 @@ def _part(s: Sheet, part: Part) -> None:
     corners = ((x - half, middle - body / 2), (x + half, middle - body / 2))
     corners += ((x + half, middle + body / 2), (x - half, middle + body / 2))
     s.shape(*corners, fill=COLOURS[part.kind], width=1)
+    if part.kind == "diode":
+        band = middle + (body / 2 - 3) * (1 if cathode > anode else -1)
+        s.line((x - half, band), (x + half, band), width=3)
     for hole in part.holes:
         s.parts.append(f'<circle cx="{_place(hole)[0]:g}" cy="{_place(hole)[1]:g}" r="3" fill="{INK}"/>')
     if part.kind == "transistor":
@@ -145,12 +154,18 @@ def _names(s: Sheet, found: dict[str, Any]) -> None:
 def _legend() -> str:
     values = tomllib.loads((NOTES / "electronics" / "values.toml").read_text(encoding="utf-8"))
     contact, driver = values["contact"], values["driver"]
+    outer = contact["pull_up_ohm"] + contact["series_ohm"]
     return (
         f"Contacts, rows 1 to 9: {contact['pull_up_ohm']} Ω from row 1 to 5, {contact['filter_nf']} nF from 5 to 7, "
-        f"{contact['series_ohm']} Ω from 5 to 9. Open circles: row 5 to the board's pin, row 9 to the contact.\n"
+        f"{contact['series_ohm']} Ω from 5 to 9, {contact['pin_series_ohm']} Ω from 5 to 3 (standing).\n"
+        "Schottky diodes, band = cathode, from 3 to 1 (standing) and from 7 to 3. Open circles: row 3 to the "
+        "board's pin, row 9 to the contact.\n"
         f"Drivers, rows 12 to 20: {driver['gate_ohm']} Ω from 12 to 16, transistor in 16 G, 17 D, 18 S, "
         f"{driver['pull_down_ohm']} Ω from 16 to 20. Open circles: row 12 to the pin, row 17 to the coil's minus.\n"
-        "Crossed squares: strip cut, on the copper side. Red: wire link. The other side of each contact goes to the "
-        "star bar; the diode of each coil sits at the coil.\n"
-        "Before power: ohmmeter from each row-5 wire to 3.3 V: the pull-up; between neighbours: above 1 kΩ, no short."
+        f"Column 61, from 1 to 7: {values['rail']['bleeder_ohm']} Ω, the rail's bleeder. Red: wire links; they join "
+        "rows 7, 18 and 20. The other side of each contact goes to the star bar; each coil's diode sits at the coil.\n"
+        "Crossed squares: strip cut, on the copper side: there columns count from the right. Transistor: look at "
+        "the order of its legs; in another order than gate, drain, source cross the legs, not the strips.\n"
+        "Before power: ohmmeter, red lead on 3.3 V, black on 0 V: the bleeder; black on each row-9 wire: some "
+        f"{outer} Ω; between neighbours of one row above 1 kΩ."
     )

@@ -57,6 +57,10 @@ def component_values() -> dict[str, float]:
         "relay_ohm": driver["relay_coil_ohm"],
         "pull_up": contact["pull_up_ohm"],
         "cable": contact["cable_m"],
+        "pin_series": contact["pin_series_ohm"],
+        "supply_fuse": tables["sensor"]["fuse_ohm"],
+        "bleeder": tables["rail"]["bleeder_ohm"],
+        "leak": driver["pad_leak_ua"],
         "top": divider["top_ohm"],
         "bottom": divider["bottom_ohm"],
         "tolerance": divider["tolerance_percent"],
@@ -144,7 +148,8 @@ _UNITS = {
 def shown(claim: Claim, value: float | None, digits: int = 2) -> str:
     """Return a figure in the unit that its name ends with; two significant figures, so that versions agree."""
     unit, factor = _UNITS.get(claim.figure.rpartition("_")[2], ("%", 1))
-    return "unknown" if value is None else f"{float(f'{value * factor:.{digits}g}'):g} {unit}"
+    # Below a thousandth it is what the solver leaves of nothing.
+    return "unknown" if value is None else f"{round(float(f'{value * factor:.{digits}g}'), 3):g} {unit}"
 
 
 def limits(claim: Claim) -> str:

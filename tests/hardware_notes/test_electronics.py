@@ -26,7 +26,7 @@ def found() -> list[simulate.Claim]:
 
 
 def test_every_claim_holds(found: list[simulate.Claim]) -> None:
-    assert len(found) >= 35
+    assert len(found) >= 50
     assert [f"{claim.says}: {claim.value}" for claim in found if not claim.holds] == []
 
 
@@ -39,8 +39,14 @@ def test_page_shows_the_simulated_figures(found: list[simulate.Claim]) -> None:
     [
         ("contact_level", {"resistance": 0.1}, {"series": 2200.0}, "low_v"),
         ("divider_corner", {}, {"filter": 1000.0}, "corner_hz"),
-        ("loop_short", {}, {"series": 100.0}, "series_a"),
+        ("loop_short", {"loop_supply": 24.0}, {"series": 100.0}, "series_a"),
         ("driver_gate", {}, {"pull_down": 1000.0}, "on_v"),
+        ("driver_gate", {}, {"pull_down": 4700.0}, "floating_v"),
+        ("contact_wire", {"wire": 24.0, "wires": 1.0}, {"pin_series": 1.0}, "pin_v"),
+        ("contact_wire", {"wire": 24.0, "wires": 3.0}, {"series": 1.0, "pin_series": 1000.0}, "rail_v"),
+        ("divider_unpowered", {}, {"bleeder": 5000.0}, "rail_v"),
+        ("stop_held", {"held": 0.0}, {"suppressor": 0.01}, "release_s"),
+        ("stop_held", {"held": 15.0}, {"coil": 160.0}, "release_s"),
         ("sag", {}, {"reservoir": 100.0}, "control_v"),
     ],
 )

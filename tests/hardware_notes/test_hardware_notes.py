@@ -98,7 +98,8 @@ def test_the_small_parts_are_as_many_as_the_pin_map_needs():
     for pins in (pins_pico, pins_esp32):
         contacts, drivers = len(pins.INPUTS) + len(pins.KNOB), len(pins.OUTPUTS)
         assert f"| 4.7 kΩ, 470 Ω, 100 nF | {contacts} of each |" in text
-        assert f"| 1 kΩ, 4.7 kΩ, N-MOSFET | {drivers} of each |" in text
+        assert f"| 470 Ω, 3.3 kΩ, N-MOSFET | {drivers} of each |" in text
+        assert f"| Schottky diode 30 V 0.2 A | {2 * contacts} | two a contact" in text
 
 
 def test_the_dividers_keep_a_high_supply_below_the_converters_reference():
@@ -109,7 +110,8 @@ def test_the_dividers_keep_a_high_supply_below_the_converters_reference():
     assert f"{upper} kΩ" in drawn
     assert f"{lower} kΩ" in drawn
     assert 5.25 * lower / (upper + lower) < 3.3  # 5 V and 5 %
-    assert f"{5 * lower / (upper + lower):.1f} V" in (NOTES / "wiring.md").read_text(encoding="utf-8")
+    # Behind a Schottky diode, as wired.
+    assert f"{4.7 * lower / (upper + lower):.2f} V" in (NOTES / "wiring.md").read_text(encoding="utf-8")
 
 
 def test_settings_that_the_notes_name_exist():

@@ -55,20 +55,34 @@ def nets(board: strip_board.Board) -> set[frozenset[str]]:
 
 
 def wanted() -> set[frozenset[str]]:
-    """Nets of the circuits as drawn: contact with series resistor, pull-up and capacitor; driver with its two."""
+    """Nets of the circuits as drawn: contact with resistors, capacitor and clamps; driver with its two; the bleeder."""
     found = {
-        frozenset({"3V3", *(f"{each}.pull_up.a" for each in CONTACTS)}),
+        frozenset(
+            {
+                "3V3",
+                "board.bleeder.a",
+                *(f"{each}.pull_up.a" for each in CONTACTS),
+                *(f"{each}.clamp_high.b" for each in CONTACTS),
+            }
+        ),
         frozenset(
             {
                 "GND",
+                "board.bleeder.b",
                 *(f"{each}.filter.b" for each in CONTACTS),
+                *(f"{each}.clamp_low.a" for each in CONTACTS),
                 *(f"{each}.transistor.source" for each in DRIVERS),
                 *(f"{each}.pull_down.b" for each in DRIVERS),
             }
         ),
     }
     for each in CONTACTS:
-        found.add(frozenset({f"{each} pin", f"{each}.pull_up.b", f"{each}.filter.a", f"{each}.series.a"}))
+        found.add(frozenset(f"{each}.{end}" for end in ("pull_up.b", "filter.a", "series.a", "pin_series.b")))
+        found.add(
+            frozenset(
+                {f"{each} pin", *(f"{each}.{end}" for end in ("pin_series.a", "clamp_high.a", "clamp_low.b"))}
+            )
+        )
         found.add(frozenset({f"{each} contact", f"{each}.series.b"}))
     for each in DRIVERS:
         found.add(frozenset({f"{each} pin", f"{each}.gate.a"}))
