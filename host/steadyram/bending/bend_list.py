@@ -15,11 +15,14 @@
     [[bend]]
     angle = "90 deg"                        # included: what a protractor shows
     length = "300 mm"
-    position = "40 mm"                      # on the flat blank, from the edge to the bend line
+    position = "40 mm"                      # on the flat blank, from edge A to the bend line
 
     [bed]                                   # optional: its bow is taken out of the depth
     span = "600 mm"
     inertia = "1500 cm^4"
+
+Edge A is the edge of the blank that every position counts from; edge B lies across from it. Which of them goes
+against the back gauge is said at each bend.
 
 Instead of [[bend]] tables, `bends_csv = "bends.csv"` names a file beside it with the columns angle, length and
 position, and name if wanted, each value with its unit.
@@ -148,9 +151,9 @@ def plan_list(bends: BendList, capacity_N: float | None = None) -> list[PlannedB
 def _flange_warnings(bends: BendList, bend: Bend, plan: BendPlan) -> list[str]:
     if bend.position is None:
         return []
-    edges = [("the edge", 0.0)]
+    edges = [("edge A", 0.0)]
     if bends.blank is not None:
-        edges.append(("the far edge", bends.blank))
+        edges.append(("edge B", bends.blank))
     edges += [
         (f"bend {number}", other.position)
         for number, other in enumerate(bends.bend, start=1)

@@ -7,8 +7,10 @@ squares together with these usual sizes (a Gaussian estimate of greatest likelih
 most of the offset; a second one, at another depth, the gain; later ones average the noise out. Because the three
 are those of the sheet and not of the angle, what a bend of 90 degrees taught helps a bend of 120 degrees.
 
-A measurement far from all that is left possible is doubted: it changes nothing until the next one is off the same
-way, and then everything is learned anew, for the sheet is another one.
+A measurement far from all that is left possible is doubted: before anything was learned, outside what the plan itself
+leaves open (`plan_band`); afterwards, beyond five deviations of what is foretold. It changes nothing until it is
+measured again and is the same, or until the next one is off the same way; then everything is learned anew, for the
+sheet is another one.
 """
 
 from __future__ import annotations
@@ -39,6 +41,9 @@ ANGLE_SIGMA_RAD = math.radians(0.15)
 DEPTH_SIGMA_M = 6e-6
 # A bend this many sigma from the foretold one is doubted; one this far is no reading of this bend at all.
 DOUBT = 5.0
+# So many usual sizes of radius and touch the first bend of a sheet stays on the open side by: what is under is struck
+# again.
+CAUTIOUS = 1.5
 _ABSURD_RAD = math.radians(35.0)
 _NO_FLANKS_RAD = math.radians(20.0)
 _REMEMBERED = 12
@@ -77,6 +82,7 @@ class SheetCorrection:
         self._usual = np.array([RADIUS_SIGMA, SPRINGBACK_SIGMA, TOUCH_SIGMA * sheet.thickness_m])
         self._seen: deque[tuple[float, float]] = deque(maxlen=_REMEMBERED)
         self._doubted: tuple[float, float, float] | None = None
+        self._before: tuple[list[tuple[float, float]], tuple[float, float, float] | None] = ([], None)
         self._wanted_rad: float | None = None
         self._fit()
 
@@ -126,6 +132,20 @@ class SheetCorrection:
             )
         return self._depth_m(target_rad)
 
+    def cautious_depth_m(self, target_rad: float) -> float:
+        """Return the depth (m) of a sheet's first bend that is not to pass `target_rad` (rad, released).
+
+        By the least springback of its band, radius and touch `CAUTIOUS` usual sizes to the unlucky side; no deeper than
+        planned.
+        """
+        low, high = 0.0, self.next_depth_m(target_rad)
+        if self.plan_band(high, CAUTIOUS)[1] <= target_rad:
+            return high
+        for _ in range(_STEPS):
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if self.plan_band(middle, CAUTIOUS)[1] < target_rad else (low, middle)
+        return low
+
     def deeper_m(self, depth_m: float, measured_rad: float, target_rad: float) -> float:
         """Depth (m) to strike this very part again to, after a stroke to `depth_m` left `measured_rad` of bend.
 
@@ -136,9 +156,46 @@ class SheetCorrection:
             raise BadInput("this die cannot bend the part any further; take a sharper or wider die.")
         return max(depth_m, self._depth_m(target_rad))
 
-    def learn(self, depth_m: float, measured_rad: float) -> Learned:
+    def plan_band(self, depth_m: float, sizes: float = 2.0) -> tuple[float, float]:
+        """Return the released bend angles (rad) between which a first bend to a depth (m) is expected.
+
+        Radius and touch so many usual sizes off either way, springback anywhere in its own band, and what measuring
+        adds: 1.5 deviations a size.
+        """
+        sheet, away = self.sheet, sizes * TOUCH_SIGMA * self.sheet.thickness_m
+        low, high = math.pi, 0.0
+        for sign in (-sizes, sizes):
+            radius = self._radius_m * math.exp(sign * RADIUS_SIGMA)
+            for depth in (depth_m - away, depth_m + away):
+                loaded = geometry.angle_for_depth_rad(self._open, sheet.thickness_m, radius, depth)
+                leg = geometry.leg_m(self._open, sheet.thickness_m, radius, loaded)
+                band = springback.springback_band(sheet, radius, loaded, leg)
+                low, high = min(low, loaded - band.high_rad), max(high, loaded - band.low_rad)
+        measured = 1.5 * sizes * self._measure_sigma_rad
+        return max(0.0, low - measured), high + measured
+
+    def doubt(self, depth_m: float, measured_rad: float) -> tuple[float, float] | None:
+        """Return the bend angles (rad) between which a bend to a depth (m) was expected, where this one lies outside.
+
+        None where it is believed; nothing is learned either way.
+        """
+        if self._seen:
+            expected, away = self.expected_rad(depth_m), DOUBT * self.sigma_rad(depth_m)
+            low, high = expected - away, expected + away
+        else:
+            low, high = self.plan_band(depth_m)
+        return None if low <= measured_rad <= high else (low, high)
+
+    def withdraw(self) -> None:
+        """Take the bend learned last back: everything is as it was before it."""
+        seen, self._doubted = self._before
+        self._seen = deque(seen, maxlen=_REMEMBERED)
+        self._fit()
+
+    def learn(self, depth_m: float, measured_rad: float, *, confirmed: bool = False) -> Learned:
         """Take in a bend: the depth (m) the punch truly reached and the bend angle (rad) measured after release.
 
+        confirmed: measured twice, so that it is believed however far it is from the bends before.
         Raises BadInput for figures no bend could have; nothing is learned from them.
         """
         if not 0.0 < measured_rad < math.pi:
@@ -148,12 +205,16 @@ class SheetCorrection:
                 f"a depth of {depth_m * 1e3:.4g} mm is none this die could have bent with; check the figure."
             )
         surprise = measured_rad - self.expected_rad(depth_m)
-        if abs(surprise) > _ABSURD_RAD:
+        if abs(surprise) > _ABSURD_RAD and not confirmed:
             raise BadInput(
                 f"the angle measured is {abs(math.degrees(surprise)):.3g} deg from what this depth "
                 f"bends; check that the included angle was measured, and depth, thickness and tooling."
             )
+        self._before = (list(self._seen), self._doubted)
         if self._seen and abs(surprise) > DOUBT * self.sigma_rad(depth_m):
+            if confirmed:
+                self._seen.clear()
+                self._doubted = (depth_m, measured_rad, surprise)
             if self._doubted is None or self._doubted[2] * surprise < 0.0:
                 self._doubted = (depth_m, measured_rad, surprise)
                 return Learned(
@@ -162,10 +223,13 @@ class SheetCorrection:
                     "far from the bends before, not used: measure again, and see that sheet and tooling are the same",
                 )
             self._seen.clear()
-            self._seen.extend([self._doubted[:2], (depth_m, measured_rad)])
+            self._seen.extend(
+                [(depth_m, measured_rad)] if confirmed else [self._doubted[:2], (depth_m, measured_rad)]
+            )
             self._doubted = None
             self._fit()
-            return Learned(True, surprise, "twice far from the bends before: learned anew, for another sheet")
+            words = "measured twice and far" if confirmed else "twice far"
+            return Learned(True, surprise, f"{words} from the bends before: learned anew, for another sheet")
         self._doubted = None
         self._seen.append((depth_m, measured_rad))
         self._fit()

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
+from typing import Final
 
-from steadyram.bending.procedure import BendingHands
+from steadyram.bending.procedure import BendingHands, Doubted, Withdrawn
 from steadyram.commission.person import PersonHands
 from steadyram.errors import UnitError
 from steadyram.units import parse
 
 _YES = ("y", "yes")
 _NO = ("n", "no", "q", "quit", "stop")
+_BACK = ("b", "back")
+_CHOICES: Final[dict[str, Doubted]] = {
+    "m": "measure", "measure": "measure", "measure again": "measure", "k": "keep", "keep": "keep",
+    "s": "skip", "skip": "skip", "q": "stop", "quit": "stop", "stop": "stop",
+}  # fmt: skip
 
 
 class PersonBending(BendingHands):
@@ -25,14 +32,27 @@ class PersonBending(BendingHands):
 
     def confirm(self, text: str) -> bool:
         # An empty answer is no yes: a key hit by mistake must not arm a stroke.
-        while (answer := self._ask(f"{text} Strike? (yes or no)").strip().lower()) not in (*_YES, *_NO):
-            self._say("Answer yes to strike, or no to stop here.")
+        question = f"{text} Strike? (yes, no, or back: the last angle was wrong)"
+        while (answer := self._ask(question).strip().lower()) not in (*_YES, *_NO, *_BACK):
+            self._say("Answer yes to strike, no to stop here, or back to enter the last angle anew.")
+        if answer in _BACK:
+            raise Withdrawn
         return answer in _YES
+
+    def doubted(self, text: str) -> Doubted:
+        while (
+            answer := self._ask(f"{text} Measure again, keep, skip or stop?").strip().lower()
+        ) not in _CHOICES:
+            self._say(
+                "Answer measure to enter it anew, keep to record it unused, skip to leave it out, or stop."
+            )
+        return _CHOICES[answer]
 
     def included_angle_rad(self, text: str) -> float | None:
         while answer := self._ask(text).strip():
             try:
-                # What a protractor shows is degrees, written or not.
+                # What a protractor shows is degrees, written or not, with a point or a comma.
+                answer = re.sub(r"(?<=\d),(?=\d)", ".", answer, count=1)
                 found = parse(
                     answer if not answer[-1].isdigit() else f"{answer} deg", "radian", what="the angle"
                 )

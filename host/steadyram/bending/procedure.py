@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 from steadyram.bending.bend_list import BendList, PlannedBend, plan_list
 from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import stop_depth_m, true_depth_m
+from steadyram.bending.gauging import gauge_words
 from steadyram.config import preferences
 from steadyram.errors import BadInput
 
@@ -22,8 +23,10 @@ TOLERANCE_RAD = math.radians(0.5)
 STROKES_MOST = 3
 # Ceiling of the force over its expected upper end: past it something other than the sheet is under the punch.
 _CEILING = 1.25
-_ASKED_MOST = 3
 _SPARE_SIGMAS = 2.0
+# Two readings of one bend that are no further apart are the same: three deviations of their difference (a protractor's
+# 0.1 degrees each, from memory), rounded up to half a degree.
+_SAME_RAD = math.radians(0.5)
 # Half a degree read off as half a degree is within half a degree.
 _ROUNDING_RAD = 1e-9
 KEEP_AWAY = "Hands away from punch, die and the sheet that will rise."
@@ -36,6 +39,13 @@ class Reached:
     depth_m: float
     force_N: float
     stopped_by: Literal["depth", "force"] = "depth"
+
+
+Doubted = Literal["measure", "keep", "skip", "stop"]
+
+
+class Withdrawn(Exception):
+    """Raised by a person's hands at the yes to a stroke: the angle entered last was wrong."""
 
 
 class Stroke(Protocol):
@@ -61,6 +71,10 @@ class BendingHands(Protocol):
     def included_angle_rad(self, text: str) -> float | None:
         """Ask for the included angle (rad) measured after release; None when it was not measured."""
 
+    def doubted(self, text: str) -> Doubted:
+        """Ask what to do with a reading that is not believed: measure again, keep it unused, skip it, or stop."""
+        return "keep"
+
 
 @dataclass(frozen=True)
 class BendDone:
@@ -80,6 +94,8 @@ class BendDone:
     measured_rad: float | None
     within: bool | None
     words: str
+    # False: the angle was doubted, so nothing was learned from it and no stroke is sized by it.
+    used: bool = True
 
     def document(self) -> dict[str, object]:
         """As a JSON-ready mapping."""
@@ -95,6 +111,7 @@ class BendDone:
             "measured_included_angle_rad": self.measured_rad,
             "within_tolerance": self.within,
             "note": self.words,
+            "used": self.used,
         }
 
 
@@ -111,6 +128,7 @@ class Step:
     strike: int
     angle_rad: float
     position_m: float | None
+    gauge: str
     planned_m: float
     stop_m: float
     expected_N: float
@@ -118,9 +136,7 @@ class Step:
     @property
     def words(self) -> str:
         """The step in a line."""
-        where = (
-            f", bend line {self.position_m * 1e3:.4g} mm from the edge" if self.position_m is not None else ""
-        )
+        where = f", {self.gauge}" if self.gauge else ""
         again = "the same part again, " if self.strike > 1 else ""
         return (
             f"Part {self.part}, bend {self.number}{f' ({self.name})' if self.name else ''}: {again}"
@@ -176,6 +192,13 @@ class BendRun:
             correction if correction is not None else SheetCorrection(bends.tooling, bends.sheet)
         )
         self._line_load: dict[int, float] = {}
+        self._last: tuple[Struck, BendDone] | None = None
+        self._amend: Callable[[BendDone], None] = lambda done: None
+        self.stopped = False
+
+    def when_amended(self, amend: Callable[[BendDone], None]) -> None:
+        """Have `amend` called with the last stroke anew whenever the person takes its angle back."""
+        self._amend = amend
 
     def part(self, number: int = 1, after: BendDone | None = None) -> Iterator[BendDone]:
         """Strike all bends of one part, yielding each stroke; ends early where the person says no.
@@ -198,19 +221,31 @@ class BendRun:
                     depth_m = self.correction.deeper_m(
                         done.depth_m, math.pi - done.measured_rad, planned.bend.bend_rad
                     )
-                done = self._strike(number, planned, strike, depth_m)
-                if done is None:
+                try:
+                    struck = self._strike(number, planned, strike, depth_m)
+                except Withdrawn:
+                    amended = self._withdraw()
+                    if self.stopped:
+                        return
+                    if amended is not None and (amended.part, amended.number) == (number, planned.number):
+                        done = amended
+                    elif done is None:
+                        depth_m = self._first_depth_m(planned.bend.bend_rad)
+                    continue
+                if struck is None:
                     return
+                done = self.measured(struck)
                 yield done
+                if self.stopped:
+                    return
 
     def _first_depth_m(self, target_rad: float) -> float:
-        """Depth of the first stroke of a bend: on the safe side by what is not known, where it may be struck again.
-
-        Not so the very first bend of a sheet: the plan errs on that side by itself.
-        """
+        """Depth of the first stroke of a bend: on the open side by what is not known, where it may be struck again."""
+        if self._strokes_most == 1:
+            return self.correction.next_depth_m(target_rad)
+        if not self.correction.bends:
+            return self.correction.cautious_depth_m(target_rad + self._tolerance_rad)
         depth_m = self.correction.next_depth_m(target_rad)
-        if self._strokes_most == 1 or not self.correction.bends:
-            return depth_m
         sigma_rad = math.hypot(self.correction.sigma_rad(depth_m), self.correction.afar_rad(target_rad))
         spare_rad = _SPARE_SIGMAS * sigma_rad - self._tolerance_rad
         if not 0.0 < spare_rad < target_rad:
@@ -221,8 +256,8 @@ class BendRun:
         """Take in a stroke of an earlier session: its force, and its angle where it was learned from."""
         bend = self.planned[done.number - 1].bend
         self._line_load[done.number] = done.force_N / bend.length
-        if done.measured_rad is not None and done.stopped_by == "depth":
-            self.correction.learn(done.depth_m, math.pi - done.measured_rad)
+        if done.measured_rad is not None and done.stopped_by == "depth" and done.used:
+            self.correction.learn(done.depth_m, math.pi - done.measured_rad, confirmed=True)
 
     def finished(self, done: BendDone) -> bool:
         """True when a part needs nothing more after this stroke."""
@@ -230,7 +265,7 @@ class BendRun:
 
     def _goes_on(self, done: BendDone, told: bool = False) -> bool:
         """Whether this bend of this part is struck again; what cannot be mended is said unless `told`."""
-        if done.measured_rad is None or done.within or done.stopped_by != "depth":
+        if done.measured_rad is None or done.within or done.stopped_by != "depth" or not done.used:
             return False
         if done.measured_rad < done.target_rad:
             if not told:
@@ -240,7 +275,7 @@ class BendRun:
             return False
         return done.strike < self._strokes_most
 
-    def _strike(self, part: int, planned: PlannedBend, strike: int, depth_m: float) -> BendDone | None:
+    def _strike(self, part: int, planned: PlannedBend, strike: int, depth_m: float) -> Struck | None:
         bend, load = planned.bend, planned.plan.load
         expected_N = self._line_load.get(planned.number, load.line_load_N_m) * bend.length
         ceilings_N = [_CEILING * load.estimate.high_N]
@@ -256,6 +291,7 @@ class BendRun:
             strike,
             bend.angle,
             bend.position,
+            gauge_words(self._bends, planned.number),
             planned.plan.stop_m,
             stop_m,
             expected_N,
@@ -266,7 +302,7 @@ class BendRun:
         reached = self._stroke.to_depth(stop_m, min(ceilings_N), strike == 1)
         struck = Struck(part, planned.number, strike, stop_m, reached)
         self._keep(struck)
-        return self.measured(struck)
+        return struck
 
     def measured(self, struck: Struck) -> BendDone:
         """Ask for the angle that a stroke left, and learn from it."""
@@ -278,27 +314,7 @@ class BendRun:
                 f"Stopped by force at {preferences().force(reached.force_N, 3)}, before the depth: look for a second "
                 f"sheet, a wrong one, or tooling that is not what the list says."
             )
-        within, words = None, "not measured"
-        measured_rad = None
-        for attempt in range(_ASKED_MOST):
-            measured_rad = self._hands.included_angle_rad(
-                f"Included angle of bend {struck.number} after release (empty: not measured)?"
-            )
-            if measured_rad is None:
-                break
-            within = abs(measured_rad - bend.angle) <= self._tolerance_rad + _ROUNDING_RAD
-            words = "stopped by force: not learned from"
-            if reached.stopped_by != "depth":
-                break
-            try:
-                words = self.correction.learn(punch_m, math.pi - measured_rad).words
-                break
-            except BadInput as error:
-                # A slip of the tongue must not end the run; an angle that stays absurd must.
-                if attempt == _ASKED_MOST - 1:
-                    raise
-                self._hands.note(str(error))
-        return BendDone(
+        done = BendDone(
             struck.part,
             struck.number,
             struck.strike,
@@ -307,7 +323,79 @@ class BendRun:
             reached.force_N,
             reached.stopped_by,
             bend.angle,
-            measured_rad,
-            within,
-            words,
+            None,
+            None,
+            "not measured",
         )
+        done = self._read(done)
+        self._last = (struck, done)
+        return done
+
+    def _read(self, done: BendDone) -> BendDone:
+        """Ask for the angle of a stroke until it is believed, or the person has said what becomes of it."""
+        question = f"Included angle of bend {done.number} after release (empty: not measured)?"
+        before: list[float] = []
+        while True:
+            angle = self._hands.included_angle_rad(question)
+            if angle is None:
+                return done
+            within = abs(angle - done.target_rad) <= self._tolerance_rad + _ROUNDING_RAD
+            if done.stopped_by != "depth":
+                return replace(
+                    done, measured_rad=angle, within=within, words="stopped by force: not learned from"
+                )
+            same = next((each for each in before if abs(each - angle) <= _SAME_RAD), None)
+            expected = self.correction.doubt(done.depth_m, math.pi - angle)
+            # Of a sheet that nothing is known of one reading says what the next part is struck by: it takes two.
+            if same is not None or (expected is None and self.correction.bends):
+                taken = angle if same is None else (angle + same) / 2.0
+                return self._learned(replace(done, measured_rad=taken, within=within), same is not None)
+            before.append(angle)
+            if expected is None:
+                question = (
+                    f"Included angle of bend {done.number} once more, the protractor taken off and put on again (the "
+                    "first bend of a sheet is measured twice)?"
+                )
+                continue
+            question = f"Included angle of bend {done.number}, measured again?"
+            choice = self._hands.doubted(self._doubt_words(done, angle, expected))
+            if choice == "measure":
+                continue
+            if choice == "keep":
+                return replace(done, measured_rad=angle, within=within, words="doubted: not used", used=False)
+            self.stopped = choice == "stop"
+            return replace(done, used=False, words="doubted: left out")
+
+    def _learned(self, done: BendDone, confirmed: bool) -> BendDone:
+        assert done.measured_rad is not None
+        try:
+            found = self.correction.learn(done.depth_m, math.pi - done.measured_rad, confirmed=confirmed)
+        except BadInput as error:
+            self._hands.note(str(error))
+            return replace(done, words="doubted: not used", used=False)
+        return replace(done, words=found.words, used=found.used)
+
+    def _doubt_words(self, done: BendDone, angle_rad: float, expected: tuple[float, float]) -> str:
+        """The reading, what was expected, and what a usual slip would make of it."""
+        low, high = (math.degrees(math.pi - each) for each in reversed(expected))
+        text = (
+            f"{math.degrees(angle_rad):.1f} deg is not used: {low:.1f} to {high:.1f} deg was expected of bend "
+            f"{done.number} at this depth."
+        )
+        turned = math.degrees(math.pi - angle_rad)
+        if low <= turned <= high:
+            text += f" {turned:.1f} deg would fit: read the angle between the two legs."
+        return text
+
+    def _withdraw(self) -> BendDone | None:
+        """Take the last angle back, with what was learned from it, and ask for it anew."""
+        if self._last is None:
+            self._hands.note("No angle was entered that could be taken back.")
+            return None
+        struck, done = self._last
+        if done.measured_rad is not None and done.used:
+            self.correction.withdraw()
+        amended = self._read(replace(done, measured_rad=None, within=None, words="not measured", used=True))
+        self._last = (struck, amended)
+        self._amend(amended)
+        return amended

@@ -52,6 +52,7 @@ class StrokeRow(_Part):
     measured_included_angle_rad: Angle | None
     within_tolerance: bool | None
     note: str
+    used: bool = True
     device: FeltRow | None = None
 
     def done(self) -> BendDone:
@@ -68,6 +69,7 @@ class StrokeRow(_Part):
             self.measured_included_angle_rad,
             self.within_tolerance,
             self.note,
+            self.used,
         )
 
 
@@ -123,6 +125,11 @@ class RunRecord(_Part):
         device = self.unmeasured.device if self.unmeasured is not None else None
         self.strokes.append(StrokeRow.model_validate(done.document() | {"device": device}))
         self.unmeasured = None
+
+    def amended(self, done: BendDone) -> None:
+        """Replace the angle of the last stroke, which was taken back."""
+        row = self.strokes[-1]
+        self.strokes[-1] = StrokeRow.model_validate(done.document() | {"device": row.device})
 
     def text(self) -> str:
         """The file's content."""

@@ -23,6 +23,7 @@ from steadyram.bending.procedure import (
     BendRun,
     Step,
     Struck,
+    Withdrawn,
 )
 from steadyram.bending.run_record import RunRecord, list_digest, read_run
 from steadyram.device import Device
@@ -111,6 +112,7 @@ class BendSession:
             keep=self._struck,
             ready=ready,
         )
+        self.bender.when_amended(self._amended)
 
     @property
     def warnings(self) -> list[str]:
@@ -121,7 +123,7 @@ class BendSession:
         """Strike up to `parts` parts in all, those of earlier sessions included; None: until the person says no."""
         number, after = self._where()
         if self.stroke.touch_m is None:
-            if not self._hands.confirm(
+            if not self._agreed(
                 "One stroke feels where the punch meets the sheet: lay scrap of the same sheet on the die, it gets a "
                 f"dent. {KEEP_AWAY}"
             ):
@@ -137,7 +139,7 @@ class BendSession:
             for done in self.bender.part(part, after):
                 self._done(done)
                 last = done
-            if last is None or not self.bender.finished(last):
+            if last is None or self.bender.stopped or not self.bender.finished(last):
                 return
             after = None
 
@@ -147,6 +149,19 @@ class BendSession:
 
     def _done(self, done: BendDone) -> None:
         self.record.done(done)
+        write_whole(self._target, self.record.text())
+        self._tell(done)
+
+    def _agreed(self, text: str) -> bool:
+        """Ask for a yes to a stroke before which there is no angle to take back."""
+        while True:
+            try:
+                return self._hands.confirm(text)
+            except Withdrawn:
+                self._hands.note("No angle was entered that could be taken back.")
+
+    def _amended(self, done: BendDone) -> None:
+        self.record.amended(done)
         write_whole(self._target, self.record.text())
         self._tell(done)
 

@@ -21,11 +21,13 @@ from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import Bed, crowning, true_depth_m
 from steadyram.bending.plan import CAUTION, BendPlan, plan_bend
 from steadyram.bending.sheet import Sheet, sheet_of
+from steadyram.bending.strike_list import strike_page
 from steadyram.bending.tooling import Tooling
-from steadyram.cli._inputs import Measured
+from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli.bend_run import run
 from steadyram.config import preferences
 from steadyram.errors import BadInput
+from steadyram.plain_file import write_whole
 from steadyram.press.pressfile import read_press
 from steadyram.units import FORCE_UNITS, parse, show
 
@@ -312,7 +314,13 @@ def correct(
 @click.argument("file", type=click.Path(path_type=Path))
 @_CAPACITY
 @_PRINTING
-def list_(file: Path, **options: Any) -> None:
+@click.option(
+    "--strike-list",
+    "strike_list",
+    type=PLACE,
+    help="Write the strikes as a page to print (HTML), one row a bend.",
+)
+def list_(file: Path, strike_list: Path | None, **options: Any) -> None:
     """Check a bend list and print what each bend takes.
 
     \b
@@ -332,12 +340,17 @@ def list_(file: Path, **options: Any) -> None:
       length = "300 mm"
       position = "40 mm"
 
+    Positions count from edge A on the flat blank; the strike list says which edge goes against the back gauge.
+
     Optional: yield, tensile, modulus, k_factor, a [bed] with span and inertia, and bends_csv = "bends.csv" instead of
     the [[bend]] tables.
     """
     unit, as_json = options.pop("unit"), options.pop("as_json")
     bends = read_bend_list(file)
     planned = plan_list(bends, _capacity(options))
+    if strike_list is not None:
+        write_whole(strike_list, strike_page(bends, f"Strike list: {bends.name or file.stem}"))
+        click.echo(f"The strike list is {strike_list}.", err=True)
     deduction = sum(each.plan.allowance.deduction_m for each in planned)
     if as_json:
         rows = [

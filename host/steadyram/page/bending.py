@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from steadyram.bending.bend_list import BendList
 from steadyram.bending.person import PersonBending, PersonPedals
 from steadyram.bending.plan import CAUTION
-from steadyram.bending.procedure import BendDone, BendingHands, Step
+from steadyram.bending.procedure import BendDone, BendingHands, Doubted, Step, Withdrawn
 from steadyram.bending.session import BendSession, new_record, record_to_go_on
 from steadyram.device import Device
 from steadyram.errors import BadInput
@@ -30,7 +30,25 @@ class GuideHands(PersonPedals, BendingHands):
         self._protractor = PersonBending(self._ask_angle, guide.say)
 
     def confirm(self, text: str) -> bool:
-        return self._guide.ask(text, choices=(("yes", "Ready: strike"), ("no", "Stop here"))) == "yes"
+        answer = self._guide.ask(
+            text,
+            choices=(("yes", "Ready: strike"), ("no", "Stop here"), ("back", "Last angle was wrong")),
+        )
+        if answer == "back":
+            raise Withdrawn
+        return answer == "yes"
+
+    def doubted(self, text: str) -> Doubted:
+        answer = self._guide.ask(
+            text,
+            choices=(
+                ("measure", "Measure again"),
+                ("keep", "Keep, not used"),
+                ("skip", "Skip"),
+                ("stop", "Stop here"),
+            ),
+        )
+        return cast(Doubted, answer)
 
     def included_angle_rad(self, text: str) -> float | None:
         return self._protractor.included_angle_rad(text.replace(_EMPTY, ""))
@@ -77,7 +95,13 @@ class Sheet:
         row = done.document() | {
             "off_rad": None if done.measured_rad is None else done.measured_rad - done.target_rad
         }
-        self._content["strokes"] = [*self._content["strokes"], row][-_STROKES_SHOWN:]
+        shown = [
+            each
+            for each in self._content["strokes"]
+            # An angle that was taken back is shown as it was entered anew.
+            if any(each[key] != row[key] for key in ("part", "bend", "strike"))
+        ]
+        self._content["strokes"] = [*shown, row][-_STROKES_SHOWN:]
         self._show(done.number)
 
     def _show(self, bends_done: int) -> None:
@@ -95,13 +119,13 @@ class Sheet:
 
 def _turn(step: Step) -> str:
     """What to do with the sheet before the stroke."""
-    line = "" if step.position_m is None else f", {step.position_m * 1e3:.4g} mm from the edge,"
+    gauge = f"; {step.gauge}" if step.gauge else ""
     name = f" ({step.name})" if step.name else ""
     if step.strike > 1:
         return f"The same part again: lay bend {step.number}{name} back over the V as it was."
     if step.number == 1:
-        return f"A fresh sheet on the die: the line of bend 1{name}{line} over the V."
-    return f"Turn the part to bend {step.number}{name}: its line{line} over the V."
+        return f"A fresh sheet on the die: the line of bend 1{name} over the V{gauge}."
+    return f"Turn the part to bend {step.number}{name}: its line over the V{gauge}."
 
 
 def bend_at_page(device: Device, guide: Guide, order: Bend, folder: Path, records: Path) -> str:

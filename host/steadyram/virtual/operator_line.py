@@ -13,7 +13,7 @@ from typing import Self
 from urllib.parse import urlsplit
 
 from steadyram.bending.device_stroke import BendingPedals
-from steadyram.bending.procedure import BendingHands
+from steadyram.bending.procedure import BendingHands, Doubted
 from steadyram.commission.hands import Hands
 from steadyram.errors import BadInput, CheckFailed, PortError, PortLost, SteadyramError
 from steadyram.virtual.load_cell import WORKSHOP_C
@@ -236,6 +236,9 @@ class LineBending(LineHands, BendingPedals, BendingHands):
             return self._person.confirm(text)
         self._say(text)
         return True
+
+    def doubted(self, text: str) -> Doubted:
+        return self._person.doubted(text) if self._person is not None else "keep"
 
     def included_angle_rad(self, text: str) -> float | None:
         if self._person is not None:

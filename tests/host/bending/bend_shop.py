@@ -43,6 +43,7 @@ class BendShop:
         self.asked: list[str] = []
         self.refuse_after: int | None = None
         self.blind = False
+        self.choose: list[str] = []
         self.strokes: list[tuple[float, float]] = []
         self.new_part()
 
@@ -78,6 +79,10 @@ class BendShop:
     def confirm(self, text: str) -> bool:
         self.asked.append(text)
         return self.refuse_after is None or len(self.asked) <= self.refuse_after
+
+    def doubted(self, text: str) -> str:
+        self.asked.append(text)
+        return self.choose.pop(0) if self.choose else "measure"
 
     def true_rad(self) -> float:
         """Included angle as it is."""

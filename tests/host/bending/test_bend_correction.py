@@ -10,7 +10,7 @@ from steadyram.bending.correction import SheetCorrection
 from steadyram.bending.crowning import Bed
 from steadyram.bending.person import PersonBending
 from steadyram.bending.plan import plan_bend
-from steadyram.bending.procedure import BendRun
+from steadyram.bending.procedure import BendRun, Withdrawn
 from steadyram.bending.sheet import sheet_of
 from steadyram.bending.tooling import Tooling
 from steadyram.errors import BadInput
@@ -269,6 +269,125 @@ def test_ceiling_is_the_lowest_of_tool_press_and_sheet():
         assert shop.strokes[0][1] == pytest.approx(usual if expected is None else expected)
 
 
+class Slips(BendShop):
+    """A protractor misread once: by so many degrees, or as the bend angle (None), at a part's first reading."""
+
+    def __init__(self, *args, at_part, by_deg, **more):
+        self.at_part, self.by_deg, self.part = at_part, by_deg, 0
+        super().__init__(*args, **more)
+
+    def new_part(self):
+        super().new_part()
+        self.part += 1
+
+    def included_angle_rad(self, text):
+        angle = super().included_angle_rad(text)
+        if self.part != self.at_part:
+            return angle
+        self.at_part = -1
+        return math.pi - angle if self.by_deg is None else angle + math.radians(self.by_deg)
+
+
+# Constructing a shop makes its first part: part 1 of the run is the second.
+@pytest.mark.parametrize("by_deg", [3.0, 10.0, -10.0, None])
+@pytest.mark.parametrize("part", [1, 3])
+def test_a_slip_scraps_no_part(part, by_deg):
+    shop = Slips(at_part=part + 1, by_deg=by_deg, read_sigma_rad=math.radians(0.1), part_sigma=0.01, seed=11)
+    bends = [{"angle": "100 deg", "length": "300 mm"}]
+    run = BendRun(listed(bend=bends), shop, shop)
+    off = []
+    for number in (1, 2, 3, 4):
+        shop.new_part()
+        list(run.part(number))
+        off.append(abs(math.degrees(shop.true_rad()) - 100))
+    assert shop.at_part == -1
+    assert max(off) < 1.5
+    assert max(off[2:]) < 0.5
+
+
+def doubted_at_the_second_part(choice):
+    """A run whose second part is misread by 10 degrees too open, and what the person then chooses."""
+    shop = Slips(at_part=3, by_deg=10.0)
+    run = BendRun(listed(), shop, shop)
+    shop.new_part()
+    list(run.part(1))
+    learned = run.correction.bends
+    shop.new_part()
+    shop.choose = [choice]
+    done = list(run.part(2))
+    return shop, run, done, learned
+
+
+@pytest.mark.parametrize(("choice", "recorded"), [("keep", True), ("skip", False), ("stop", False)])
+def test_a_doubted_reading_sizes_no_stroke_and_teaches_nothing(choice, recorded):
+    shop, run, done, learned = doubted_at_the_second_part(choice)
+    assert [each.strike for each in done] == [1]
+    assert (done[0].used, done[0].measured_rad is not None) == (False, recorded)
+    assert run.correction.bends == learned
+    assert run.stopped == (choice == "stop")
+    assert any("is not used" in text and "was expected" in text for text in shop.asked)
+
+
+def test_a_complement_is_told_as_what_it_would_be():
+    shop = Slips(at_part=3, by_deg=None)
+    run = BendRun(listed(bend=[{"angle": "120 deg", "length": "300 mm"}]), shop, shop)
+    for number in (1, 2):
+        shop.new_part()
+        list(run.part(number))
+    (told,) = [text for text in shop.asked if "is not used" in text]
+    assert "would fit: read the angle between the two legs" in told
+
+
+def test_a_reading_far_off_that_is_measured_again_and_the_same_is_believed():
+    shop = BendShop()
+    run = BendRun(listed(), shop, shop, strokes_most=1)
+    for number in (1, 2, 3):
+        shop.new_part()
+        list(run.part(number))
+    shop.thicker_m = 0.15e-3
+    shop.new_part()
+    (done,) = run.part(4)
+    assert done.used
+    assert run.correction.bends == 1
+    shop.new_part()
+    list(run.part(5))
+    assert abs(math.degrees(shop.true_rad()) - 90) < 1.5
+
+
+class TakesBack(BendShop):
+    """Says at the yes to stroke number `at` that the angle entered before it was wrong."""
+
+    at = -1
+    reads: tuple[float, ...] = ()
+
+    def confirm(self, text):
+        if len(self.strokes) == self.at:
+            self.at, self.reads = -1, ()
+            raise Withdrawn
+        return super().confirm(text)
+
+    def included_angle_rad(self, text):
+        return self.reads[0] if self.reads else super().included_angle_rad(text)
+
+
+def test_a_withdrawn_angle_takes_its_correction_with_it():
+    shop, straight = TakesBack(), BendShop()
+    wrong, right = BendRun(listed(), shop, shop), BendRun(listed(), straight, straight)
+    amended = []
+    wrong.when_amended(amended.append)
+    for number in (1, 2):
+        for run, each in ((wrong, shop), (right, straight)):
+            each.new_part()
+            if number == 2 and each is shop:
+                # Two degrees too open is believed; before the stroke that it asks for it is taken back.
+                shop.reads, shop.at = (math.radians(92.0),), len(shop.strokes) + 1
+            list(run.part(number))
+    assert (len(amended), shop.at) == (1, -1)
+    assert amended[0].measured_rad == pytest.approx(shop.true_rad(), abs=math.radians(0.1))
+    assert wrong.correction.bends == right.correction.bends
+    assert shop.true_rad() == pytest.approx(straight.true_rad(), abs=math.radians(0.01))
+
+
 def test_what_the_tools_cannot_carry_never_moves():
     shop = BendShop()
     with pytest.raises(BadInput, match="above the press's capacity"):
@@ -295,8 +414,20 @@ def test_list_of_planned_bends_knows_flanges():
         {"angle": "90 deg", "length": "300 mm", "position": "100 mm"},
     ]
     first, second = plan_list(listed(bend=bends, blank="105 mm"))
-    assert any("4 mm to the edge" in line for line in first.warnings)
-    assert any("5 mm to the far edge" in line for line in second.warnings)
+    assert any("4 mm to edge A" in line for line in first.warnings)
+    assert any("5 mm to edge B" in line for line in second.warnings)
+
+
+def test_a_person_says_back_and_what_becomes_of_a_doubted_angle():
+    answers = iter(["back", "what", "m", "keep", "s", "stop", "90,4", "90,4 deg"])
+    said = []
+    person = PersonBending(lambda text: next(answers), said.append)
+    with pytest.raises(Withdrawn):
+        person.confirm("Part 1.")
+    assert [person.doubted("So?") for _ in range(4)] == ["measure", "keep", "skip", "stop"]
+    for _ in range(2):
+        assert person.included_angle_rad("Angle?") == pytest.approx(math.radians(90.4))
+    assert len(said) == 1
 
 
 def test_a_person_is_asked_until_the_answer_is_one():

@@ -313,9 +313,11 @@ class AtPress(PersonPedals, PersonBending):
             if "the same part again" not in text:
                 self.press.load_part()
             return "yes"
+        if "Measure again" in text:
+            return "measure"
         assert "Included angle" in text
         # The first angle is a slip, and asked for again.
-        if not any("check that the included angle" in each for each in self.told):
+        if not any("is not used" in each for each in self.told):
             return "9"
         return f"{180 - math.degrees(self.press.plant.released_angle_rad()):.1f}"
 

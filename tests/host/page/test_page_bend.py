@@ -233,7 +233,7 @@ def test_a_bend_list_is_clicked_through_stopped_and_gone_on_with(
         step = page.inner_text("#bend-step")
         assert "part 1 of 1, bend 1 of 2" in step
         assert "90.0°" in step
-        assert "A fresh sheet on the die: the line of bend 1 (lip), 60 mm from the edge, over the V." in step
+        assert "the line of bend 1 (lip) over the V; back gauge 60 mm, edge A against it" in step
         assert "nothing was measured yet" in step
         for width, height in ((1280, 800), (390, 844)):
             page.set_viewport_size({"width": width, "height": height})
@@ -249,7 +249,7 @@ def test_a_bend_list_is_clicked_through_stopped_and_gone_on_with(
         assert wait_for(lambda: "Type the figure" in page.inner_text("#toast"))
         page.keyboard.type("9")
         page.click("text=Done, go on")
-        assert wait_for(lambda: "check that the included angle" in page.inner_text("#said"))
+        assert wait_for(lambda: "is not used" in page.inner_text("#question"))
 
         # Stopped there: the record knows the stroke, and the run is gone on with from it.
         page.click("#stop-guide")
@@ -265,7 +265,7 @@ def test_a_bend_list_is_clicked_through_stopped_and_gone_on_with(
         told = "\n".join(followed)
         assert "One stroke feels" not in told
         assert "the same part again" in told
-        assert "Turn the part to bend 2 (back): its line, 150 mm from the edge, over the V." in told
+        assert "Turn the part to bend 2 (back): its line over the V; " in told
         assert "The same part again: lay bend 1 (lip) back over the V as it was." in told
         assert "Corrected by 1 measured bend:" in told
         # The user's own jobs stay as they were.
