@@ -342,6 +342,15 @@ CAMPAIGNS = (
     Campaign("page_load", "short", "page_load", ("--seconds", "60"), ("page",), scalars),
     Campaign("bending", "short", "bending", ("--runs", "100"), ("bending",), bending),
     Campaign(
+        "bend_slips",
+        "short",
+        "bend_slips",
+        ("--metals", "30", "--seed", "77161"),
+        ("bending",),
+        lambda raw: scalars(raw, "provenance"),
+        "77161",
+    ),
+    Campaign(
         "detection",
         "night",
         "detection",
