@@ -73,7 +73,7 @@ def drawing() -> str:
         page.arrow(*b, *a)
 
     measure(at(0.0, THICKNESS), at(0.0, centre[1] - RADIUS))
-    page.words(at(0.3e-3, 0)[0], at(0, -1.0e-3)[1], "depth", 13)
+    page.words(*at(0.3e-3, 1.0e-3), "depth", 13)
     measure(at(14e-3, THICKNESS), at(14e-3, 0.0))
     page.words(*at(14.6e-3, 0.9e-3), "t, flat sheet", 13)
     low = -15.6e-3
@@ -83,7 +83,7 @@ def drawing() -> str:
     page.words(MIDDLE, at(0, low)[1] + 18, "opening V", 14, "middle")
     page.words(*at(-18.5e-3, 10e-3), "bend angle under load: 2a;\nit springs back on release", 13)
     page.words(*at(4.6e-3, 10e-3), "punch; inside radius r", 13)
-    page.words(*at(10.6e-3, -2.2e-3), "shoulder radius s", 13)
+    page.words(*at(10.6e-3, -2.2e-3), "shoulder\nradius s", 13)
     formula = "depth = V/2 tan a - (r + t + s)(1/cos a - 1), from a punch that touches flat sheet"
     page.words(20, 508, formula, 14, weight="bold")
     return page.svg()

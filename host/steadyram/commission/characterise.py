@@ -61,6 +61,8 @@ _VAGUE_RATE = 0.3
 _TOO_FAR = 0.6
 # Free travel that a stop on the way needs, ms.
 _WAY_MS = 120.0
+# Longest pulse that the device takes of a valve test (bounds of the verb probe).
+_PULSE_MOST_MS = 5000
 # Time constant taken for a transducer whose lag cannot be seen (1 to 5 ms: common practice, no source).
 _UNSEEN_TAU_MS = 3.0
 
@@ -249,7 +251,8 @@ def _half_way_ms(test: _Test, window: Window, rest: float) -> int:
     opens = _opening_seen(window.time_ms, window.force_N, rest, test.noise_N, contact)
     if contact - opens < 2 * _WAY_MS:
         return 0
-    return round(opens + _WAY_MS / 2)
+    way_ms = round(opens + _WAY_MS / 2)
+    return way_ms if way_ms <= _PULSE_MOST_MS else 0
 
 
 def _stop_on_the_way(test: _Test, way_ms: int) -> float | None:
