@@ -50,7 +50,7 @@ EXAMPLES: Final[dict[str, str]] = {
     "bend check": "bracket.toml --capacity '20 tonf'",
     "bend run": "bracket.toml",
     "bend shim": "--force '9 tonf' --span '600 mm' --inertia '1500 cm^4'",
-    "calibration header": "> header.toml",
+    "calibration header": "--press my-press.toml > header.toml",
     "calibration run": "--header header.toml",
     "calibration by-hand": "calibration-1.jsonl --header header.toml",
     "calibration analyse": "calibration-1.jsonl",

@@ -177,9 +177,17 @@ def calibration() -> None:
 
 
 @calibration.command("header")
-def header() -> None:
+@click.option(
+    "--press", "press_file", type=_path, help="Press file (TOML) that gives bore, range and converter."
+)
+def header(press_file: Path | None) -> None:
     """Print a header file to fill in: press, transducer, reference, environment."""
-    click.echo(TEMPLATE, nl=False)
+    if press_file is None:
+        click.echo(TEMPLATE, nl=False)
+        return
+    from steadyram.commission.header_of_press import header_of_press
+
+    click.echo(header_of_press(press_file, preferences()), nl=False)
 
 
 @calibration.command("by-hand")

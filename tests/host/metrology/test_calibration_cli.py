@@ -7,7 +7,9 @@ import pytest
 from tests.host.metrology.calibration_samples import ZERO, counts_of, header, record
 
 from steadyram.cli import main
+from steadyram.metrology.header_file import read_header
 from steadyram.metrology.journal import Journal
+from steadyram.press.pressfile import read_press
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -18,6 +20,9 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, st
         code = stop.code if isinstance(stop.code, int) else 0
     said = capsys.readouterr()
     return code, said.out, said.err
+
+
+PRESSES = Path(__file__).parents[3] / "hardware_notes" / "presses"
 
 
 def journal_of(path: Path, **options) -> Path:
@@ -171,3 +176,17 @@ def test_check_compare_and_rr(tmp_path, capsys):
     code, _, err = run(capsys, "calibration", "repeatability", study)
     assert code == 2
     assert "every operator" in err
+
+
+@pytest.mark.parametrize("press_file", sorted(PRESSES.glob("*.toml")), ids=lambda path: path.stem)
+def test_a_header_made_from_a_press_file_is_of_that_press(press_file, tmp_path, capsys):
+    code, out, _ = run(capsys, "calibration", "header", "--press", press_file)
+    assert code == 0
+    (tmp_path / "head.toml").write_text(out)
+    head, press = read_header(tmp_path / "head.toml", 0.0), read_press(press_file)
+    assert head.press.what == press.name
+    assert head.full_N == pytest.approx(
+        press.cylinder.area_m2 * press.transducer.range, rel=1e-3
+    )  # the range of a force sensor's press is its full output over the piston
+    assert head.rated_N == pytest.approx(press.capacity_N, abs=1.0)
+    assert head.counts_step == 1 << (16 - press.adc.bits)
