@@ -177,7 +177,9 @@ def _runs(
     runs = []
     for (slot, crc, setpoint), group in groups.items():
         name = names.get((slot, crc)) or (f"job {slot}, whose name was not pulled" if slot else "no job")
-        band_N, _ = held_N(bands.get(group[-1]["settings_gen"], default), measured, float(setpoint))
+        band_ppt = bands.get(group[-1]["settings_gen"], default)
+        # Strokes without a set force (hands on, commissioning) are held to none.
+        band_N = held_N(band_ppt, measured, float(setpoint))[0] if setpoint else None
         sigma_m = depth_sigma_m(
             used.get(group[-1]["settings_gen"], {}), sensors.get(group[-1]["cal_serial"], {})
         )

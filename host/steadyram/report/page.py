@@ -291,7 +291,7 @@ def _peaks(run: Run, units: Preferences) -> Markup:
     scale = shown.scale
     values = [value_of(record, shown.quantity) * scale for record in run.records]
     target, band = run.target * scale, (run.band or 0.0) * scale
-    # Strokes that did not land may lie anywhere; the landed ones set the scale, the others sit at its edge.
+    # Strokes that did not land may lie anywhere; those charted set the scale, the others sit at its edge.
     landed = [value_of(record, shown.quantity) * scale for record in run.charted] or values
     low, high = min([*landed, target - 2 * band]), max([*landed, target + 2 * band])
     room = (high - low) * 0.06 or 1.0
@@ -309,6 +309,7 @@ def _peaks(run: Run, units: Preferences) -> Markup:
         plot.band(target - band, target + band)
         plot.level(target, "set", shown.aim)
     counted = {record.seq for record in run.charted}
+    landed_too = {record.seq for record in run.landed} - counted
     many = len(values) > DOTS_MOST
     if many:
         usual = [(r.seq, value) for r, value in zip(run.records, values, strict=True) if r.seq in counted]
@@ -322,7 +323,8 @@ def _peaks(run: Run, units: Preferences) -> Markup:
         tip = f"record {record.seq}: {shown.value(value / scale)}, stop: {record.stop}"
         if marks(record):
             tip += f", {marks(record)}"
-        plot.dot(record.seq, value, "dot" if good else "dot odd", tip)
+        style = "dot" if good else "dot apart" if record.seq in landed_too else "dot odd"
+        plot.dot(record.seq, value, style, tip)
     return plot.svg()
 
 

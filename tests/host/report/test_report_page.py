@@ -20,6 +20,7 @@ from steadyram.cycles.batches import choose_batch
 from steadyram.cycles.pull import pull
 from steadyram.cycles.store import CycleStore
 from steadyram.errors import BadInput
+from steadyram.link.definition import definition
 from steadyram.link.records import Change
 from steadyram.report.changes import ChangeHistory
 from steadyram.report.gather import ReportData, gather
@@ -96,6 +97,27 @@ def test_statistics_by_hand(store_path: Path) -> None:
     assert [gap.where for gap in data.gaps] == ["before record 10"]
     assert any(change.fields["what"] == "active" for change in data.changes.all)
     assert first.traces[0].force_N()[-1] == 9000.0
+
+
+def test_strokes_without_a_set_force_and_first_parts_are_told_apart(tmp_path: Path) -> None:
+    """A press as it is once commissioned: measured values, strokes of no job, a first part that landed low."""
+    bench = ready_bench(tmp_path / "flash")
+    device = connect(bench, 2)
+    seen = {"char_valid": 1, "rate_low_n_s": 900_000, "rate_high_n_s": 900_000, "jitter_us": 2000}
+    device.push_measured({field.name: field.default for field in definition().measured} | seen)
+    bench.stroke(5000, stop=T.STOP_NO_CUTOFF, flags=0, setpoint_n=0)
+    device.push_jobs([job(1, "small nut", batch=7)])
+    for number, peak in enumerate(PEAKS):
+        bench.stroke(peak, flags=T.FLAG_CUTOFF | (T.FLAG_FIRST if number == 0 else 0))
+    with CycleStore(tmp_path / "c.db") as store:
+        pull(connect(bench, 3), store)
+    data = data_of(tmp_path / "c.db")
+    html = render(data, Preferences(), made_unix=1_900_000_500)
+    free = next(run for run in data.runs if run.setpoint_N == 0)
+    assert free.band is None
+    # The other diamond is 9600 N, beyond the run chart's limits.
+    assert (html.count('class="dot apart"'), html.count('class="dot odd"')) == (1, 2)
+    assert "Rings landed and are not in the figures: first parts" in html
 
 
 def test_what_stands_against_the_numbers_comes_first(store_path: Path) -> None:
