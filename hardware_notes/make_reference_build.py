@@ -49,7 +49,9 @@ def page(found: Tables) -> str:
         "| rest, emergency stop, power off | none: pump idles, cap side holds |",
         "",
     ]
-    return _page("Reference build", text, text, "whole-system", movements, found)
+    return _page(
+        "Reference build", text, text, ("whole-system", "hydraulic-two-stage-slow"), movements, found
+    )
 
 
 def hand_page(found: Tables) -> str:
@@ -64,14 +66,14 @@ def hand_page(found: Tables) -> str:
         "",
     ]
     both = _text("text", HAND_PUMP)
-    return _page(text["title"], text, both, "hydraulic-hand-pump-70mpa", movements, found)
+    return _page(text["title"], text, both, ("hydraulic-hand-pump-70mpa",), movements, found)
 
 
 def _page(
     title: str,
     text: dict[str, str],
     both: dict[str, str],
-    picture: str,
+    pictures: tuple[str, ...],
     movements: list[str],
     found: Tables,
 ) -> str:
@@ -89,7 +91,7 @@ def _page(
         "",
         both["caution"],
         "",
-        f"![{title.lower()}](diagrams/{picture}.svg)",
+        *(f"![{title.lower()}](diagrams/{picture}.svg)" for picture in pictures),
         "",
         "## Hydraulic circuit in words",
         text["circuit"],
@@ -103,7 +105,9 @@ def _page(
         f"Sums, rounded: {total}; all {_round(sum(sums.values()))}.",
         "",
         "## Wires",
-        "Numbers are the markers on both ends. Colours are free but for earth (green and yellow).",
+        "One row a wire, its number on both ends. Wires of one number and different letters are one potential; "
+        "the number changes at each contact, fuse and coil. Colours are free but for earth (green and yellow). "
+        "Terminals as such devices commonly have them; your part's sheet decides.",
         "",
         *parts_list.wires_markdown(found["wire"]),
         "",
@@ -115,9 +119,9 @@ def _page(
         "## From dead to live",
         both["bring_up"],
         "",
-        "| step | do | accept |",
-        "|---|---|---|",
-        *(f"| {i} | {r['do']} | {r['accept']} |" for i, r in enumerate(found["step"], 1)),
+        "| step | do | accept | if not |",
+        "|---|---|---|---|",
+        *(f"| {i} | {r['do']} | {r['accept']} | {r['if_not']} |" for i, r in enumerate(found["step"], 1)),
         "",
     ]
     return "\n".join(lines)

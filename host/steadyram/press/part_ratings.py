@@ -13,6 +13,7 @@ from steadyram.press.pressfile import CUTOUT_ABOVE, PressFile
 from steadyram.press.sizing_parts import (
     FUSE_RATINGS_A,
     PSI,
+    RELAY_RATINGS_A,
     Wiring,
     circuit_choice,
     transducer_choice,
@@ -46,6 +47,10 @@ TUBES_MM = (
 TUBE_YIELD_PA = 235e6
 TUBE_VELOCITY_M_S = 5.0
 PUMP_EFFICIENCY = 0.8
+FUSE_MARGIN = 1.25  # fuse of the coils over what they take at once
+SUPPLY_SHARE = 1.5  # supply over that fuse: less, and the supply limits before the fuse opens
+CONTACT_MARGIN = 2.0  # a contact's DC inductive rating over what it switches
+CAP_RELIEF = 1.1  # relief behind a hand pump's non-return valve over the pump's own
 CONTROL_A = 0.6  # of the control beside the coils, at 24 V
 LARGEST_SHARE = 0.88  # of the relief: the largest setpoint that leaves room for switch and relief
 
@@ -57,7 +62,13 @@ def next_in(series: tuple[float, ...], wanted: float) -> float:
 
 def ratings(press: PressFile, wiring: Wiring) -> dict[str, str]:
     """Return each rating under its name in the parts list, as text in MPa, L/min, kW, L, kN, A, V, mm or mm2."""
-    found = _pressures(press) | _flows(press) | _electrics(wiring, 1 if press.pump.burst else 3)
+    drive = press.pump.driven_by
+    one_valve = drive in ("hand", "air")
+    # Coils on one feed contact: a valve, and the unloading valve with it. At once: both feeds and the unloading valve.
+    on_contact = 1 if one_valve or not press.valve.load_holding else 2
+    at_once = 1 if one_valve else on_contact + (press.valve.slow_feed is not None)
+    found = _pressures(press) | _flows(press) | _electrics(wiring, at_once, on_contact)
+    found["valve_id"] = {"hand": "P1", "air": "A1"}.get(drive, "Y1")
     return {
         f"press.{name}": value if isinstance(value, str) else f"{value:g}" for name, value in found.items()
     }
@@ -77,12 +88,17 @@ def _pressures(press: PressFile) -> dict[str, float | str]:
         "work_mpa": next_in(LINE_MPA, relief),
         "pump_mpa": next_in(LINE_MPA, 1.1 * relief),
         "thermal_mpa": f"{1.15 * relief:.1f}",
-        "unload_mpa": f"{press.pump.changeover / 1e6:.1f}"
-        if press.pump.changeover
-        else "by the pump's changeover",
+        "cap_relief_mpa": f"{CAP_RELIEF * relief:.0f}",
+        "proof_mpa": f"{1.5 * relief:.0f}",
+        "cap_mpa": next_in(LINE_MPA, relief if press.pump.burst else 1.25 * relief),
+        "rod_mpa": f"{relief * press.cylinder.area_m2 / press.cylinder.annulus_m2:.1f}",
+        # 1.3 times the load's own pressure on the rod side's area (common practice, no source).
+        "counter_mpa_kn": f"{1.3e-3 / press.cylinder.annulus_m2:.2f}",
+        "unload_mpa": f"{(press.pump.changeover or 0.0) / 1e6:.1f}",
         "range": f"{range_Pa / 1e6:.1f} MPa ({round(range_Pa / PSI, -1):.0f} psi)",
         "range_share": f"{range_Pa / press.pump.relief:.2f}",
         "gauge_mpa": gauge,
+        "gauge_error_mpa": f"{0.01 * gauge:.2g}",  # class 1.0 of EN 837-1: 1 % of the scale (from memory)
         "switch_mpa": f"{switch:.1f}",
         "switch_from_mpa": f"{0.7 * switch:.0f}",
         "switch_to_mpa": f"{1.1 * relief:.0f}",
@@ -102,13 +118,27 @@ def _flows(press: PressFile) -> dict[str, float | str]:
     slow = press.valve.slow_feed or high / 5.0
     volume_L = press.cylinder.area_m2 * press.cylinder.stroke * 1e3
     outer, wall, hose = tube(pump.relief, back)
+    valve = next_in(VALVE_LPM, 1.5 * back * lpm)
+    two = pump.changeover is not None and low != high
     return {
-        "flow_low": f"{low * lpm:.3g}",
-        "flow_high": f"{high * lpm:.3g}",
+        "stages": "two stages" if two else "one stage",
+        "flow_words": f"{low * lpm:.3g} L/min, {high * lpm:.3g} L/min above the changeover"
+        if two
+        else f"{low * lpm:.3g} L/min",
+        "stage_why": "the large stage for the approach, the small one for the force"
+        if two
+        else "one flow for approach and force",
+        # Sizes of ISO 4401: 03 to some 80 L/min, 05 to some 120 (flows from memory).
+        "valve_size": "pattern ISO 4401-03 (NG 6)"
+        if valve <= 80
+        else "pattern ISO 4401-05 (NG 10)"
+        if valve <= 120
+        else "pattern by its maker",
         "pump_lpm": next_in(FLOW_LPM, 1.25 * low * lpm),
         "unloader_lpm": next_in(FLOW_LPM, 1.5 * low * lpm),
-        "valve_lpm": next_in(VALVE_LPM, 1.5 * back * lpm),
+        "valve_lpm": valve,
         "filter_lpm": next_in(FLOW_LPM, 6.0 * back * lpm),
+        "slow_heat_kw": f"{max(0.0, high - slow) * pump.relief / 1e3:.2g}",
         "slow_valve_lpm": next_in(FLOW_LPM, 2.0 * slow * lpm),
         "slow_range": f"{0.5 * slow * lpm:.2g} to {2.5 * slow * lpm:.2g}",
         "motor_kw": next_in(MOTOR_KW, shaft_kW),
@@ -132,21 +162,31 @@ def tube(pressure_Pa: float, flow_m3_s: float) -> tuple[int, float, int]:
     return TUBES_MM[-1]
 
 
-def _electrics(wiring: Wiring, coils: int) -> dict[str, float | str]:
+def _electrics(wiring: Wiring, at_once: int, on_contact: int) -> dict[str, float | str]:
     choice = circuit_choice(wiring)
     coil = wiring.solenoid_W / wiring.supply_V
-    at_once = coils * coil
-    section, relay = choice["wire_section_m2"], choice["relay_contact_A"]
+    section = choice["wire_section_m2"]
+    fuse = next_in(FUSE_RATINGS_A, FUSE_MARGIN * at_once * coil)
+    vehicle = wiring.supply_V < 20.0
     return {
         "supply_v": wiring.supply_V,
-        "dcdc_v": f"{0.75 * wiring.supply_V:g} to {1.5 * wiring.supply_V:g}",
-        "surge_v": 1.25 * wiring.supply_V,
-        "coils": "the coil" if coils == 1 else f"at most {coils} coils at once",
+        # A 12 V battery that starts a motor: the converter behind diode and reservoir sees 8.4 V (simulated).
+        "dcdc_v": "7 to 18" if vehicle else f"{0.75 * wiring.supply_V:g} to {1.5 * wiring.supply_V:g}",
+        "dcdc_peak_v": 40.0,
+        "surge_v": 24.0 if vehicle else 1.25 * wiring.supply_V,
+        "relay_supply": f"{wiring.supply_V:g} V DC"
+        if not vehicle
+        else f"{wiring.supply_V:g} V DC, or 24 V behind a 10 W converter",
+        "coils": "the coil" if at_once == 1 else f"at most {at_once} coils at once",
         "coil_a": f"{coil:.3g}",
-        "coils_a": f"{2.0 * coil:.3g}",
-        "supply_a": next_in(SUPPLY_A, at_once + CONTROL_A * 24.0 / wiring.supply_V),
-        "fuse_a": next_in(FUSE_RATINGS_A, 1.25 * at_once),
-        "relay_a": relay if isinstance(relay, float) else 2.0 * coil,
+        "coils_a": f"{on_contact * coil:.3g}",
+        "feed_a": next_in(RELAY_RATINGS_A, CONTACT_MARGIN * on_contact * coil),
+        "feed_words": f"a coil of {coil:.3g} A"
+        if on_contact == 1
+        else f"a coil of {coil:.3g} A and the unloading valve's beside it",
+        "fuse_a": fuse,
+        "supply_a": next_in(SUPPLY_A, SUPPLY_SHARE * fuse + CONTROL_A * 24.0 / wiring.supply_V),
+        "battery_fuse_a": next_in(FUSE_RATINGS_A, fuse + CONTROL_A * 24.0 / wiring.supply_V + 2.0),
         # Less than 1 mm2 to a coil breaks where it is moved (common practice, no source).
         "coil_mm2": max(1.0, 1e6 * section) if isinstance(section, float) else 6.0,
     }

@@ -1,6 +1,7 @@
 """The build's lists fitted to a press: which parts and wires it needs, with every rating filled in.
 
-The rows come from `reference_build.toml`, installed with the package or in the notes of a checkout.
+The rows come from `reference_build.toml` and `reference_wires.toml`, installed with the package or in the notes of a
+checkout.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from steadyram.press.sizing_parts import Wiring
 
 NOT_COVERED = (
     "Not in this list: cylinder, frame and guards. Mains and hydraulics by licensed people. The electronics were "
-    "simulated for 24 V coils of 30 W."
+    "simulated for 24 V coils of 30 W: with others look at the claims of hardware_notes/electronics.md again."
 )
 PART_COLUMNS = ("id", "group", "qty", "what", "rating", "why", "price_usd")
 WIRE_COLUMNS = ("number", "from", "to", "mm2", "carries")
@@ -38,8 +39,8 @@ def _source(name: str) -> str:
 
 
 def build_file() -> dict[str, Any]:
-    """Return the tables of the build's file, nothing filled in."""
-    return tomllib.loads(_source("reference_build.toml"))
+    """Return the tables of the build's files, nothing filled in."""
+    return tomllib.loads(_source("reference_build.toml")) | tomllib.loads(_source("reference_wires.toml"))
 
 
 def board_pins() -> dict[str, int]:
@@ -57,16 +58,75 @@ def known_values(press: PressFile, wiring: Wiring) -> dict[str, str]:
 
 
 def kinds(press: PressFile) -> set[str]:
-    """Return which rows of the file a press needs: any, unit, hand or lamp, slow, pressure or force."""
-    found = {"any", "force" if press.force_sensor is not None else "pressure"}
+    """Return the names of what a press has, as the `for` of the rows has them.
+
+    pressure or force: its sensor. lamp: no valve. motor, shared, hand or air: what works the pump, with a valve;
+    unit: motor or shared; direct: all but motor, the stop's contacts carry the coils; two: stages; slow; hold or open:
+    what the centre does with the force; double: oil drives the return; cutout: a pressure switch has a place;
+    air_port or air_force: an air-driven jack with or without one.
+    """
+    sensor = "force" if press.force_sensor is not None else "pressure"
+    found = {"any", sensor}
     if press.valve.indicator:
-        return found | {"lamp"}
-    if press.pump.burst:
-        return found | {"hand"}
-    found.add("unit")
+        return found | {"lamp", "plain_supply"}
+    drive = press.pump.driven_by
+    found |= {"valves", drive}
+    if drive != "motor":
+        found.add("direct")
+    if drive in ("hand", "air"):
+        found |= {"hand_or_air", "plain_supply"}
+    if drive == "air":
+        found.add(f"air_{'port' if sensor == 'pressure' else 'force'}")
+    if "air_force" not in found:
+        found.add("cutout")
+        if drive != "motor":
+            found.add("direct_cutout")
+        if drive in ("hand", "air"):
+            found.add("hand_or_air_port")
+    return found | (_of_a_unit(press) if drive in ("motor", "shared") else set())
+
+
+def _of_a_unit(press: PressFile) -> set[str]:
+    found = {"unit", "hold" if press.valve.load_holding else "open"}
+    pump = press.pump
+    if pump.changeover is not None and pump.flow_low_stage != pump.flow_high_stage:
+        found.add("two")
     if press.valve.slow_feed is not None:
         found.add("slow")
+    if press.cylinder.return_ == "powered":
+        found.add("double")
     return found
+
+
+def counts(wanted: set[str]) -> dict[str, str]:
+    """Return how many pieces of what depends on the kinds of a press, under the names of the rows."""
+    unit, slow, lamp = "unit" in wanted, "slow" in wanted, "lamp" in wanted
+    relays = 2 + slow if unit else 0 if lamp else 1
+    contacts = {"unit": 10, "lamp": 6}.get(
+        next(iter(wanted & {"unit", "lamp"}), ""), 6 + ("cutout" in wanted)
+    )
+    checks = [words for kind, words in (("two", "large stage"), ("slow", "slow feed")) if kind in wanted]
+    found = {
+        "relays": relays,
+        "drivers": 2 + relays,
+        "solenoids": relays + ("hold" in wanted),
+        "diodes": 2 + relays + ("cutout" in wanted),
+        "unload_diodes": 2 * relays,
+        "contacts": contacts,
+        "pedals": 2 if unit else 1,
+        "checks": len(checks),
+    }
+    return {f"count.{name}": str(n) for name, n in found.items()} | {"count.checks_words": "; ".join(checks)}
+
+
+# Kinds whose keys stand before a row's own (`hand_price_usd`), the first that a press has first.
+_FORMS = ("lamp", "air_force", "air", "hand", "shared", "direct")
+
+
+def _forms(wanted: set[str]) -> list[str]:
+    found = [form for form in _FORMS if form in wanted]
+    # What an air-driven jack does not say of itself is as on a hand pump.
+    return found + (["hand"] if "air" in wanted else [])
 
 
 def filled(value: Any, known: dict[str, str]) -> Any:
@@ -76,27 +136,29 @@ def filled(value: Any, known: dict[str, str]) -> Any:
 
 def tables(press: PressFile, wiring: Wiring) -> dict[str, list[dict[str, Any]]]:
     """Return the build's tables for a press: the rows that it needs, every value filled in."""
-    known = known_values(press, wiring)
     wanted = kinds(press)
-    form = "lamp" if "lamp" in wanted else "hand" if "hand" in wanted else "unit"
+    known = known_values(press, wiring) | counts(wanted)
+    forms = _forms(wanted)
     found: dict[str, list[dict[str, Any]]] = {}
     for name, rows in build_file().items():
-        if not isinstance(rows, list):
-            continue
-        found[name] = []
-        for row in rows:
-            if not wanted & set(row.get("for", ["unit"])):
-                continue
-            # What is another piece or another reason on such a press stands beside it: hand_qty, lamp_what.
-            own = {key: row.get(f"{form}_{key}", value) for key, value in row.items()}
-            found[name].append(
-                {
-                    key: filled(value, known)
-                    for key, value in own.items()
-                    if key != "for" and not key.startswith(("hand_", "lamp_"))
-                }
-            )
+        if isinstance(rows, list):
+            own = [_own(row, forms) for row in rows if wanted & set(row.get("for", ["unit"]))]
+            found[name] = [{key: filled(value, known) for key, value in row.items()} for row in own]
+    for row in found["part"]:
+        row["qty"] = int(row["qty"])
     return found
+
+
+def _own(row: dict[str, Any], forms: list[str]) -> dict[str, Any]:
+    """Return a row with what is another piece or reason on such a press in place of the common one."""
+    plain = {
+        key: value
+        for key, value in row.items()
+        if key != "for" and not key.startswith(tuple(f"{f}_" for f in _FORMS))
+    }
+    for form in reversed(forms):
+        plain |= {key: row[f"{form}_{key}"] for key in plain if f"{form}_{key}" in row}
+    return plain
 
 
 def as_csv(columns: tuple[str, ...], rows: list[dict[str, Any]]) -> str:

@@ -114,6 +114,7 @@ class Pump(_Table):
     strokes: Rate | None = None
     stroke_volume: Volume | None = None
     coast_down: Time = 0.0
+    drive: Literal["motor", "shared", "hand", "air"] | None = None
     ripple: Fraction = 0.0
     ripple_frequency: RippleFrequency = 150.0
     flow_scatter: Fraction = 0.0
@@ -122,6 +123,11 @@ class Pump(_Table):
     def _one_source(self) -> Pump:
         if (self.strokes is None) != (self.stroke_volume is None):
             raise ValueError("a hand pump needs both strokes and stroke_volume")
+        if self.drive is not None and (self.drive in ("hand", "air")) != (self.strokes is not None):
+            raise ValueError(
+                f'drive = "{self.drive}" does not go with these flows; "hand" and "air" have strokes and '
+                'stroke_volume, "motor" and "shared" have flow_low_stage'
+            )
         if self.strokes is None and self.flow_low_stage is None:
             raise ValueError("flow_low_stage is missing (or strokes and stroke_volume for a hand pump)")
         if self.flow_high_stage is not None and self.flow_low_stage is not None:
@@ -132,6 +138,11 @@ class Pump(_Table):
             if self.flow_high_stage != self.flow_low_stage and self.changeover is None:
                 raise ValueError("a two-stage pump needs its changeover pressure")
         return self
+
+    @property
+    def driven_by(self) -> Literal["motor", "shared", "hand", "air"]:
+        """Return what works the pump; where the file does not say: a hand for strokes, otherwise a motor of its own."""
+        return self.drive or ("hand" if self.burst else "motor")
 
     @property
     def burst(self) -> bool:

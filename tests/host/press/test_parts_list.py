@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from steadyram.cli import main
+from steadyram.errors import BadInput
 from steadyram.press.part_ratings import ratings, tube
 from steadyram.press.parts_list import kinds, tables
 from steadyram.press.pressfile import PressFile, build_press, read_press, read_press_tables
@@ -84,9 +85,12 @@ def test_currents_follow_the_supply():
     at_12, at_24 = Wiring(12.0, 30.0, 5.0), Wiring(24.0, 30.0, 5.0)
     assert rating(press, "coil_a", at_24) == "1.25"
     assert rating(press, "coil_a", at_12) == "2.5"
-    # Three coils and the control: 4.35 A, and 8.7 A at 12 V. Fuse 1.25 x the coils: 4.7 and 9.4 A.
-    assert (rating(press, "supply_a", at_24), rating(press, "fuse_a", at_24)) == ("5", "5")
-    assert (rating(press, "supply_a", at_12), rating(press, "fuse_a", at_12)) == ("10", "10")
+    # A feed and the unloading valve: 2.5 A, 5 A at 12 V. Fuse 1.25 x that: 3.15 and 6.3 A. Supply 1.5 x the fuse and
+    # the control, 0.6 and 1.2 A: 5.3 and 10.7 A. A contact twice 2.5 and 5 A.
+    assert [rating(press, name, at_24) for name in ("supply_a", "fuse_a", "feed_a")] == ["10", "3.15", "5"]
+    assert [rating(press, name, at_12) for name in ("supply_a", "fuse_a", "feed_a")] == ["20", "6.3", "10"]
+    # With a slow feed both feeds may be on beside it.
+    assert rating(changed("two-stage-slow"), "fuse_a", at_24) == "5"
     # 30 m at 12 V: 2 x 1.75e-8 x 30 x 2.5 / 0.6 = 4.4 mm2, next 6.
     assert float(rating(press, "coil_mm2", Wiring(12.0, 30.0, 30.0))) == pytest.approx(6.0)
 
@@ -105,17 +109,28 @@ def test_every_recipe_gets_a_whole_list(path):
     found = tables(read_press(path), Wiring())
     assert "{" not in "".join(str(value) for rows in found.values() for row in rows for value in row.values())
     ids = {row["id"] for row in found["part"]}
-    form = kinds(read_press(path)) & {"unit", "hand", "lamp"}
-    if form == {"lamp"}:
+    found_kinds = kinds(read_press(path))
+    if "lamp" in found_kinds:
         # No valve, no relay, no pressure: a force sensor, lamp and buzzer.
-        assert not {each for each in ids if each[0] in "HP" or each in ("E10", "E13")}
+        assert not {each for each in ids if each[0] in "HPAS" or each in ("E10", "E11", "E13")}
         assert {"F1", "E23"} <= ids
-    elif form == {"hand"}:
-        assert {"P1", "P2", "P3", "E10"} <= ids
-        assert not {"H1", "H3", "E8"} & ids
-    else:
-        assert {"H1", "H3", "H4", "E7", "E8"} <= ids
-        assert ({"H6", "H7"} <= ids) == (read_press(path).valve.slow_feed is not None)
+        return
+    assert ("E11" in ids) == ("cutout" in found_kinds)
+    assert {"E10", "E13", "E18"} <= ids
+    assert ({"P1", "P2", "P3", "P8"} <= ids) == ("hand" in found_kinds)
+    assert ({"A1", "A2", "A3"} <= ids) == ("air" in found_kinds)
+    assert ({"H3", "E8", "H19", "H20"} <= ids) == ("unit" in found_kinds)
+    assert ({"H1", "E7"} <= ids) == ("motor" in found_kinds)
+    assert ({"S1", "S2", "S3"} <= ids) == ("shared" in found_kinds)
+    assert ({"H4", "H5", "H11", "H12"} <= ids) == ("hold" in found_kinds)
+    assert ({"H6", "H7", "H9"} <= ids) == ("slow" in found_kinds)
+
+
+def test_a_drive_that_does_not_go_with_the_flows_is_refused():
+    with pytest.raises(BadInput, match="does not go with these flows"):
+        changed("two-stage", pump={"drive": "air"})
+    with pytest.raises(BadInput, match="does not go with these flows"):
+        changed("hand-pump", pump={"drive": "shared"})
 
 
 def run(capsys, *args: str) -> tuple[int, str]:
