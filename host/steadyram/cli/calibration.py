@@ -53,7 +53,7 @@ from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
 from steadyram.metrology.verify import Verification
 from steadyram.metrology.verify import verify as verify_points
-from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show, to_unit
 
 READINGS = 8
 _path = click.Path(path_type=Path)
@@ -599,7 +599,11 @@ def check(
     log_file: Path | None,
     as_json: bool,
 ) -> None:
-    """Check the calibration in a minute against the press's own gauge; exit 5 unless it passes."""
+    """Check the calibration in a minute against the press's own gauge; exit 5 unless it passes.
+
+    Run it while the press holds a force on a block: gauge and device are compared at the same moment. The page on
+    calibration has the steps ("Each morning"). Without --gauge it asks for the reading, and reads the device then.
+    """
     result = analyse(read_journal(file), str(file), monte_carlo=False)
     head = result.record.header
     press_gauge = _daily_gauge(gauge_range, gauge_class, gauge_resolution)
@@ -611,7 +615,7 @@ def check(
         zero_now = float(reading.zero_counts) if zero_now is None else zero_now
     done = daily_check(result, press_gauge, gauge_Pa, counts, zero_now)
     document = {"time": datetime.now(UTC).isoformat(), **asdict(done), "passed": done.passed}
-    shown = preferences().pressure
+    shown = _pressures(done.allowed_Pa)
     if log_file is not None:
         try:
             with log_file.open("a", encoding="utf-8") as out:
@@ -629,11 +633,25 @@ def check(
             f"{done.zero_shift_counts:+.0f} counts."
         )
     if not done.passed:
+        at_rest = (
+            "The device reads no pressure. If the press was not holding a force on a block, nothing was checked: do "
+            "that, and run this again meanwhile. Otherwise: "
+            if done.device_Pa < done.allowed_Pa
+            else ""
+        )
         raise CheckFailed(
-            "The daily check does not pass: do not run with the cutoff until the chain is looked at."
+            f"{at_rest}The daily check does not pass: do not run with the cutoff until the chain is looked at."
         )
     if head.due < datetime.now(UTC):
         click.echo(f"The calibration was due on {head.due:%Y-%m-%d}.", err=True)
+
+
+def _pressures(finest_Pa: float) -> Callable[[float], str]:
+    """Return what shows pressures in the user's unit, all to the tenth part of `finest_Pa`."""
+    unit = preferences().pressure_unit
+    finest = to_unit(finest_Pa, "pascal", unit)
+    digits = max(0, 1 - math.floor(math.log10(finest))) if finest > 0 else 0
+    return lambda value_Pa: f"{to_unit(value_Pa, 'pascal', unit):,.{digits}f} {unit}"
 
 
 def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Reference:
