@@ -17,8 +17,8 @@ from steadyram.cli._session import (
     print_json,
     said_if_stopped,
 )
-from steadyram.errors import CheckFailed
-from steadyram.install.iocheck import Walk
+from steadyram.errors import CheckFailed, DeviceRefusal, LinkError
+from steadyram.install.iocheck import Checked, Walk
 
 
 class AtTheKeyboard:
@@ -29,6 +29,10 @@ class AtTheKeyboard:
 
     def ask(self, step: str, words: str) -> bool:
         return click.confirm(words, err=True)
+
+
+def _line(step: Checked) -> str:
+    return f"{'good' if step.good else 'BAD '} {step.name}: {step.seen}"
 
 
 @click.command()
@@ -44,13 +48,24 @@ def iocheck(port: str | None, wire_log: Path | None, as_json: bool, patience: fl
     """
     with connected(port, wire_log) as device:
         uid = device.identity().uid
+        walk = Walk(device, AtTheKeyboard(), patience, told=lambda step: click.echo(_line(step), err=True))
         with said_if_stopped(lambda: "The walk changes nothing on the device; it was not finished."):
-            done = Walk(device, AtTheKeyboard(), patience).run()
+            try:
+                walk.run()
+            except (CheckFailed, DeviceRefusal, LinkError) as error:
+                if not walk.done:
+                    raise
+                raise CheckFailed(
+                    f"The walk stopped after the step '{walk.done[-1].name}'; the steps above were judged, the rest "
+                    f"was not tried. {error}"
+                ) from None
+        done = walk.done
     if as_json:
         print_json({"uid": uid, "steps": [asdict(step) for step in done], "good": all(s.good for s in done)})
     else:
+        click.echo("", err=True)
         for step in done:
-            out().print(f"{'good' if step.good else 'BAD ':4} {plain(step.name)}: {plain(step.seen)}")
+            out().print(plain(_line(step)))
     bad = [step.name for step in done if not step.good]
     if bad:
         raise CheckFailed(f"Not as it should be: {', '.join(bad)}. See hardware_notes/wiring.md.")

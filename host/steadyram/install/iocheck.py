@@ -70,12 +70,22 @@ OUTPUTS = (
 
 
 class Walk:
-    """The walk. patience_s: how long a step waits for the person."""
+    """The walk. patience_s: how long a step waits for the person; told: takes each step as it is judged.
 
-    def __init__(self, device: Device, person: Person, patience_s: float = 60.0) -> None:
+    done: the steps so far, of a walk that was stopped, too.
+    """
+
+    def __init__(
+        self,
+        device: Device,
+        person: Person,
+        patience_s: float = 60.0,
+        told: Callable[[Checked], None] = lambda step: None,
+    ) -> None:
         self._device = device
         self._person = person
         self._patience_s = patience_s
+        self._told = told
         bits = definition().inputs
         self._in = {name: 1 << bit for name, bit in bits.items()}
         self._out = {name: 1 << bit for name, bit in definition().outputs.items()}
@@ -113,14 +123,16 @@ class Walk:
         self._person.do("cutoff-off", "Turn the CUTOFF selector to OFF.")
         self._wait(lambda inputs, _: inputs & self._in["cutoff"] == 0)
         for name, act, back in OUTPUTS:
-            self._output(name, act, back)
-        if device.settings().values["slow_fitted"]:
+            if self._without_fault("output " + name):
+                self._output(name, act, back)
+        if device.settings().values["slow_fitted"] and self._without_fault("output slow"):
             self._slow()
         return self.done
 
     # ------------------------------------------------------------ steps
     def _note(self, name: str, good: bool, seen: str) -> None:
         self.done.append(Checked(name, good, seen))
+        self._told(self.done[-1])
 
     def _words(self) -> tuple[int, int]:
         reply = self._device.client.request("io")
@@ -237,6 +249,17 @@ class Walk:
             )
         else:
             self._note(name, True, "alone, both ways")
+
+    def _without_fault(self, name: str) -> bool:
+        """Have a latched fault acknowledged before the step `name`; note the step as bad where it stays."""
+        if self._device.now().fault is None:
+            return True
+        self._person.do("acknowledge", "A fault is latched. Release the pedals and push the knob.")
+        self._wait(lambda _inputs, _outputs: self._device.now().fault is None)
+        fault = self._device.now().fault
+        if fault is not None:
+            self._note(name, False, f"not tried: the fault {fault} stays latched")
+        return fault is None
 
     def _signals(self) -> None:
         """Lamp and buzzer by a fault on purpose, which energises no valve."""

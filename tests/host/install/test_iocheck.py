@@ -74,6 +74,7 @@ class Hands:
             "signals": op.push_estop,
             "signals-back": self._acknowledge,
             "enable": op.hold_enable,
+            "acknowledge": op.tap_ack,
         }
         acts[step]()
 
@@ -109,6 +110,20 @@ def test_every_contact_and_output_but_the_top_switch_which_a_virtual_ram_holds(p
         "buzzer",
     }
     assert {"output retract", "output extend"} <= set(done)
+
+
+@pytest.mark.parametrize("at_last", [True, False])
+def test_fault_that_nobody_acknowledged_loses_no_step_of_the_walk(press, device, at_last):
+    hands = Hands(press, lazy=() if at_last else ("acknowledge",))
+    hands._acknowledge = press.operator.pull_estop
+    told = []
+    walk = Walk(device, hands, patience_s=1.5, told=told.append)
+    done = by_name(walk.run())
+    assert told == walk.done
+    assert done["cutoff"].good
+    assert done["output extend"].good == at_last
+    if not at_last:
+        assert done["output extend"].seen == "not tried: the fault estop-open stays latched"
 
 
 def test_nothing_begins_before_the_hydraulics_are_isolated(press, device):
