@@ -21,15 +21,18 @@ from steadyram.cli._inputs import PLACE, Measured, Number
 from steadyram.cli._session import connected, said_if_stopped
 from steadyram.commission.position import position_fields
 from steadyram.config import preferences
+from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
+from steadyram.link.records import Identity
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import out_of_date, worth_of_reference
 from steadyram.metrology.certificate import Forces, contents
 from steadyram.metrology.certificate_file import write_certificate
 from steadyram.metrology.csv_record import csv_unit_told, default_unit, record_from_csv, reference_factor
-from steadyram.metrology.daily import daily_check
+from steadyram.metrology.daily import ZERO_PART, daily_check
 from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
+from steadyram.metrology.fresh import fresh_points
 from steadyram.metrology.gauge_rr import study
 from steadyram.metrology.guided import (
     LEVELS_MOST,
@@ -43,10 +46,11 @@ from steadyram.metrology.guided import (
 )
 from steadyram.metrology.header import Header, Reference, RunStart
 from steadyram.metrology.header_file import TEMPLATE, read_header
+from steadyram.metrology.issues import enter, next_issue, refuse_incomplete
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.nameplate import LARGEST_PART, largest_allowed_N
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.record import CalibrationRecord, ReadBack
 from steadyram.metrology.standards import standards
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.study_file import read_study
@@ -94,6 +98,13 @@ def _scatter(zero_wander: str | None, friction_scatter: str | None) -> StrokeSca
 
 
 _degree = click.option("--degree", type=click.IntRange(1, 3), help="1 to 3; default: chosen by F tests.")
+
+
+_points_date = click.option(
+    "--points-date",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day on which the fresh points of a CSV were taken.",
+)
 
 
 def _csv_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -407,7 +418,7 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
 @click.option("--previous", type=_path, help="Journal of the calibration before: adds as-found and as-left.")
 @click.option(
     "--points", "points_file", type=_path,
-    help="CSV reference,reading taken afresh: adds the verification and a statement of conformity.",
+    help="CSV reference,reading or journal taken afresh: adds the verification and a statement of conformity.",
 )  # fmt: skip
 @click.option(
     "--limit",
@@ -417,6 +428,13 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
     help="Largest permitted error of the reading.",
 )
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
+@_points_date
+@click.option(
+    "--replaces",
+    default="",
+    help="Number and issue of the document that this one amends.",
+)
+@click.option("--reason", default="", help="Why it is amended; goes with --replaces.")
 @_csv_options
 @_scatter_options
 @_degree
@@ -426,6 +444,9 @@ def certificate(
     out: Path | None,
     previous: Path | None,
     points_file: Path | None,
+    points_date: datetime | None,
+    replaces: str,
+    reason: str,
     limit: str,
     rule: Rule,
     header_file: Path | None,
@@ -436,12 +457,32 @@ def certificate(
     degree: int | None,
     unit: str,
 ) -> None:
-    """Write the certificate as HTML and PDF/A, or the record of a working calibration if that is what was earned."""
+    """Write the certificate as HTML and PDF/A, or the record of a working calibration if that is what was earned.
+
+    Its issue is entered in the journal. The same again gives the same issue; a changed one is an amended document and
+    needs --replaces and --reason.
+    """
+    refuse_incomplete(replaces, reason)
+    if points_file is not None and points_file.suffix.lower() == ".csv" and points_date is None:
+        raise BadInput(
+            "fresh points from a CSV need --points-date YYYY-MM-DD, the day on which they were taken."
+        )
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     stem = out if out is not None else file.with_suffix("")
     before = None if previous is None else analyse(read_journal(previous), str(previous), monte_carlo=False)
-    judged = None if points_file is None else _judged(result, points_file, reference_unit, limit, rule)
-    said = contents(result, unit, before, judged, datetime.now(UTC), _scatter(zero_wander, friction_scatter))
+    judged = (
+        None
+        if points_file is None
+        else _judged(result, points_file, reference_unit, limit, rule, points_date)
+    )
+    scatter, now = _scatter(zero_wander, friction_scatter), datetime.now(UTC).replace(microsecond=0)
+    said = contents(result, unit, before, judged, now, scatter)
+    if file.suffix.lower() != ".csv":
+        issue = next_issue(result.record, said, replaces, reason, now)
+        said = contents(result, unit, before, judged, issue.at, scatter, issue)
+        enter(Journal.resume(file), issue)
+    elif replaces:
+        raise BadInput("issues are counted in a journal, and these points are in none; leave --replaces out.")
     for path in write_certificate(said, result, stem, unit):
         click.echo(str(path))
     if not said.is_certificate:
@@ -451,14 +492,18 @@ def certificate(
 
 
 def _judged(
-    result: Analysis, points_file: Path, reference_unit: str | None, limit: str, rule: Rule
+    result: Analysis,
+    points_file: Path,
+    reference_unit: str | None,
+    limit: str,
+    rule: Rule,
+    day: datetime | None,
 ) -> Verification:
     """Fresh points judged against a calibration."""
-    fresh = record_from_csv(points_file, result.record.header, reference_unit)
-    if reference_unit is None:
+    fresh = fresh_points(points_file, result, reference_unit, None if day is None else day.date())
+    if reference_unit is None and points_file.suffix.lower() == ".csv":
         click.echo(csv_unit_told(points_file, result.record.header), err=True)
-    rising = [p for p in fresh.points if p.direction == "rising"]
-    return verify_points(result, rising, parse(limit, "dimensionless", what="limit"), rule)
+    return verify_points(result, fresh.points, parse(limit, "dimensionless", what="limit"), rule, fresh)
 
 
 @calibration.command("upload")
@@ -484,6 +529,20 @@ def upload(
     click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
 
 
+def enter_read_back(device: Device, journal_file: Path, due: Mapping[str, int]) -> None:
+    """Read the calibration back after an upload; a row in the journal says that it is the record's, if it is."""
+    held = device.calibration().values
+    if all(held.get(name) == value for name, value in due.items()):
+        _write_read_back(journal_file, device.identity(), dict(due))
+
+
+def _write_read_back(journal_file: Path, identity: Identity, fields: dict[str, int]) -> None:
+    at = datetime.now(UTC).replace(microsecond=0)
+    Journal.resume(journal_file).read_back(
+        ReadBack(device=identity.uid, firmware=identity.fw, at=at, fields=fields)
+    )
+
+
 @calibration.command("confirm")
 @click.argument("file", type=_path)
 @click.option("--port", help="Device (default: the one found).")
@@ -499,11 +558,14 @@ def device_copy(
     degree: int | None,
     as_json: bool,
 ) -> None:
-    """Compare the calibration in force on the device with the record; exit 5 where they differ."""
+    """Compare the calibration in force on the device with the record; exit 5 where they differ.
+
+    Where they agree the journal gets a row that says so, for the certificate.
+    """
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
     due = upload_values(result.device.fields, result.record.header)
     with connected(port) as device:
-        held = device.calibration().values
+        held, identity = device.calibration().values, device.identity()
     differences = [
         {"field": name, "record": value, "device": held.get(name)}
         for name, value in due.items()
@@ -517,6 +579,9 @@ def device_copy(
         raise CheckFailed(
             f"The device does not hold this calibration: {len(differences)} of {len(due)} figures differ."
         )
+    if file.suffix.lower() != ".csv":
+        # From here on the document may say that a device runs it.
+        _write_read_back(file, identity, {name: held[name] for name in due})
     if not as_json:
         click.echo(f"The device holds calibration {result.record.header.number} as recorded.")
 
@@ -524,7 +589,11 @@ def device_copy(
 @calibration.command("verify")
 @click.argument("file", type=_path)
 @click.option(
-    "--points", "points_file", type=_path, required=True, help="CSV reference,reading taken afresh."
+    "--points",
+    "points_file",
+    type=_path,
+    required=True,
+    help="CSV reference,reading or journal taken afresh.",
 )
 @click.option(
     "--limit",
@@ -534,6 +603,7 @@ def device_copy(
     help="Largest permitted error of the reading.",
 )
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
+@_points_date
 @_csv_options
 @_degree
 @_unit
@@ -543,6 +613,7 @@ def verify(
     points_file: Path,
     limit: str,
     rule: Rule,
+    points_date: datetime | None,
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
@@ -552,7 +623,7 @@ def verify(
 ) -> None:
     """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
-    done = _judged(result, points_file, reference_unit, limit, rule)
+    done = _judged(result, points_file, reference_unit, limit, rule, points_date)
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))
     else:
@@ -583,6 +654,7 @@ def verify(
     "--gauge-resolution", default="0 bar", show_default=True, help="Smallest step that you can read on it."
 )
 @click.option("--counts", type=Number(0, 65535), help="Device reading then; default: read it.")
+@click.option("--smallest", help="Smallest setpoint in use; default: of the device's jobs, if it is read.")
 @click.option("--zero-now", type=Number(0, 65535), help="Reading at rest; default: the device's zero.")
 @click.option("--port", help="Device (default: the one found).")
 @click.option("--log", "log_file", type=PLACE, help="Append the result to this file (JSON Lines).")
@@ -594,6 +666,7 @@ def check(
     gauge_class: float,
     gauge_resolution: str,
     counts: float | None,
+    smallest: str | None,
     zero_now: float | None,
     port: str | None,
     log_file: Path | None,
@@ -608,14 +681,19 @@ def check(
     head = result.record.header
     press_gauge = _daily_gauge(gauge_range, gauge_class, gauge_resolution)
     gauge_Pa = parse(gauge, "pascal", what="gauge")
+    smallest_N = None if smallest is None else parse(smallest, "newton", what="smallest setpoint")
+    if smallest_N is not None and not smallest_N > 0.0:
+        raise BadInput("the smallest setpoint is above zero; give a force such as '0.9 tonf'.")
     if counts is None or zero_now is None:
         with connected(port) as device:
             reading = device.now()
+            if smallest_N is None:
+                smallest_N = smallest_setpoint_N(device)
         counts = reading.mean_counts if counts is None else counts
         zero_now = float(reading.zero_counts) if zero_now is None else zero_now
-    done = daily_check(result, press_gauge, gauge_Pa, counts, zero_now)
+    done = daily_check(result, press_gauge, gauge_Pa, counts, zero_now, smallest_N)
     document = {"time": datetime.now(UTC).isoformat(), **asdict(done), "passed": done.passed}
-    shown = _pressures(done.allowed_Pa)
+    shown = _pressures(done.allowed_Pa, pressure_unit_of(gauge))
     if log_file is not None:
         try:
             with log_file.open("a", encoding="utf-8") as out:
@@ -624,13 +702,16 @@ def check(
             raise BadInput(
                 f"{log_file} cannot be written ({error.strerror}); choose another place."
             ) from None
+    force = preferences().force
     if as_json:
         click.echo(json.dumps(document, allow_nan=False))
     else:
         click.echo(
             f"{'Pass' if done.passed else 'Fail'}: gauge {shown(done.gauge_Pa)}, device {shown(done.device_Pa)}, "
             f"difference {shown(done.difference_Pa)}, allowed ±{shown(done.allowed_Pa)}; zero moved by "
-            f"{done.zero_shift_counts:+.0f} counts."
+            f"{done.zero_shift_counts:+.0f} counts or {force(done.zero_shift_N, 2)}, allowed "
+            f"±{done.zero_allowed_counts:.0f} counts or {force(done.zero_allowed_N, 2)} (by the calibration's U at "
+            f"{force(done.smallest_N, 3)}, at most {ZERO_PART:.0%} of it)."
         )
     if not done.passed:
         at_rest = (
@@ -646,12 +727,23 @@ def check(
         click.echo(f"The calibration was due on {head.due:%Y-%m-%d}.", err=True)
 
 
-def _pressures(finest_Pa: float) -> Callable[[float], str]:
-    """Return what shows pressures in the user's unit, all to the tenth part of `finest_Pa`."""
-    unit = preferences().pressure_unit
+def _pressures(finest_Pa: float, unit: str) -> Callable[[float], str]:
+    """Return what shows pressures in a unit, all to the tenth part of `finest_Pa`."""
     finest = to_unit(finest_Pa, "pascal", unit)
     digits = max(0, 1 - math.floor(math.log10(finest))) if finest > 0 else 0
     return lambda value_Pa: f"{to_unit(value_Pa, 'pascal', unit):,.{digits}f} {unit}"
+
+
+def smallest_setpoint_N(device: Device) -> float | None:
+    """Return the smallest setpoint among the device's jobs (N), None where it has none."""
+    setpoints = [job.fields["setpoint_n"] for job in device.jobs().jobs]
+    return float(min(setpoints)) if setpoints else None
+
+
+def pressure_unit_of(text: str) -> str:
+    """Return the unit that a pressure was typed in, the user's own where it is none of the usual ones."""
+    unit = text.strip().lstrip("+-0123456789.,eE ").strip()
+    return unit if unit in PRESSURE_UNITS else preferences().pressure_unit
 
 
 def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Reference:

@@ -25,7 +25,7 @@ from steadyram.cli._session import (
     progress_bar,
     said_if_stopped,
 )
-from steadyram.cli.calibration import print_analysis, upload_values
+from steadyram.cli.calibration import enter_read_back, print_analysis, smallest_setpoint_N, upload_values
 from steadyram.commission.calibrate import calibrate as run_calibration
 from steadyram.commission.capability import TOLERANCE, Feed, can_hold, cautions, feeds, wide_code_forces_N
 from steadyram.commission.characterise import Characteristics
@@ -161,7 +161,7 @@ def calibrate(
             click.echo(told, err=True)
         for sentence in early:
             click.echo(sentence, err=True)
-        for sentence in worth_of_reference(header, _smallest_setpoint_N(device), preferences().force_unit):
+        for sentence in worth_of_reference(header, smallest_setpoint_N(device), preferences().force_unit):
             click.echo(sentence, err=True)
         click.echo(HANDS_CLEAR, err=True)
         with (
@@ -207,6 +207,7 @@ def calibrate(
                 state = device.push_calibration(kept | upload_values(fields, header), instead_of=there)
                 if store is not None:
                     keep_sets(device, store, [state])
+                enter_read_back(device, target, upload_values(fields, header))
     if as_json:
         points = [
             {"reference_N": p.force_N, "reading_counts": p.counts, "rising": p.rising} for p in found.points
@@ -261,12 +262,6 @@ def _print_points(points: Any, fields: dict[str, int]) -> None:
             f"{residual:+.1f} N" if point.rising else "",
         )
     out().print(table)
-
-
-def _smallest_setpoint_N(device: Device) -> float | None:
-    """The smallest setpoint among the device's jobs, None where it has none."""
-    setpoints = [job.fields["setpoint_n"] for job in device.jobs().jobs]
-    return float(min(setpoints)) if setpoints else None
 
 
 def _same_press(header: Header, press: Installed) -> None:

@@ -5,6 +5,7 @@ The device runs the rising branch, reading to force (see `device_poly`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -20,7 +21,7 @@ from steadyram.metrology.exact_fit import fit_polynomial
 from steadyram.metrology.friction import Friction, tell_apart
 from steadyram.metrology.levels import LevelErrors, level_errors
 from steadyram.metrology.lines import curve_lines, reading_lines
-from steadyram.metrology.measurement import Newton, measurement_of
+from steadyram.metrology.measurement import SEAT, Newton, measurement_of
 from steadyram.metrology.monte_carlo import TRIALS, MonteCarloCheck, check_budget
 from steadyram.metrology.nameplate import nameplate_ratio, nameplate_warning
 from steadyram.metrology.outliers import outlying
@@ -30,6 +31,7 @@ from steadyram.units import show
 
 # A reference whose own expanded uncertainty is more than this part of the force is told at that force.
 POOR_REFERENCE_PART = 0.05
+ONE_RUN = "run to run: not measured, one step instead"
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,13 @@ class Analysis:
 
     def reference_lines(self, force_N: float) -> list[Component]:
         """Lines of the budget that the reference brings at a force; newtons."""
-        return measurement_of(self.record.header).components(Newton(force_N))
+        lines = measurement_of(self.record.header).components(Newton(force_N))
+        return [line for line in lines if not (self.seat_in_runs and line.name == SEAT)]
+
+    @property
+    def seat_in_runs(self) -> bool:
+        """True when three runs or more with re-seating show what the seat does, in the line from run to run."""
+        return self.record.reseated and self.runs >= earned.ISO_RUNS
 
     def reading_lines(self, force_N: float) -> list[Component]:
         """Lines of one device reading at a force; newtons."""
@@ -131,6 +139,11 @@ class Analysis:
         lines, runs = self.lines_at(force_N), self.run_scatter
         if runs.mean_N > 0.0:
             lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t"))
+        elif runs.runs == 1:
+            # At the least each run begins at a zero that is known to a converter step.
+            slope = self.curve.slope_N_per_count(self.curve.u_of_force(force_N))
+            step = slope * self.record.header.counts_step / math.sqrt(12.0)
+            lines.append(Component(ONE_RUN, step, "B", shape="rectangular"))
         return combine(lines)
 
     def widening_at(self, force_N: float) -> float:
@@ -331,7 +344,8 @@ def _notes(found: Analysis) -> list[str]:
     header, curve = found.record.header, found.curve
     notes = [
         f"errors are judged on the {len(curve.rising)} points that the curve of {curve.degree + 1} coefficients was "
-        f"fitted to: {curve.dof} degrees of freedom"
+        f"fitted to: {curve.dof} degrees of freedom",
+        *_not_included(found),
     ]
     if warning := nameplate_warning(found.record):
         notes.append(warning)
@@ -344,7 +358,8 @@ def _notes(found: Analysis) -> list[str]:
         notes.append("no reading at rest after the runs: the zero error is not judged")
     if header.reference.kind == "gauge":
         notes.append(
-            "a gauge as the reference cannot see seal friction: the force rests on the friction assumed"
+            "a gauge as the reference cannot see seal friction: the force rests on the friction assumed, and no "
+            "reversibility v is stated"
         )
     for level in (found.levels[0], found.levels[-1]):
         own = combine(found.reference_lines(level.force_N)).expanded
@@ -358,3 +373,31 @@ def _notes(found: Analysis) -> list[str]:
     if found.outliers:
         notes.append(f"out of line with the others: {', '.join(found.outliers)}; nothing was left out")
     return notes
+
+
+def _not_included(found: Analysis) -> list[str]:
+    """Say what the budget has no line for, and what stands in for it."""
+    reference, said = found.record.header.reference, []
+    if found.runs == 1:
+        said.append(
+            "run to run: not measured, since one run was taken; U has one converter step in its "
+            "place and does not include what else another run would differ by"
+        )
+    if not reference.drift_percent:
+        said.append(
+            "drift of the reference between its certificates: not included (drift_percent is 0 in the header)"
+        )
+    if not found.record.header.temperature_span_K or not found.record.header.temperature_percent_per_K:
+        said.append("temperature of the sensor: not included (its figures are 0 in the header)")
+    if reference.kind == "gauge":
+        return said
+    if not reference.seat_percent:
+        said.append("tilted or rough seat of the reference: not included (seat_percent is 0 or missing)")
+    elif found.seat_in_runs:
+        said.append("tilted or rough seat of the reference: re-seated and measured, in the line run to run")
+    else:
+        said.append(
+            f"tilted or rough seat of the reference: up to {reference.seat_percent:g} % of the force "
+            f"({reference.seat_basis or 'by the header'})"
+        )
+    return said

@@ -11,12 +11,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from steadyram import __version__
-from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.budget import StatedBudget, stated
 from steadyram.metrology.certificate_facts import FORMULA, facts_of, methods_of, traceability_of
 from steadyram.metrology.claims import CERTIFICATE, title_of
+from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.drift import compare
-from steadyram.metrology.standards import standards
+from steadyram.metrology.monte_carlo import TRIALS
+from steadyram.metrology.record import Issue, document_number
+from steadyram.metrology.standards import standards, with_fresh
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.verify import Verification
 from steadyram.units import to_unit
@@ -68,6 +71,7 @@ class Contents:
     caution: str
     issued: datetime
     digest: str
+    number: str
 
     @property
     def is_certificate(self) -> bool:
@@ -115,36 +119,41 @@ def contents(
     verification: Verification | None = None,
     issued: datetime | None = None,
     scatter: StrokeScatter | None = None,
+    issue: Issue | None = None,
 ) -> Contents:
     """Collect what the document says.
 
     unit: a force unit of `units.FORCE_UNITS`; previous: the calibration before, for as-found and as-left;
     verification: fresh points judged by a rule, for the statement of conformity; issued: date of issue, default
-    that of the calibration; scatter: what the device has measured from stroke to stroke. Raises BadInput when
+    that of the calibration; scatter: what the device has measured from stroke to stroke; issue: which issue it is, None
+    where issues are not counted (a draft, or points that are in no journal). Raises BadInput when
     traceability is claimed and cannot be checked, and when `previous` is of another transducer or press, or not
     earlier.
     """
-    header = analysis.record.header
+    analysis = with_fresh(analysis, verification)
+    header, record = analysis.record.header, analysis.record
     title, gaps = title_of(analysis)
+    number = document_number(record) if issue is None else issue.name
     forces = Forces(unit)
     day = header.made if issued is None else issued
     sections = [
         Section(
-            "Item, reference, place and date", tables=(Table(None, facts_of(analysis, day, unit), (1, 3)),)
+            "Item, reference, place and date",
+            tables=(Table(None, facts_of(analysis, day, unit, _issue_facts(number, issue)), (1, 3)),),
         ),
         Section("Method", methods_of(analysis)),
         Section("Metrological traceability", traceability_of(analysis, unit)),
         Section(
             "Results",
-            tuple(_results(analysis, forces)),
+            tuple(_results(analysis, forces, verification)),
             (_levels(analysis, forces, scatter or StrokeScatter()),),
         ),
+        *_monte_carlo(analysis, forces),
         Section("As found and as left", *_history(previous, analysis, forces)),
         Section("Conformity", *_conformity(verification, forces)),
-        _budget(analysis, forces),
+        *_budgets(analysis, forces),
         Section(
-            "Polynomial that the device runs",
-            (FORMULA,),
+            *_polynomial(analysis),
             (Table(None, tuple((k, str(v)) for k, v in analysis.device.fields.items()), (1, 3)),),
         ),
         Section("Errors and uncertainty", plot=True),
@@ -157,7 +166,8 @@ def contents(
         )
     return Contents(
         title=title,
-        name=f"No. {header.number}, {header.sensor} {header.transducer.serial}, {header.made:%Y-%m-%d}",
+        name=f"No. {number}, {header.sensor} {header.transducer.serial}, {header.made:%Y-%m-%d}",
+        number=number,
         invented=header.invented,
         sections=tuple(sections),
         caution=CAUTION,
@@ -166,7 +176,31 @@ def contents(
     )
 
 
-def _results(analysis: Analysis, forces: Forces) -> list[str]:
+def _issue_facts(number: str, issue: Issue | None) -> tuple[tuple[str, str], ...]:
+    """Return which document it is, and what it replaces."""
+    if issue is None:
+        return (("number and issue", f"{number}; issues are not counted"),)
+    facts = (("number and issue", f"{number} (issue {issue.issue})"),)
+    if not issue.replaces:
+        return facts
+    return (*facts, ("replaces", f"{issue.replaces}, because: {issue.reason}"))
+
+
+def _polynomial(analysis: Analysis) -> tuple[str, tuple[str, ...]]:
+    """Return the heading over the polynomial and its sentences: it runs on a device only once it was read back."""
+    held = analysis.record.read_back_of(analysis.device.fields)
+    if held is None:
+        return "Polynomial to be uploaded, not read back", (
+            FORMULA,
+            "Not read back from a device: that a device runs it is not stated ('calibration confirm' reads it back).",
+        )
+    return "Polynomial that the device runs", (
+        FORMULA,
+        f"Read back from device {held.device}, firmware {held.firmware}, on {held.at:%Y-%m-%d}: the same figures.",
+    )
+
+
+def _results(analysis: Analysis, forces: Forces, verification: Verification | None) -> list[str]:
     levels, curve = analysis.levels, analysis.curve
     worst = max(levels, key=lambda v: v.expanded_N / v.force_N)
     said = [
@@ -174,11 +208,12 @@ def _results(analysis: Analysis, forces: Forces) -> list[str]:
         "relate only to the item named above, as it was when calibrated.",
         f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:#.2g} % of the force, at "
         f"{forces.shown(worst.force_N)} (k = {worst.coverage_factor:.2f}, 95 %). Here and in every table it is the "
-        "standard uncertainty times the k beside it, evaluated by JCGM 100 and checked by JCGM 101.",
+        "standard uncertainty times the k beside it, evaluated by JCGM 100; where Monte Carlo (JCGM 101) does not "
+        "agree, its wider interval is stated instead.",
         f"Largest residual of the device's integer polynomial "
         f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
         "degrees of freedom.",
-        *standards(analysis, forces.unit),
+        *standards(analysis, forces.unit, verification),
     ]
     if analysis.zero_error_percent is not None:
         said.append(f"Zero return after the runs: {analysis.zero_error_percent:+.3f} % of the largest force.")
@@ -192,17 +227,52 @@ def _results(analysis: Analysis, forces: Forces) -> list[str]:
     checks = [v.monte_carlo for v in levels if v.monte_carlo is not None]
     if checks:
         agree = sum(c.agrees for c in checks)
-        wider = "" if agree == len(checks) else "; at the others the wider interval is stated"
+        others = ", ".join(forces.shown(c.force_N) for c in checks if not c.agrees)
+        wider = f"; not at {others}, where the wider interval is stated" if others else ""
         said.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} forces{wider}.")
     return said
 
 
-def _optional(value: float | None, digits: int) -> str:
-    return "not taken" if value is None else f"{value:.{digits}f}"
+def _optional(value: float | None, digits: int, missing: str = "not taken") -> str:
+    return missing if value is None else f"{value:.{digits}f}"
+
+
+def _monte_carlo(analysis: Analysis, forces: Forces) -> tuple[Section, ...]:
+    """Return the comparison of budget and Monte Carlo by force."""
+    checks = [(v, v.monte_carlo) for v in analysis.levels if v.monte_carlo is not None]
+    if not checks:
+        return ()
+    least = min(c.tolerance_N for _, c in checks)
+    unit = forces.unit
+    rows = tuple(
+        (
+            forces.column(v.force_N, least),
+            forces.column(v.budget.expanded, least),
+            forces.column(c.low_N, least, True),
+            forces.column(c.high_N, least, True),
+            forces.column(c.tolerance_N, least),
+            "yes" if c.agrees else "NO",
+            forces.column(v.expanded_N, least),
+        )
+        for v, c in checks
+    )
+    off = max(checks, key=lambda each: abs(each[1].expanded_N / each[0].budget.expanded - 1.0))
+    part = 100.0 * (off[1].expanded_N / off[0].budget.expanded - 1.0)
+    table = Table(
+            (f"force ({unit})", f"U of the budget ({unit})", f"Monte Carlo from ({unit})", f"to ({unit})",
+             f"tolerance ({unit})", "agrees", f"U stated ({unit})"),
+            rows,
+            (3, 3, 3, 3, 3, 2, 3),
+            f"95 % interval by Monte Carlo, {TRIALS} trials (JCGM 101, clause 8: each end within the tolerance, half a "
+            f"unit of the first digit of the standard uncertainty). Furthest apart at {forces.shown(off[0].force_N)}: "
+            f"{part:+.1f} %.",
+    )  # fmt: skip
+    return (Section("Budget compared with Monte Carlo", tables=(table,)),)
 
 
 def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table:
     classed, unit = analysis.iso_class is not None, forces.unit
+    gauge = analysis.record.header.reference.kind == "gauge"
     headings = (
         f"force ({unit})", "q (%)", "b (%)", "v (%)", "a (%)", f"U ({unit})", "k", "U (%)", f"U stroke ({unit})",
     )  # fmt: skip
@@ -212,7 +282,7 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
             forces.column(level.force_N, least),
             f"{level.q_percent:+.3f}",
             _optional(level.b_percent, 3),
-            _optional(level.v_percent, 3),
+            _optional(level.v_percent, 3, "not measured" if gauge else "not taken"),
             f"{level.a_percent:.3f}",
             forces.column(level.expanded_N, least),
             f"{level.coverage_factor:.2f}",
@@ -224,7 +294,7 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
         rows.append((*row, "none" if level.iso_class is None else f"{level.iso_class:g}") if classed else row)
     note = (
         "q: mean error of the device's reading over the runs; b: repeatability, spread of the runs; v: reversibility, "
-        "worst run coming down; a: resolution; U: expanded uncertainty of one device reading of rising force, "
+        f"{_reversibility(gauge)}; a: resolution; U: expanded uncertainty of one device reading of rising force, "
         "coverage about 95 % with the k of its row; U stroke: the same of one stroke's force, whose zero and friction "
         "are another each time, with its own k."
     )
@@ -234,14 +304,23 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
     )
 
 
+def _reversibility(gauge: bool) -> str:
+    if gauge:
+        return "not measured, since the falling force of a gauge rests on the friction that is assumed"
+    return (
+        "100 (error going up less error coming down) / force, at one force within one run, the error going up between "
+        "that run's own points by a straight line; the run of largest size"
+    )
+
+
 def _history(
     previous: Analysis | None, analysis: Analysis, forces: Forces
 ) -> tuple[tuple[str, ...], tuple[Table, ...]]:
     if previous is None:
         return (
             (
-                "As found: not stated, no earlier calibration was given. As left: the results above; the device's "
-                "polynomial is replaced by the one below.",
+                "As found: not stated, no earlier calibration was given. As left: the results above, with the "
+                "polynomial below in the device.",
             ),
             (),
         )
@@ -278,8 +357,21 @@ def _history(
             f"As found, with calibration No. {old.number} of {old.made:%Y-%m-%d} in force: errors "
             f"{'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force throughout.",
             f"Since then: {drift.trend}.",
+            *_common_reference(previous, analysis),
         ),
         (Table(headings, rows, (3, 3, 3, 3, 2, 2, 2), note),),
+    )
+
+
+def _common_reference(previous: Analysis, analysis: Analysis) -> tuple[str, ...]:
+    """Say what it means for E_n when both calibrations had one reference."""
+    old, new = (each.record.header.reference for each in (previous, analysis))
+    if (old.serial, old.what) != (new.serial, new.what):
+        return ()
+    return (
+        f"Both calibrations were made with the same reference (serial {new.serial}). Its error is in both and drops "
+        "out of the change, but not out of their uncertainties: E_n is smaller than it would be without it, so a "
+        "change is called significant later than it could be.",
     )
 
 
@@ -306,6 +398,7 @@ def _conformity(
     least = min(p.expanded_N for p in verification.points)
     rows = tuple(
         (
+            p.at[:16].replace("T", " ") or NOT_RECORDED,
             forces.column(p.reference_N, least),
             forces.column(p.indicated_N, least),
             forces.column(p.error_N, least, True),
@@ -318,10 +411,10 @@ def _conformity(
     )
     unit = forces.unit
     table = Table(
-        (f"reference ({unit})", f"device ({unit})", f"error ({unit})", f"limit ± ({unit})", f"U ({unit})", "k",
-         "verdict"),
+        ("time (UTC)", f"reference ({unit})", f"device ({unit})", f"error ({unit})", f"limit ± ({unit})",
+         f"U ({unit})", "k", "verdict"),
         rows,
-        (3, 3, 3, 3, 3, 2, 3),
+        (5, 3, 3, 3, 3, 3, 2, 3),
         "Fresh points, not among those that were fitted. U: expanded uncertainty of the comparison, coverage about "
         "95 % with the k of its row.",
     )  # fmt: skip
@@ -330,16 +423,28 @@ def _conformity(
             f"Specification: error of the device's reading of rising force within {limit} of the reference. "
             f"Decision rule: {rule}.",
             f"Result: {verification.verdict}, for the {len(rows)} points below and nothing else.",
+            f"Fresh points taken on {verification.taken or 'a day that was not stated'} against "
+            f"{verification.reference}; SHA-256 digest of their record: {verification.digest or 'none'}.",
         ),
         (table,),
     )
 
 
-def _budget(analysis: Analysis, forces: Forces) -> Section:
-    middle = analysis.levels[len(analysis.levels) // 2]
-    budget = stated(middle.budget)
+def _budgets(analysis: Analysis, forces: Forces) -> list[Section]:
+    """Return the budget at the middle force, at the smallest, and where the uncertainty is worst."""
+    levels = analysis.levels
+    middle = len(levels) // 2
+    worst = max(range(len(levels)), key=lambda i: levels[i].expanded_N / levels[i].force_N)
+    why: dict[int, list[str]] = {middle: [], 0: [], worst: []}
+    why[0].append("smallest force")
+    why[worst].append("largest U in per cent")
+    return [_budget(analysis, forces, levels[i], " and ".join(words)) for i, words in why.items()]
+
+
+def _budget(analysis: Analysis, forces: Forces, level: Level, why: str) -> Section:
+    budget = stated(level.budget)
     return Section(
-        f"Uncertainty budget at {forces.shown(middle.force_N)}",
+        f"Uncertainty budget at {forces.shown(level.force_N)}" + (f" ({why})" if why else ""),
         (_budget_line(budget, forces),),
         (
             Table(
@@ -356,9 +461,26 @@ def _budget(analysis: Analysis, forces: Forces) -> Section:
                     for c in budget.components
                 ),
                 (4, 3, 1, 2, 2),
+                _freedom(analysis),
             ),
         ),
     )  # fmt: skip
+
+
+def _freedom(analysis: Analysis) -> str:
+    """Say how the degrees of freedom come about."""
+    n, degree, runs = len(analysis.curve.rising), analysis.degree, analysis.runs
+    scatter = analysis.run_scatter
+    if scatter.of_means_N > 0.0:
+        return (
+            f"Degrees of freedom within the runs: {n} points less the curve's degree, {degree}, less one "
+            f"mean for each of {runs} runs = {scatter.within_dof}; from run to run: {runs} runs less one mean = "
+            f"{scatter.means_dof}. 'many': known well, or a limit by a data sheet."
+        )
+    return (
+        f"Degrees of freedom: {n} points less {degree + 1} coefficients = {scatter.within_dof}. 'many': known well, or "
+        "a limit by a data sheet."
+    )
 
 
 def _budget_line(budget: StatedBudget, forces: Forces) -> str:
@@ -371,16 +493,14 @@ def _budget_line(budget: StatedBudget, forces: Forces) -> str:
 
 
 def _points(analysis: Analysis, forces: Forces) -> Table:
-    record, rows, at = analysis.record, [], 0
-    indicated = analysis.device.residual_N + analysis.device.force_N
+    record, rows = analysis.record, []
+    indicated = device_force(analysis.device.fields, [p.counts for p in record.points])
     least = min(level.expanded_N for level in analysis.levels)
     for i, point in enumerate(record.points):
-        shown = error = "-"
-        if point.direction == "rising":
-            shown = forces.column(float(indicated[at]), least)
-            error = forces.column(float(analysis.device.residual_N[at]), least, True)
-            at += 1
-        reference = forces.column(record.force_N(point), least)
+        force = record.force_N(point)
+        shown = forces.column(float(indicated[i]), least)
+        error = forces.column(float(indicated[i]) - force, least, True)
+        reference = forces.column(force, least)
         when = NOT_RECORDED if point.at is None else f"{point.at.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
         rows.append(
             (

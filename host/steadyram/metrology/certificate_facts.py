@@ -16,10 +16,13 @@ FORMULA = (
 NOT_SAID = "not stated"
 
 
-def facts_of(analysis: Analysis, issued: datetime, unit: str) -> tuple[tuple[str, str], ...]:
-    """Return name and text of every fact; what was not said is shown as such."""
+def facts_of(
+    analysis: Analysis, issued: datetime, unit: str, of_the_issue: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """Return name and text of every fact; what was not said is shown as such. of_the_issue: which document it is."""
     header = analysis.record.header
     return (
+        *of_the_issue,
         ("calibrated by", header.laboratory or NOT_SAID),
         ("customer", header.customer or NOT_SAID),
         ("place of calibration", header.location or NOT_SAID),
@@ -78,6 +81,8 @@ def _stated(one: Reference) -> str:
         )
     if one.drift_percent:
         parts.append(f"drift between certificates up to {one.drift_percent:g} %")
+    if one.seat_percent:
+        parts.append(f"its seat up to {one.seat_percent:g} % ({one.seat_basis or 'by the header'})")
     return ", ".join(parts)
 
 
@@ -125,9 +130,7 @@ def _before_the_runs(analysis: Analysis) -> tuple[str, ...]:
     loads = {start.run: start.preloads for start in record.starts if start.preloads is not None}
     said.append(
         "Highest force put on before the runs: "
-        + ", ".join(
-            f"run {run} {count} {'time' if count == 1 else 'times'}" for run, count in sorted(loads.items())
-        )
+        + ", ".join(f"run {run}: {_times(count)}" for run, count in sorted(loads.items()))
         + "."
         if loads
         else "Preloading is not recorded."
@@ -138,6 +141,10 @@ def _before_the_runs(analysis: Analysis) -> tuple[str, ...]:
             "Zero after each run less zero before it: " + ", ".join(f"{r:+.1f}" for r in returns) + " counts."
         )
     return tuple(said)
+
+
+def _times(count: int) -> str:
+    return {0: "not", 1: "once"}.get(count, f"{count} times")
 
 
 def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:

@@ -51,8 +51,8 @@ def _figure(analysis: Analysis, unit: str) -> Figure:
         "o", color="C0", label="rising, device less reference",
     )  # fmt: skip
     x = [shown(v.force_N) for v in analysis.levels]
-    band = [shown(v.budget.expanded) for v in analysis.levels]
-    axes.plot(x, band, "--", color="C3", label="expanded uncertainty U")
+    band = [shown(v.expanded_N) for v in analysis.levels]
+    axes.plot(x, band, "--", color="C3", label="expanded uncertainty U as stated")
     axes.plot(x, [-b for b in band], "--", color="C3")
     kind = "load cell" if analysis.record.header.reference.kind == "load-cell" else "gauge and piston area"
     axes.set(xlabel=f"force by {kind} ({unit})", ylabel=f"error ({unit})")

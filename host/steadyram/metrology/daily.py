@@ -7,6 +7,7 @@ friction are the same on both sides and drop out.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from steadyram.errors import BadInput
@@ -16,12 +17,17 @@ from steadyram.metrology.device_poly import evaluate_device
 from steadyram.metrology.header import Reference
 from steadyram.metrology.measurement import OF_THE_PRESS, PressureGauge
 
-ZERO_DRIFT_PART = 0.02  # of the transducer's span, 80 % of the converter
+# A zero may not move by more than this part of the smallest force that counts (own rule).
+ZERO_PART = 0.05
 
 
 @dataclass(frozen=True)
 class DailyCheck:
-    """Gauge, device, their difference and the difference allowed, as pressure (Pa) and as force (N)."""
+    """Gauge, device, their difference and the difference allowed, as pressure (Pa) and as force (N).
+
+    zero_*: how far the zero moved since the calibration and how far it may; smallest_N: the force for which that is
+    judged, the smallest setpoint or the smallest calibrated force.
+    """
 
     gauge_Pa: float
     device_Pa: float
@@ -33,6 +39,9 @@ class DailyCheck:
     allowed_N: float
     zero_shift_counts: float
     zero_allowed_counts: float
+    zero_shift_N: float
+    zero_allowed_N: float
+    smallest_N: float
     budget: StatedBudget
 
     @property
@@ -45,11 +54,17 @@ class DailyCheck:
 
 
 def daily_check(
-    analysis: Analysis, gauge: Reference, gauge_Pa: float, counts: float, zero_counts_now: float
+    analysis: Analysis,
+    gauge: Reference,
+    gauge_Pa: float,
+    counts: float,
+    zero_counts_now: float,
+    smallest_N: float | None = None,
 ) -> DailyCheck:
     """Compare one pressure while the press holds on a block, and the zero.
 
-    gauge: the press's own, with its class, range and resolution; counts: device reading then. Raises
+    gauge: the press's own, with its class, range and resolution; counts: device reading then; smallest_N: the
+    smallest setpoint in use, None if not known. Raises
     BadInput when the gauge reads below a quarter of its range, where its class says little.
     """
     if not 0.25 * gauge.range <= gauge_Pa <= gauge.range:
@@ -71,6 +86,9 @@ def daily_check(
         [*lines, Component("calibration and reading", calibration.combined, "A", calibration.effective_dof)]
     )
     area = header.area_m2
+    least = analysis.levels[0].force_N if smallest_N is None else smallest_N
+    slope = analysis.curve.slope_N_per_count(0.0)
+    zero_N = _zero_allowed_N(analysis, least)
     return DailyCheck(
         gauge_Pa=gauge_Pa,
         device_Pa=(device + friction) / area,
@@ -81,9 +99,34 @@ def daily_check(
         difference_N=device - force,
         allowed_N=budget.expanded,
         zero_shift_counts=zero_counts_now - header.zero_counts,
-        zero_allowed_counts=ZERO_DRIFT_PART * 0.8 * 65536.0,
+        zero_allowed_counts=zero_N / slope,
+        zero_shift_N=slope * (zero_counts_now - header.zero_counts),
+        zero_allowed_N=zero_N,
+        smallest_N=least,
         budget=stated(budget),
     )
+
+
+def _zero_allowed_N(analysis: Analysis, smallest_N: float) -> float:
+    """Return how far the zero may move (N): what the calibration leaves uncertain at the smallest force that counts.
+
+    With the sensor's temperature drift over its whole range (data sheets state it of full scale) and the fluctuation at
+    rest; at most ZERO_PART of that force.
+    """
+    header = analysis.record.header
+    slope = analysis.curve.slope_N_per_count(0.0)
+    drift = header.full_N * header.temperature_percent_per_K / 100.0 * header.temperature_span_K
+    own = analysis.budget_at(analysis.inside(smallest_N))
+    budget = combine(
+        [
+            Component("calibration", own.combined, "A", own.effective_dof),
+            Component("temperature on the zero", drift / math.sqrt(3.0), "B", shape="rectangular"),
+            Component(
+                "fluctuation at rest", slope * (header.fluctuation_counts or 0.0) / math.sqrt(12.0), "B"
+            ),
+        ]
+    )
+    return min(budget.expanded, ZERO_PART * smallest_N)
 
 
 def _friction(analysis: Analysis) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header
 from steadyram.metrology.levels import LevelErrors
-from steadyram.metrology.measurement import Newton, measurement_of
+from steadyram.metrology.measurement import SEAT, Newton, measurement_of
 from steadyram.metrology.nameplate import WARN_PART, nameplate_ratio
 from steadyram.metrology.record import CalibrationRecord
 
@@ -132,6 +132,7 @@ def e74_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: in
 
 def reference_class(record: CalibrationRecord, lowest_N: float, classes: Sequence[float]) -> float | None:
     """Return the best of `classes` for which the reference is good enough at the lowest force, None for none."""
-    lines = measurement_of(record.header).components(Newton(lowest_N))
+    # Of the instrument itself: how it is seated is the calibration's matter.
+    lines = [c for c in measurement_of(record.header).components(Newton(lowest_N)) if c.name != SEAT]
     percent = 100.0 * combine(lines).expanded / lowest_N
     return next((c for c in classes if percent <= REFERENCE_PART * c), None)

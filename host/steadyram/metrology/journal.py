@@ -125,7 +125,7 @@ class Journal:
     def read_back(self, held: ReadBack) -> None:
         """Append what a device held when it was asked; the record's own digest stays."""
         self._append({"read_back": held.model_dump(mode="json")})
-        self.record = self.record.model_copy(update={"read_back": held})
+        self.record = self.record.model_copy(update={"read_backs": (*self.record.read_backs, held)})
 
     def _refuse_finished(self) -> None:
         if self.record.issues:
@@ -186,7 +186,7 @@ class _Read:
         self.taken_back: list[int] = []
         self.starts: list[RunStart] = []
         self.issues: list[Issue] = []
-        self.held: ReadBack | None = None
+        self.held: list[ReadBack] = []
         self.digest = ""
 
     @property
@@ -205,7 +205,7 @@ class _Read:
             self.issues.append(Issue.model_validate(value))
             return True
         elif kind == "read_back":
-            self.held = ReadBack.model_validate(value)
+            self.held.append(ReadBack.model_validate(value))
             return True
         elif self.finished:
             return False
@@ -236,7 +236,7 @@ class _Read:
             starts=tuple(self.starts),
             digest=self.digest,
             issues=tuple(self.issues),
-            read_back=self.held,
+            read_backs=tuple(self.held),
         )
 
 

@@ -28,9 +28,10 @@ def curve_lines(header: Header, curve: Curve, force_N: float, runs: RunScatter) 
         Component("curve", runs.part * curve.standard_uncertainty(u), "A", runs.within_dof, "t"),
         Component("device's integers", max(0.5, curve.rounding_N) / root3, "B", shape="rectangular"),
     ]
-    if header.zero_return_counts:
-        zero = curve.slope_N_per_count(u) * abs(header.zero_return_counts)
-        lines.append(Component("zero", zero / root3, "B", shape="rectangular"))
+    # The zero is not known better than to a converter step (rectangular); each run begins at one of its own.
+    step = header.counts_step / math.sqrt(12.0 * runs.runs)
+    returned = max(abs(header.zero_return_counts or 0.0) / root3, step)
+    lines.append(Component("zero", curve.slope_N_per_count(u) * returned, "B", shape="rectangular"))
     if header.temperature_percent_per_K and header.temperature_span_K:
         half = force_N * header.temperature_percent_per_K / 100.0 * header.temperature_span_K
         lines.append(Component("temperature", half / root3, "B", shape="rectangular"))

@@ -22,6 +22,8 @@ Newton = NewType("Newton", float)
 Pascal = NewType("Pascal", float)
 Direction = Literal["rising", "falling"]
 
+# A tilted or rough seat of a load cell; where the cell was re-seated between the runs, they show it by themselves.
+SEAT = "seat of the reference"
 # Lines that depend on the press and not on the instrument: a comparison of two readings on one press
 # that were both turned into force by them is free of their errors.
 OF_THE_PRESS = ("piston area", "assumed friction")
@@ -93,7 +95,10 @@ class LoadCell:
 
     def components(self, force: Newton) -> list[Component]:
         """Lines of the budget at a force, newtons; none that are zero."""
-        return _present(_instrument(self.reference, force, 1.0))
+        seat = abs(force) * (self.reference.seat_percent or 0.0) / 100.0 / math.sqrt(3.0)
+        return _present(
+            [*_instrument(self.reference, force, 1.0), Component(SEAT, seat, "B", shape="rectangular")]
+        )
 
 
 @dataclass(frozen=True)

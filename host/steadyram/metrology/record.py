@@ -5,6 +5,8 @@ All figures SI; counts are on the 16-bit scale of every board. Checked at the ed
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Mapping
 from itertools import pairwise
 
 from pydantic import AwareDatetime
@@ -13,6 +15,7 @@ from steadyram.metrology.header import Header, Point, RunStart, Strict
 from steadyram.metrology.measurement import Newton, measurement_of
 
 PRELOADS_FIRST, PRELOADS_RESEATED = 3, 1
+DIGEST_DIGITS = 10
 
 
 class Issue(Strict):
@@ -44,7 +47,7 @@ class CalibrationRecord(Strict):
 
     rows: of the points in their file; taken_back: rows of points that whoever calibrated took back; starts: what was
     done before each run; digest: of the last line of the calibration in its chained journal, "" where there is none;
-    issues, read_back: what was added to the journal afterwards.
+    issues, read_backs: what was added to the journal afterwards.
     """
 
     header: Header
@@ -54,7 +57,7 @@ class CalibrationRecord(Strict):
     starts: tuple[RunStart, ...] = ()
     digest: str = ""
     issues: tuple[Issue, ...] = ()
-    read_back: ReadBack | None = None
+    read_backs: tuple[ReadBack, ...] = ()
 
     @property
     def reseated(self) -> bool:
@@ -66,6 +69,12 @@ class CalibrationRecord(Strict):
             later = {p.run for p in self.points} - {min((p.run for p in self.points), default=1)}
             return bool(later) and all(self._start(run).reseated is True for run in later)
         return self.header.reseated is True
+
+    def read_back_of(self, fields: Mapping[str, int]) -> ReadBack | None:
+        """Return the first time that a device held these fields when it was asked, None if it never did."""
+        return next(
+            (h for h in self.read_backs if {k: h.fields.get(k) for k in fields} == dict(fields)), None
+        )
 
     @property
     def preloaded(self) -> bool:
@@ -97,3 +106,17 @@ class CalibrationRecord(Strict):
     def row(self, index: int) -> str:
         """Name of a point for people: its row in the file, or its number."""
         return f"row {self.rows[index]}" if index < len(self.rows) else f"point {index + 1}"
+
+
+def document_number(record: CalibrationRecord) -> str:
+    """Return the number of every document of a record: the calibration's, and ten digits of the record's digest."""
+    digest = record.digest
+    if not digest:
+        content = record.model_dump_json(include={"header", "points", "starts"})
+        digest = hashlib.sha256(content.encode("utf-8")).hexdigest()
+    return f"{record.header.number}-{digest[:DIGEST_DIGITS]}"
+
+
+def issue_name(record: CalibrationRecord, issue: int) -> str:
+    """Return number and issue as one name, as another document refers to it."""
+    return f"{document_number(record)}/{issue}"

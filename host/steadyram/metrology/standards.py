@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from steadyram.metrology.analyse import Analysis
+from steadyram.metrology.classes import E4_LIMIT_PERCENT, parameter_class
+from steadyram.metrology.verify import Verification
 from steadyram.units import show
 
 # ISO/IEC 17025, 7.8.6 asks for the rule with every statement of conformity, and a class is one.
 DECISION = "Decision rule: the limits as they stand, no guard band."
 
 
-def standards(analysis: Analysis, unit: str) -> list[str]:
-    """Return the sentences on classes. A standard whose conditions are not met is named only to say what lacks."""
-    said = [_iso(analysis, unit)]
+def standards(analysis: Analysis, unit: str, verification: Verification | None = None) -> list[str]:
+    """Return the sentences on classes. A standard whose conditions are not met is named only to say what lacks.
+
+    verification: fresh points whose errors lower the classes; `with_fresh` must have been applied.
+    """
+    said = [_iso(analysis, unit, _judged_on(analysis, unit, verification))]
     if analysis.e4_ok is not None:
         kept = "kept" if analysis.e4_ok else "not kept"
-        said.append(f"ASTM E4, one per cent at every force and between runs: {kept}. {DECISION}")
+        said.append(
+            f"ASTM E4, one per cent at every force and between runs: {kept}. "
+            f"{_judged_on(analysis, unit, verification)} {DECISION}"
+        )
     if analysis.llf is not None:
         top = analysis.levels[-1].force_N
         starts = [
@@ -29,15 +39,56 @@ def standards(analysis: Analysis, unit: str) -> list[str]:
     return said
 
 
-def _iso(analysis: Analysis, unit: str) -> str:
+def with_fresh(analysis: Analysis, verification: Verification | None) -> Analysis:
+    """Return the analysis with what its fresh points leave of the classes that the fitted points kept."""
+    if verification is None or not verification.points:
+        return analysis
+    worst = max(abs(p.error_percent) for p in verification.points)
+    e4 = None if analysis.e4_ok is None else analysis.e4_ok and worst <= E4_LIMIT_PERCENT
+    own = parameter_class("q", worst)
+
+    def lowered(found: float | None) -> float | None:
+        return None if found is None or own is None else max(found, own)
+
+    levels = tuple(
+        replace(level, iso_class=lowered(level.iso_class), iso_class_with_v=lowered(level.iso_class_with_v))
+        for level in analysis.levels
+    )
+    return replace(
+        analysis,
+        levels=levels,
+        e4_ok=e4,
+        iso_class=lowered(analysis.iso_class),
+        iso_class_with_v=lowered(analysis.iso_class_with_v),
+    )
+
+
+def _judged_on(analysis: Analysis, unit: str, verification: Verification | None) -> str:
+    """Say which points a verdict rests on: those that were fitted lie nearer to the curve than others will."""
+    curve = analysis.curve
+    fitted = (
+        f"the {len(curve.rising)} points that the curve was fitted to ({curve.dof} degrees of freedom: "
+        f"{len(curve.rising)} points less {curve.degree + 1} coefficients)"
+    )
+    if verification is None:
+        return f"Judged on {fitted}, not on fresh ones."
+    worst = max(verification.points, key=lambda p: abs(p.error_percent))
+    day = f" of {verification.taken}" if verification.taken else ""
+    return (
+        f"Judged on {fitted} and on {len(verification.points)} fresh points{day}, whose largest error is "
+        f"{worst.error_percent:+.2f} % at {show(worst.reference_N, 'newton', unit)}."
+    )
+
+
+def _iso(analysis: Analysis, unit: str, judged_on: str) -> str:
     if analysis.iso_lacks:
         return f"No machine class (ISO 7500-1) is stated: {'; '.join(analysis.iso_lacks)}."
     if analysis.iso_class is None:
-        return "The figures keep no machine class of ISO 7500-1."
+        return f"The figures keep no machine class of ISO 7500-1. {judged_on}"
     lower = analysis.iso_lower_limit_N
     start = "" if lower is None else f", from {show(lower, 'newton', unit)}"
     with_v = "none" if analysis.iso_class_with_v is None else f"class {analysis.iso_class_with_v:g}"
     return (
         f"The figures keep ISO 7500-1 class {analysis.iso_class:g} for rising force{start}; with reversibility: "
-        f"{with_v}. {DECISION}"
+        f"{with_v}. {judged_on} {DECISION}"
     )

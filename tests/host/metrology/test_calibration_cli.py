@@ -1,6 +1,7 @@
 """`steadyram calibration ...` from the outside."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -151,6 +152,13 @@ def test_check_compare_and_rr(tmp_path, capsys):
         capsys, "calibration", "check", old, "--gauge", f"{bar + 15} bar", "--counts", counts, *common
     )
     assert code == 5
+    # For people it stands in the unit that was typed, with the limit that the zero is held to.
+    plain = ("--gauge-range", "345 bar", "--zero-now", "7540", "--counts", counts + 940)
+    code, out, err = run(capsys, "calibration", "check", old, "--gauge", f"{bar / 10} MPa", *plain)
+    assert code == 5
+    assert f"gauge {bar / 10:.2f} MPa" in out
+    assert "zero moved by +940 counts or" in out
+    assert re.search(r"allowed ±\d+ counts or", out)
     assert len((tmp_path / "daily.jsonl").read_text().splitlines()) == 2
     later = header(made="2027-01-02T00:00:00Z")
     new = journal_of(tmp_path / "new.jsonl", head=later, gain=1.03)

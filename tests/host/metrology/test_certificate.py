@@ -50,7 +50,8 @@ def test_everything_that_a_certificate_asks_for_stands_in_it(tmp_path):
     assert said.title == "Calibration certificate"
     page = html(said, found)
     for wanted in (
-        "No. 7, transducer T1",
+        "No. 7-",
+        "transducer T1, 2026-01-02",
         "Example Calibration, 1 Mill Lane, Sampleton",
         "Example Brackets",
         "workshop, bay 3",
@@ -131,7 +132,10 @@ def test_verification_stands_in_the_certificate_with_its_rule(tmp_path, capsys):
     path = journal_of(tmp_path / "cal.jsonl", head=complete(), noise=1.0)
     fresh = tmp_path / "fresh.csv"
     fresh.write_text("reference,reading\n" + "".join(f"{f},{counts_of(f)}\n" for f in (40e3, 80e3)))
-    code, _, err = run(capsys, "calibration", "certificate", path, "--points", fresh, "--limit", "1 %")
+    code, _, err = run(
+        capsys, "calibration", "certificate", path, "--points", fresh, "--limit", "1 %", "--points-date", "2026-01-03",
+        "--reference-unit", "N",
+    )  # fmt: skip
     assert (code, err) == (0, "")
     page = (tmp_path / "cal.html").read_text()
     assert "Decision rule: guarded acceptance" in page

@@ -87,7 +87,8 @@ class Hand:
             "curve": self.v00 + 2 * u * self.v01 + u * u * self.v11,
             "device's integers": max(Q(1, 2), self.rounding) ** 2 / 3,
             "run to run": self.of_mean,
-            "zero": (self.b1 / 65536 * (AFTER - ZERO)) ** 2 / 3,
+            # The return of 3 counts as a rectangle, or a converter step over the three runs, the larger.
+            "zero": (self.b1 / 65536) ** 2 * max(Q((AFTER - ZERO) ** 2, 3), Q(STEP**2, 12 * len(COUNTS))),
             "temperature": (force * Q(2, 10_000) * 5) ** 2 / 3,
         }
 

@@ -113,6 +113,16 @@ def test_daily_check():
     assert same.difference_Pa == pytest.approx(0.0, abs=0.2e5)
     assert not check(pressure * 1.06, 6600).passed
     assert not check(pressure, 8000).passed
+    # A zero that moved by 940 counts, 5 kN, is a quarter of the smallest calibrated force.
+    assert not check(pressure, 7540).passed
+    assert same.smallest_N == done.levels[0].force_N
+    assert same.zero_allowed_N == pytest.approx(done.levels[0].budget.expanded, rel=0.05)
+    assert same.zero_allowed_counts * AREA * 5000 * 6894.757 / (0.8 * 65536 * 1.015) == pytest.approx(
+        same.zero_allowed_N, rel=0.01
+    )
+    # By the smallest setpoint in use, and no more than a twentieth of it.
+    small = daily_check(done, gauge, pressure, counts, 6600, smallest_N=1000.0)
+    assert small.zero_allowed_N == 50.0
     with pytest.raises(BadInput, match="quarter"):
         check(1e5, 6600)
 
