@@ -14,13 +14,13 @@ OUT = HERE / "diagrams"
 sys.path[:0] = [str(HERE / "drawing"), str(HERE.parent / "firmware")]
 
 CIRCUITS = (
-    ("two-stage", "electric"),
-    ("two-stage-slow", "electric"),
-    ("open-centre", "electric"),
-    ("shared-12v", "shared"),
-    ("hand-pump", "hand"),
-    ("hand-pump-70mpa", "hand"),
-    ("air-over-oil", "air"),
+    "two-stage",
+    "two-stage-slow",
+    "open-centre",
+    "shared-12v",
+    "hand-pump",
+    "hand-pump-70mpa",
+    "air-over-oil",
 )
 
 
@@ -35,8 +35,8 @@ def drawings() -> dict[str, str]:
     from steadyram.press.pressfile import read_press
 
     out = {}
-    for name, kind in CIRCUITS:
-        out[f"hydraulic-{name}.svg"] = circuit(read_press(HERE / "presses" / f"{name}.toml"), kind).svg()
+    for name in CIRCUITS:
+        out[f"hydraulic-{name}.svg"] = circuit(read_press(HERE / "presses" / f"{name}.toml")).svg()
     out.update(electrics.drawings())
     out["air-bend.svg"] = air_bend.drawing()
     out["whole-system.svg"] = whole_system.drawing()

@@ -5,7 +5,9 @@ from __future__ import annotations
 import symbols as sym
 from sheet import Sheet
 
+from steadyram.press.part_ratings import ratings
 from steadyram.press.pressfile import PressFile
+from steadyram.press.sizing_parts import Wiring
 
 CAUTION = (
     "Principle only. A licensed person designs, sizes and fits the real circuit; local codes come first.\n"
@@ -29,19 +31,19 @@ def _flow(flow: float) -> str:
     return f"{flow * 60000:.1f} L/min"
 
 
-def circuit(press: PressFile, kind: str) -> Sheet:
-    """Return the circuit of a press.
+def circuit(press: PressFile) -> Sheet:
+    """Return the circuit of a press, with the numbers of its parts list.
 
-    Args:
-        press: its press file; every figure on the sheet comes from it.
-        kind: "electric" (one or two stages, as the press file says), "shared", "hand" or "air".
+    Every figure comes from the press file; what works the pump and what the valve does with the force, too.
     """
+    kind = press.pump.driven_by
     s = Sheet(1140, 900, f"Hydraulic circuit: {press.name}")
     s.words(20, 30, s.title, 18, weight="bold")
     spring = press.cylinder.return_ == "spring"
-    cyl = _pressing_side(s, press, kind, spring)
-    if kind in ("electric", "shared"):
-        _powered(s, press, kind, cyl)
+    rated = {name.removeprefix("press."): value for name, value in ratings(press, Wiring()).items()}
+    cyl = _pressing_side(s, press, rated, spring)
+    if kind in ("motor", "shared"):
+        _powered(s, press, rated, cyl)
     elif kind == "hand":
         _hand(s, press)
     else:
@@ -56,115 +58,156 @@ def circuit(press: PressFile, kind: str) -> Sheet:
     return s
 
 
-def _pressing_side(s: Sheet, press: PressFile, kind: str, spring: bool) -> dict[str, tuple[float, float]]:
+def _pressing_side(
+    s: Sheet, press: PressFile, rated: dict[str, str], spring: bool
+) -> dict[str, tuple[float, float]]:
     """Cylinder and what hangs on its cap side: what the transducer sees is what the piston sees."""
-    c, t = press.cylinder, press.transducer
+    c, t, kind = press.cylinder, press.transducer, press.pump.driven_by
     label = f"cylinder\nbore {_mm(c.bore)}, rod {_mm(c.rod)}\nstroke {_mm(c.stroke)}"
     cyl = sym.cylinder(s, 860, 110, spring, label)
-    s.line((800, 290), (920, 290), width=4)
+    s.line((826, 290), (920, 290), width=4)
     s.words(930, 295, "work on the bed", 13)
     ax, ay = cyl["cap"]
     s.line((ax, ay), (430, ay), (430, 240))
-    for x in (480, 560, 650, 740):
+    for x in (480, 560, 650):
         s.dot(x, ay)
     sym.transducer(s, 480, ay - 62, "")
-    s.words(306, ay - 66, f"transducer {_mpa(t.range)},\nwith its snubber", 13)
+    s.words(268, ay - 66, f"H13 transducer {_mpa(t.range)},\nwith its snubber H14", 13)
     sym.pressure_switch(s, 560, ay - 62)
-    switch = "over-force cutout switch (P7)" if kind == "hand" else "over-force cutout switch"
-    s.words(600, ay - 66, f"{switch},\nwith a snubber of its own", 13)
+    number = "P7" if kind == "hand" else "H16"
+    s.words(
+        600, ay - 66, f"{number} over-force cutout switch {rated['switch_mpa']} MPa,\nsnubber of its own", 13
+    )
     s.line((650, ay), (650, 152))
     sym.gauge(s, 650, 168)
-    s.words(672, 174, "gauge", 12)
-    hand = sym.needle(s, 740, 176, "release\n(P3)" if kind == "hand" else "release\nby hand")
-    s.line((740, ay), hand["top"])
-    s.line(hand["low"], (740, 226))
-    sym.tank(s, 740, 224)
-    if press.valve.load_holding and press.cylinder.return_ == "powered":
+    s.words(630, 168, "H15\ngauge", 12, "end")
+    release = {"hand": "P3\nrelease\nby hand", "air": "the jack's\nrelease,\nby hand"}
+    if press.valve.load_holding:
+        hand = sym.shut_off(s, 740, 176, release.get(kind, "H12\nrelease\nby hand"))
+        s.dot(740, ay)
+        s.line((740, ay), hand["top"])
+        s.line(hand["low"], (740, 226))
+        sym.tank(s, 740, 224)
         # Oil that two seats shut in rises with warmth and outside load.
         s.dot(520, ay)
         s.line((520, ay), (520, 160))
-        thermal = sym.relief(s, 520, 200, "")
-        s.words(544, 244, "thermal relief", 12)
-        s.line(thermal["out"], (520, 254))
+        own = sym.relief(s, 520, 200, "")
+        which = {"hand": ("P8", "cap_relief_mpa"), "air": ("A5", "thermal_mpa")}.get(
+            kind, ("H11", "thermal_mpa")
+        )
+        s.words(544, 236, f"{which[0]} relief\n{rated[which[1]]} MPa", 12)
+        s.line(own["out"], (520, 254))
         sym.tank(s, 520, 250)
     return cyl
 
 
-def _powered(s: Sheet, press: PressFile, kind: str, cyl: dict[str, tuple[float, float]]) -> None:
+def _rod_side(s: Sheet, rated: dict[str, str], cyl: dict[str, tuple[float, float]]) -> tuple[float, float]:
+    """Counterbalance valve and relief of the rod side; return where line B goes on to the directional valve."""
+    x, y = cyl["rod"]
+    valve = sym.counterbalance(s, 690, 302)
+    s.line((x, y), (796, y), (796, 262), valve["cylinder"])
+    s.dot(752, 262)
+    s.dot(752, 342)
+    s.line((712, 126), (712, 246), (656, 246), (656, valve["pilot"][1]), valve["pilot"], dash="5 4")
+    s.dot(712, 126)
+    s.words(648, 292, "H19 counterbalance:\ncarries what hangs\non the ram", 12, "end")
+    # Nothing between the piston and its relief: a port of its own.
+    own = sym.relief(s, 1080, 264, "")
+    s.line((896, 224), own["in"])
+    s.line(own["out"], (1080, 320))
+    sym.tank(s, 1080, 318)
+    s.words(1046, 252, f"H20 rod-side\nrelief {rated['thermal_mpa']} MPa", 12, "end")
+    return valve["valve"]
+
+
+def _powered(s: Sheet, press: PressFile, rated: dict[str, str], cyl: dict[str, tuple[float, float]]) -> None:
     holding = press.valve.load_holding
     slow = press.valve.slow_feed is not None
-    centre = "relieved" if slow else "open"
-    valve = sym.valve_43(s, 444, 430, centre)
+    shared = press.pump.driven_by == "shared"
+    valve = sym.valve_43(s, 444, 430, "relieved" if holding else "open", ("extend Y1", "retract Y2"))
+    s.words(380, 392, "H3", 12)
     a, b = valve["A"], valve["B"]
-    bx = cyl["rod"][0] - 28
-    s.line(cyl["rod"], (bx, cyl["rod"][1]), (bx, 345), (b[0], 345), b)
+    bx, by = _rod_side(s, rated, cyl)
+    s.line((bx, by), (bx, 350), (b[0], 350), b)
     if holding:
         check = sym.check(s, 430, 290, pilot=True)
         s.line((430, 240), check["out"])
         s.line(check["in"], a)
-        s.line(check["pilot"], (510, check["pilot"][1]), (510, 345), dash="5 4")
-        s.dot(510, 345)
-        s.words(560, 372, "pilot-operated non-return valve with decompression poppet:", 13)
-        s.words(560, 390, "holds the force while the valve is centred, also with the power off", 13)
+        s.line(check["pilot"], (500, check["pilot"][1]), (500, 350), dash="5 4")
+        s.dot(500, 350)
+        s.words(402, 294, "H4", 12, "end")
+        s.words(560, 380, "H4: pilot-operated non-return valve with decompression poppet:", 13)
+        s.words(560, 398, "holds the force while the valve is centred, also with the power off", 13)
     else:
         s.line((430, 240), a)
-        s.words(560, 372, "no non-return valve: in the centre the pressure is lost at once", 13)
-    words = {
-        "relieved": (
-            "centre: P shut, A and B to tank. The rod side stays open, so\n"
-            "the slow feed can move the ram and the pilot line is empty"
-        ),
-        "open": (
-            "open centre: the pump idles, and the pilot line is\nempty, so that the non-return valve shuts"
-            if holding
-            else "open centre: all ports joined"
-        ),
-    }
-    s.words(680, 428, words[centre], 13)
+        s.words(560, 380, "no non-return valve: in the centre the pressure is lost at once", 13)
+    words = (
+        "centre: P shut, A and B to tank: nothing flows through it at rest, the\n"
+        "rod side is open beyond H19, and the pilot line of H4 is empty"
+        if holding
+        else "open centre, all ports joined: while the pump runs the tank line's\n"
+        "back pressure pushes the ram down. Block it; H19 carries the rest"
+    )
+    s.words(650, 436, words, 13)
     p, t = valve["P"], valve["T"]
     s.line(t, (t[0], 510), (1010, 510), (1010, 600))
-    sym.filter_(s, 1010, 616)
-    s.line((1010, 632), (1010, 760))
+    sym.bypass_filter(s, 1010, 626)
+    s.line((1010, 600), (1010, 610))
+    s.line((1010, 642), (1010, 760))
     sym.tank(s, 1010, 760)
-    s.words(1032, 620, "return filter", 12)
-    low_p = (p[0], 640)
-    if kind == "shared":
+    s.words(1062, 622, "H17\nreturn filter", 12)
+    if shared:
         _other_machine(s, press, p)
-    s.line((p[0], 552) if kind == "shared" else p, low_p)
+    s.line((p[0], 552) if shared else p, (p[0], 640))
     s.dot(p[0], 560)
-    s.line((p[0], 560), (600, 560), (600, 600))
-    rel = sym.relief(s, 600, 640, "")
-    whose = "the unit's relief" if kind == "shared" else f"relief {_mpa(press.pump.relief)}"
-    s.words(616, 700, f"{whose},\nstraight to tank", 13)
-    s.line(rel["out"], (600, 760))
-    sym.tank(s, 600, 760)
+    x = 540 if shared else 600
+    s.line((p[0], 560), (x, 560), (x, 600))
+    rel = sym.relief(s, x, 640, "")
+    whose = "the unit's relief" if shared else f"H10 relief {_mpa(press.pump.relief)}"
+    s.words(x + 16, 700, f"{whose},\nstraight to tank", 13)
+    s.line(rel["out"], (x, 760))
+    sym.tank(s, x, 760)
     if slow:
         _slow_feed(s, press, p)
+    if holding and not shared:
+        s.dot(600, 560)
+        s.line((600, 560), (850, 560))
+        _unload(s, 850, 560, 710)
     _pumps(s, press, p)
 
 
+def _unload(s: Sheet, x: float, y: float, gauge_x: float) -> None:
+    """The valve that idles the pump while nothing is energised, and the gauge that shows whether it does."""
+    s.line((x, y), (x, 616))
+    u = sym.valve_22(s, x, 640, "unload Y4", "open")
+    s.line(u["low"], (x, 760))
+    sym.tank(s, x, 760)
+    s.words(x + 12, 690, "H5: open at rest,\nshut with every\nmovement", 12)
+    s.dot(gauge_x, y)
+    s.line((gauge_x, y), (gauge_x, y + 24))
+    sym.gauge(s, gauge_x, y + 40)
+    s.words(gauge_x - 20, y + 44, "H21", 12, "end")
+
+
 def _slow_feed(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
-    """The slow branch, and the valve that idles the pump while nothing is energised."""
+    """The slow branch, from P to the cap side."""
     assert press.valve.slow_feed is not None
     s.dot(p[0], 575)
     s.line((p[0], 575), (150, 575), (150, 562))
     sym.filter_(s, 150, 546)
-    v = sym.valve_22(s, 150, 490, "slow")
+    v = sym.valve_22(s, 150, 490, "slow Y3")
+    s.words(182, 470, "H6", 12)
     s.line((150, 530), v["low"])
-    f = sym.flow_control(s, 150, 400, f"flow control {_flow(press.valve.slow_feed)},\npressure-compensated")
+    f = sym.flow_control(
+        s, 150, 400, f"H7 flow control {_flow(press.valve.slow_feed)},\npressure-compensated"
+    )
     s.line(v["top"], f["low"])
     c = sym.check(s, 150, 320)
     s.line(f["top"], c["in"])
-    s.words(172, 324, "non-return valve", 12)
+    s.words(172, 324, "H8 non-return valve", 12)
     s.line(c["out"], (150, 225), (430, 225))
     s.dot(430, 225)
-    s.words(172, 552, "pressure filter", 12)
-    s.dot(600, 560)
-    s.line((600, 560), (800, 560), (800, 616))
-    u = sym.valve_22(s, 800, 640, "unload", "open")
-    s.line(u["low"], (800, 760))
-    sym.tank(s, 800, 760)
-    s.words(636, 552, "open at rest; shut with extend, retract and slow", 12)
+    s.words(172, 552, "H9 pressure filter", 12)
 
 
 def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
@@ -177,7 +220,8 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
         sym.tank(s, p[0], 760)
         flow = pump.flow_high_stage or pump.flow_low_stage
         assert flow is not None
-        s.words(250, 740, f"pump {_flow(flow)}", 13)
+        number = "" if pump.driven_by == "shared" else "H1 "
+        s.words(250, 740, f"{number}pump {_flow(flow)}", 13)
         return
     assert pump.flow_low_stage is not None
     assert pump.flow_high_stage is not None
@@ -186,7 +230,7 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     large = sym.pump(s, 300, 700, "")
     s.line((324, 697), (344, 697))
     s.line((324, 703), (344, 703))
-    s.words(p[0] + 30, 752, f"small stage\n{_flow(pump.flow_high_stage)}", 13)
+    s.words(p[0] + 30, 752, f"H1 small stage\n{_flow(pump.flow_high_stage)}", 13)
     s.words(
         20,
         832,
@@ -198,6 +242,7 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     s.line((362, 643), (352, 655), (362, 667))
     s.circle(364, 655, 7)
     s.line((371, 655), (p[0], 655))
+    s.words(356, 640, "H8", 12)
     s.dot(p[0], 655)
     un = sym.unloader(s, 190, 700)
     s.line(un["in"], (190, 655), (300, 655))
@@ -206,7 +251,7 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     sym.tank(s, 190, 785)
     s.dot(p[0], 615)
     s.line(un["pilot"], (90, 700), (90, 615), (p[0], 615), dash="5 4")
-    s.words(20, 730, "unloading valve,\npilot from P", 12)
+    s.words(20, 730, f"H2 unloading valve\n{_mpa(pump.changeover)}, pilot from P", 12)
     s.line(large["in"], (300, 785))
     sym.tank(s, 300, 785)
     s.line(small["in"], (p[0], 785))
@@ -220,33 +265,38 @@ def _other_machine(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     s.line(d["in"], (d["in"][0], 560), (p[0], 560))
     # The press may be the weaker of the two: a relief of its own, behind the diverter.
     s.dot(p[0], 484)
-    s.line((p[0], 484), (760, 484), (760, 600))
-    own = sym.relief(s, 760, 640, "")
-    s.line(own["out"], (760, 760))
-    sym.tank(s, 760, 760)
-    s.words(806, 645, f"relief of the press's branch\n{_mpa(press.pump.relief)}", 12)
-    s.line(d["other"], (d["other"][0], 488), (250, 488))
-    s.box(100, 464, 150, 48, dash="6 4")
-    s.words(175, 484, "the other machine's\nown valve", 13, "middle")
-    s.line((175, 512), (175, 560))
-    sym.tank(s, 175, 560)
-    s.words(216, 580, "diverter, worked by hand:\nthe press or the other machine", 12)
+    s.line((p[0], 484), (880, 484), (880, 560))
+    s.dot(680, 484)
+    s.line((680, 484), (680, 600))
+    own = sym.relief(s, 680, 640, "")
+    s.line(own["out"], (680, 760))
+    sym.tank(s, 680, 760)
+    s.words(696, 700, f"S2 relief of the\npress's branch\n{_mpa(press.pump.relief)}", 12)
+    _unload(s, 880, 560, 960)
+    s.line((880, 560), (960, 560))
+    s.line(d["other"], (d["other"][0], 488), (232, 488))
+    s.box(82, 464, 150, 48, dash="6 4")
+    s.words(157, 484, "the other machine's\nown valve", 13, "middle")
+    s.line((157, 512), (157, 560))
+    sym.tank(s, 157, 560)
+    s.words(216, 580, "S1 diverter, by hand, detent:\nthe press or the other machine", 12)
 
 
 def _hand(s: Sheet, press: PressFile) -> None:
     """Spill circuit: what the pump gives goes back to tank unless the valve is energised."""
     check = sym.check(s, 430, 320)
     s.line((430, 240), check["out"])
-    s.words(452, 324, "non-return valve (P2) at the cylinder's end: holds the force", 13)
+    s.words(452, 324, "P2 non-return valve at the cylinder's end: holds the force", 13)
     s.line(check["in"], (430, 420))
     s.dot(430, 420)
     s.line((430, 420), (640, 420), (640, 446))
-    v = sym.valve_22(s, 640, 470, "press (P1)", "open")
+    v = sym.valve_22(s, 640, 470, "press P1", "open")
     s.line(v["low"], (640, 560))
     sym.tank(s, 640, 560)
     s.words(700, 440, "open at rest: the lever moves and nothing is pressed.", 13)
     s.words(700, 458, "Energised = pressing. At the set force it opens and the lever", 13)
-    s.words(700, 476, "goes soft; power off = the pump cannot press.", 13)
+    s.words(700, 476, "goes soft. Power off: the oil goes back to the tank, as long as", 13)
+    s.words(700, 494, "P1 opens and its hose is free. No valve, no coupling in the hose.", 13)
     stroke = press.pump.stroke_volume
     assert stroke is not None
     pump = sym.pump(s, 430, 500, "hand", "")
@@ -277,12 +327,15 @@ def _air(s: Sheet, press: PressFile) -> None:
     s.line(pump["in"], (430, 560))
     sym.tank(s, 430, 560)
     s.words(456, 490, "air-driven\noil pump", 13)
-    air = sym.valve_32_air(s, 374, 620, "extend")
+    air = sym.valve_32_air(s, 374, 620, "press A1")
     quick = sym.quick_exhaust(s, 364, 540)
     s.line(pump["drive"], quick["out"])
     s.line(quick["supply"], air["out"])
-    s.words(120, 528, "quick exhaust valve at\nthe jack, with silencer", 12)
+    s.words(120, 528, "A2 quick exhaust valve at\nthe jack, with silencer", 12)
     s.line(air["supply"], (364, 740), (190, 740))
-    s.shape((178, 740), (190, 732), (190, 748), fill="white")
-    s.words(60, 776, "dry, regulated air; lockable shut-off that exhausts downstream", 13)
+    # A source of air: the open triangle points into the line.
+    s.shape((190, 740), (176, 732), (176, 748), fill="white")
+    s.box(230, 724, 96, 32)
+    s.words(278, 745, "A3", 13, "middle")
+    s.words(60, 776, "A3: filter, regulator, lockable shut-off that exhausts downstream", 13)
     s.words(690, 560, AIR_NOTE, 13)

@@ -85,10 +85,12 @@ def solenoid(s: Sheet, x: float, y: float, label: str, left: bool) -> None:
     s.words(x0 + 30 if left else x0 + 4, y + 34, label, 13, "end" if left else "start", "bold")
 
 
-def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float, float]]:
+def valve_43(
+    s: Sheet, x: float, y: float, centre: str, solenoids: tuple[str, str]
+) -> dict[str, tuple[float, float]]:
     """4/3 valve, centre square at (x, y).
 
-    centre: "tandem" (P to T, A and B shut), "open" (all joined) or "relieved" (P shut, A and B to T).
+    centre: "open" (all joined) or "relieved" (P shut, A and B to T); solenoids: what stands at the left and the right.
     """
     w = 64
     for i in (-1, 0, 1):
@@ -101,12 +103,7 @@ def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float
     # retract (right square): P to B, A to T
     s.arrow(a + w, low - 4, b + w, top + 4)
     s.arrow(a + w, top + 4, b + w, low - 4)
-    if centre == "tandem":
-        for px in (a, b):
-            s.line((px, top), (px, top + 12))
-            s.line((px - 7, top + 12), (px + 7, top + 12))
-        s.line((a, low), (a, low - 18), (b, low - 18), (b, low))
-    elif centre == "relieved":
+    if centre == "relieved":
         s.line((a, low), (a, low - 12))
         s.line((a - 7, low - 12), (a + 7, low - 12))
         s.line((a, top), (a, y), (b, y))
@@ -115,10 +112,10 @@ def valve_43(s: Sheet, x: float, y: float, centre: str) -> dict[str, tuple[float
         s.line((a, top), (a, low))
         s.line((b, top), (b, low))
         s.line((a, y), (b, y))
-    solenoid(s, x - 1.5 * w - 26, y, "extend", True)
+    solenoid(s, x - 1.5 * w - 26, y, solenoids[0], True)
     spring_left(s, x - 1.5 * w, y, 26)
     zigzag(s, x + 1.5 * w, y, 26)
-    solenoid(s, x + 1.5 * w + 26, y, "retract", False)
+    solenoid(s, x + 1.5 * w + 26, y, solenoids[1], False)
     for name, px, py, dy in (("A", a, top, -6), ("B", b, top, -6), ("P", a, low, 16), ("T", b, low, 16)):
         s.words(px - (14 if px == a else -6), py + dy, name, 12)
     return {"A": (a, top), "B": (b, top), "P": (a, low), "T": (b, low)}
@@ -235,13 +232,40 @@ def flow_control(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tup
     return found
 
 
-def needle(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tuple[float, float]]:
-    """Needle valve on a vertical line, worked by hand: adjustable restriction."""
-    found = restrictor(s, x, y)
-    s.arrow(x - 18, y + 16, x + 18, y - 16, 7, 1.5)
+def shut_off(s: Sheet, x: float, y: float, label: str = "") -> dict[str, tuple[float, float]]:
+    """Shut-off valve on a vertical line, worked by hand and shut at rest."""
+    s.line((x, y - 22), (x, y - 12))
+    s.shape((x - 10, y - 12), (x + 10, y - 12), (x, y))
+    s.shape((x - 10, y + 12), (x + 10, y + 12), (x, y))
+    s.line((x, y + 12), (x, y + 22))
+    s.line((x, y), (x - 20, y), width=1.5)
+    s.line((x - 20, y - 8), (x - 20, y + 8), width=3)
     if label:
-        s.words(x + 26, y + 2, label, 12)
-    return found
+        s.words(x + 22, y - 14, label, 12)
+    return {"top": (x, y - 22), "low": (x, y + 22)}
+
+
+def counterbalance(s: Sheet, x: float, y: float) -> dict[str, tuple[float, float]]:
+    """Counterbalance valve on a vertical line: cylinder above, directional valve below, free upwards past its check.
+
+    Opens downwards by the pressure above it or by its pilot, against its spring.
+    """
+    found = relief(s, x, y)
+    s.line((x, y - 40), (x + 62, y - 40), (x + 62, y - 26))
+    s.line((x, y + 40), (x + 62, y + 40), (x + 62, y + 26))
+    check(s, x + 62, y)
+    return {"cylinder": found["in"], "valve": found["out"], "pilot": (x - 18, y + 10)}
+
+
+def bypass_filter(s: Sheet, x: float, y: float) -> None:
+    """Filter on a vertical line with a spring-loaded bypass, flow downwards."""
+    filter_(s, x, y)
+    s.dot(x, y - 26)
+    s.dot(x, y + 26)
+    s.line((x, y - 26), (x + 36, y - 26), (x + 36, y - 7))
+    s.circle(x + 36, y, 6)
+    s.line((x + 26, y - 2), (x + 36, y - 9), (x + 46, y - 2))
+    s.line((x + 36, y + 6), (x + 36, y + 26), (x, y + 26))
 
 
 def pressure_switch(s: Sheet, x: float, y: float) -> tuple[float, float]:

@@ -91,6 +91,7 @@ def _pressures(press: PressFile) -> dict[str, float | str]:
         "cap_relief_mpa": f"{CAP_RELIEF * relief:.0f}",
         "proof_mpa": f"{1.5 * relief:.0f}",
         "cap_mpa": next_in(LINE_MPA, relief if press.pump.burst else 1.25 * relief),
+        "cap_proof": f", proof {1.5 * relief:.0f} MPa" if press.pump.burst else "",
         "rod_mpa": f"{relief * press.cylinder.area_m2 / press.cylinder.annulus_m2:.1f}",
         # 1.3 times the load's own pressure on the rod side's area (common practice, no source).
         "counter_mpa_kn": f"{1.3e-3 / press.cylinder.annulus_m2:.2f}",
