@@ -155,7 +155,15 @@ def calibrate(
     with said_if_stopped(lambda: _calibration_left(target)), connected(port, wire_log) as device:
         press = installed(device)
         _same_press(header, press)
-        header = header.model_copy(update={"firmware": device.identity().fw})
+        if header.counts_step != press.counts_step:
+            click.echo(
+                f"The header says {header.counts_step} counts a converter step, the device's settings "
+                f"{press.counts_step}: the device's are taken.",
+                err=True,
+            )
+        header = header.model_copy(
+            update={"firmware": device.identity().fw, "counts_step": press.counts_step}
+        )
         scatter = scatter_of(device.press_values())
         if told := set_aside_unfinished(target):
             click.echo(told, err=True)

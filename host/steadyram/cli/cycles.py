@@ -75,7 +75,7 @@ def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bo
 
     with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
         result = pull_into(dev, into, traces=not no_traces, progress=progress)
-        total = into.count(result.uid)
+        total, all_in = into.count(result.uid), into.count_all()
     if as_json:
         print_json(
             {
@@ -90,8 +90,10 @@ def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bo
             }
         )
         return
+    others = f", {all_in} with those of other devices" if all_in > total else ""
     err().print(
-        f"{result.records} new records and {result.traces} traces; {into.path} now has {total} records."
+        f"{result.records} new records and {result.traces} traces; {into.path} now has {total} records of device "
+        f"{result.uid}{others}."
     )
     if result.unreadable:
         err().print(unreadable_in_words(result))

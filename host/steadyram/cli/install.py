@@ -57,6 +57,11 @@ def _let_go(port: str) -> bool:
         reading = device.now()
         if reading.changes_left_s <= 0:
             raise BadInput("steadyram runs on the board: hold its knob for 1.5 s to enable changes first.")
+        if device.identity().board == "virtual":
+            raise BadInput(
+                "This is a simulated press: it runs the firmware that came with this steadyram, so there is nothing to "
+                "install. 'steadyram install --out FOLDER' compiles; an update needs a board."
+            )
         device.client.request("maintenance")
         return True
     finally:

@@ -365,6 +365,10 @@ class CycleStore:
         """Number of records of a device."""
         return self._number(select(func.count()).select_from(t.cycle).where(t.cycle.c.uid == uid))
 
+    def count_all(self) -> int:
+        """Number of records of all devices."""
+        return self._number(select(func.count()).select_from(t.cycle))
+
     def cycles(
         self, uid: str, first: int = 0, last: int = _ALL, job: int | None = None
     ) -> Iterator[StoredCycle]:

@@ -14,16 +14,13 @@ from steadyram.errors import CheckFailed, DeviceRefusal, LinkError, SteadyramErr
 from steadyram.install.board import BoardRepl
 from steadyram.install.finding import Finding
 from steadyram.install.install import check_interpreter
-from steadyram.install.iocheck import RAIL
+from steadyram.install.iocheck import RAIL, spread_most
 from steadyram.install.starting import wait_for_start
 from steadyram.link.client import Client
 from steadyram.link.definition import definition
 from steadyram.link.records import Reading
 from steadyram.link.transport import Transport, open_transport
 
-# A reading at rest may spread by so much, counts of 65536 (hardware_notes/commissioning.md, step 6).
-SPREAD_16_BIT = 4
-SPREAD_INTERNAL = 24
 ZERO_SHARE = 0.01
 _SETTLED_STATES = ("ready", "storing", "done")
 
@@ -153,10 +150,20 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
     """What the readings say about wires, transducer and settings."""
     out: list[Finding] = []
     settings = device.press_values()
-    known = {entry.name: entry.text for entry in definition().faults.values()}
+    known = {entry.name: entry for entry in definition().faults.values()}
     if now.fault is not None:
-        cure = "Put it right, release the pedals, push the knob."
-        out.append(Finding("bad", f"A fault is latched: {known.get(now.fault, now.fault)}.", cure))
+        entry = known.get(now.fault)
+        text, remedy = (entry.text, entry.remedy) if entry is not None else (now.fault, "")
+        cure = f"{remedy} Then release the pedals and push the knob. Causes: protocol/FAULTS.md.".strip()
+        out.append(Finding("bad", f"A fault is latched: {now.fault}, {text}.", cure))
+    if not device.settings().gen:
+        out.append(
+            Finding(
+                "look",
+                "The board has factory defaults and refuses every feed.",
+                "steadyram device settings new --press FILE > settings.toml, edit, device settings push settings.toml",
+            )
+        )
     if not now.estop_ok:
         out.append(
             Finding(
@@ -183,7 +190,7 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
             )
         )
     else:
-        most = SPREAD_16_BIT if settings["counts_step"] == 1 else SPREAD_INTERNAL
+        most = spread_most(settings)
         if now.spread_counts > most:
             out.append(
                 Finding(

@@ -7,7 +7,7 @@ have.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -19,6 +19,9 @@ _LOOK_S = 0.03
 _STEADY = 3  # equal looks
 # A potentiometer within a hundredth of its supply's ends has lost a wire, as the firmware judges it.
 RAIL = 655
+# Mean distance of a reading at rest from its mean, as a part of the range (hardware_notes/commissioning.md, step 6): a
+# transducer of 0.05 % RMS noise shows 0.04 %, the mean of the absolute value of a normal distribution, and scatters.
+SPREAD_SHARE = 0.0006
 # What must be seen of a sensor that a hand moves by some centimetres, readings of 65536 or an encoder's edges.
 _MOVED = {"potentiometer": 300, "encoder": 100}
 _RESTS = {"potentiometer": 64, "encoder": 4}
@@ -67,6 +70,11 @@ OUTPUTS = (
     # at the top the firmware ends a return at once
     ("retract", "Hold the top switch off its stop, press the RETRACT pedal and hold both.", "Release both."),
 )
+
+
+def spread_most(settings: Mapping[str, int]) -> int:
+    """Return the largest sound spread of a reading at rest, in counts of 65536."""
+    return round(SPREAD_SHARE * (settings["counts_full"] - settings["counts_zero"]))
 
 
 class Walk:
@@ -163,8 +171,7 @@ class Walk:
     def _reading(self) -> None:
         now = self._device.now()
         settings = self._device.settings().values
-        internal = settings["counts_step"] != 1
-        most = 24 if internal else 4
+        most = spread_most(settings)
         share = abs(now.mean_counts - settings["counts_zero"]) / (
             settings["counts_full"] - settings["counts_zero"]
         )

@@ -12,6 +12,8 @@ from steadyram.units import show
 # a cutoff is asked to hold a few per cent; no source).
 MEANINGLESS_PART = 0.20
 FAIR_PART = 0.05
+# A force below this part of full scale is none that a press is set to.
+ANY_PART = 1e-4
 
 
 def reference_expanded(header: Header, force_N: float) -> float:
@@ -74,6 +76,8 @@ def worth_of_reference(header: Header, smallest_N: float | None, unit: str) -> l
     said.append(
         f"This reference cannot tell any force of this press to {FAIR_PART:.0%}."
         if fair is None
+        else f"This reference tells every force of this press to {FAIR_PART:.0%} or better."
+        if fair < ANY_PART * header.area_m2 * header.range_Pa
         else f"This reference tells forces to {FAIR_PART:.0%} from {show(fair, 'newton', unit, 3)} up."
     )
     if smallest_N is not None:
