@@ -371,7 +371,7 @@ class Controller:
             fault = t.FAULT_ACK_STUCK
         if state != t.STATE_FAULT:
             if fitted and not fault:
-                fault = travel.look(force, outputs, inputs & t.IN_TOP)
+                fault = travel.look(force, outputs)
             follow = self.follow
             if not fault and (t.STATE_ADVANCE <= state <= t.STATE_DWELL or follow.cells[AFTER_MS]):
                 fault = look(follow.cells, outputs, cells[SUM16], force)

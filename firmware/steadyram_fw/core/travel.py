@@ -164,7 +164,6 @@ class Travel:
         self._drift_um = 500
         self._rest_ms = 0
         self._rest_sum = 0
-        self._may_refer = True
 
     # ------------------------------------------------------------------ not in a step
     def configure(self, settings, cal):
@@ -221,10 +220,8 @@ class Travel:
         """Travel of the last 16 ms."""
         return self._c[MOVED16]
 
-    def look(self, force, outputs, at_top):
+    def look(self, force, outputs):
         """Number of the fault that shows now, or 0."""
-        if not at_top:
-            self._may_refer = True
         found = judge(self._c, force, outputs)
         if found == 0:
             return 0
@@ -232,7 +229,7 @@ class Travel:
             return t.FAULT_POSITION_SIGNAL
         if found == STANDS_STILL:
             return t.FAULT_POSITION_STILL
-        self._doubt()
+        self.known = False
         return t.FAULT_POSITION_JUMP
 
     def rest(self):
@@ -250,8 +247,7 @@ class Travel:
         mean16 = self._rest_sum >> 2
         self._rest_sum = 0
         if not self.known:
-            if not self._may_refer:
-                return 0
+            # Once a fault has taken the reference away it is acknowledged first: nothing is looked at until then.
             c[ZERO16] = mean16
             c[COUNT] = 0
             self.um = 0
@@ -261,14 +257,9 @@ class Travel:
             return 0
         # (The newest mean of sixteen stands for the rest: the drift's limit is far above its noise.)
         if self.um > self._drift_um or self.um < -self._drift_um:
-            self._doubt()
+            self.known = False
             return t.FAULT_POSITION_REFERENCE
         return 0
-
-    def _doubt(self):
-        """The reference is not to be believed; a new one needs the ram to be seen coming to the top switch."""
-        self.known = False
-        self._may_refer = False
 
     def leaves(self):
         """The ram is not at rest at the top."""
