@@ -141,6 +141,7 @@ FAULT_OIL_LIMIT = const(35)
 FAULT_READING_SLOW = const(36)
 FAULT_CUTOUT_OPEN = const(37)
 FAULT_COMMISSIONING_DOUBTFUL = const(38)
+FAULT_POSITION_OIL = const(39)
 FAULT_NAMES = Words("""\
 
 sensor-low
@@ -180,7 +181,8 @@ reading-still
 oil-limit
 reading-slow
 cutout-open
-commissioning-doubtful""")
+commissioning-doubtful
+position-oil""")
 
 # refusals of extend
 REFUSAL_NONE = const(0)
@@ -301,7 +303,8 @@ pressure reading does not follow the stroke: port blocked, gauge valve shut, pum
 more oil let in than the ram's stroke takes: relief valve open, leak, or pressure port blocked
 reading still rises after the valve has closed: snubber clogging, or air in the pressure line
 the independent pressure cutout has opened: find out why before you reset it
-force rises twice as steeply as on the block: run characterise again before the next part""")
+force rises twice as steeply as on the block: run characterise again before the next part
+ram's travel and the oil let in disagree: sensor reversed, wrongly scaled, loose or slipping""")
 REFUSAL_TEXTS = Words("""\
 extend is not refused
 this job requires the cutoff and the cutoff selector is off

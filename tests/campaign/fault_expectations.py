@@ -162,6 +162,12 @@ EXPECTED: dict[str, Expected] = {
         "force it does no harm",
         needs="position",
     ),
+    "position-reversed": _row(
+        "position-oil position-jump position-signal position-reference position-still",
+        "went-on",
+        why="a stroke that stops by force before the ram has gone a tenth of a millimetre shows nothing",
+        needs="position",
+    ),
     "position-jump": _row("position-jump", needs="position"),
     "position-lost-counts": _row("position-reference", evidence="rest", needs="position"),
     "flash-fails": _row(

@@ -9,6 +9,7 @@ every part. Integers only, nothing allocates in a step.
 from array import array
 
 from .. import tables as t
+from .fixed import abs_of
 
 BAD_MS = 5
 # A wiper within a hundredth of its supply's ends has lost a wire (common practice, no source).
@@ -41,12 +42,34 @@ FROM_UM = 15
 HELD_N = 16
 STILL = 17
 STILL_SLOW = 18
-CELLS = 19
+RUN_MS = 19  # so long the ram has run freely with the valve open, by its travel
+RUN_UM = 20
+RUN_DUE_MS = 21  # its speed is judged over so long; 0 = not at all
+SPEED = 22  # um/s as measured, of the full and of the slow feed
+SPEED_SLOW = 23
+RUN_FEED = 24  # outputs of the feed that the run is of
+RUN_OPEN_MS = 25  # judged from so long after it began
+CELLS = 26
 
 # what judge() gives
 SIGNAL_BAD = 1
 JUMPED = 2
 STANDS_STILL = 3
+DISAGREES = 4
+
+# A valve that slews is fully open so long after the ram has begun to move (common practice, no source).
+OPEN_MS = 40
+# A run is judged once the measured speed would have moved the ram so far, or forty of the sensor's grains.
+RUN_DUE_UM = 2000
+# (Judged: three quarters to four thirds of what the measured speed makes of the time: oil that is cold or hot, a pump
+# that has worn; own allowance, no source.)
+# Rests at the top are compared by their own scatter once there were so many.
+RESTS_KNOWN = 4
+RESTS_SEEN = 5
+# How far rests of a good switch are off, until that was seen (common practice, no source).
+REST_GUESS_UM = 25
+# Below this the switch itself is not better than that (common practice, no source).
+REST_FLOOR_UM = 40
 
 
 def take(c, ring, past, raw):
@@ -123,6 +146,7 @@ def judge(c, force, outputs):
         return JUMPED
     if outputs & (t.OUT_EXTEND | t.OUT_SLOW) == 0 or force > c[HELD_N]:
         c[ON_MS] = 0
+        c[RUN_MS] = 0
         return 0
     on_ms = c[ON_MS]
     um = c[UM]
@@ -134,12 +158,39 @@ def judge(c, force, outputs):
     if outputs & t.OUT_EXTEND == 0:
         still = c[STILL_SLOW]
     found = 0
-    if moved > STILL_UM or moved < 0 - STILL_UM:
+    run_ms = c[RUN_MS]
+    feed = outputs & (t.OUT_EXTEND | t.OUT_SLOW)
+    if feed != c[RUN_FEED]:
+        c[RUN_FEED] = feed
+        run_ms = 0
+    if moved < 0 - STILL_UM:
+        # Pressed down it cannot go up.
+        found = DISAGREES
         on_ms = 0
+    elif moved > STILL_UM:
+        on_ms = 0
+        if run_ms == 0:
+            run_ms = 1
     elif on_ms > still:
         on_ms = 0
         found = STANDS_STILL
     c[ON_MS] = on_ms
+    due_ms = c[RUN_DUE_MS]
+    speed = c[SPEED]
+    if outputs & t.OUT_EXTEND == 0:
+        due_ms = 4 * due_ms
+        speed = c[SPEED_SLOW]
+    if run_ms and due_ms and speed:
+        run_ms += 1
+        if run_ms == c[RUN_OPEN_MS]:
+            c[RUN_UM] = um
+        elif run_ms == c[RUN_OPEN_MS] + due_ms:
+            run_ms = 1
+            told = (speed * due_ms) // 1000
+            moved = um - c[RUN_UM]
+            if 4 * moved < 3 * told or 3 * moved > 4 * told:
+                found = DISAGREES
+    c[RUN_MS] = run_ms
     return found
 
 
@@ -164,6 +215,12 @@ class Travel:
         self._drift_um = 500
         self._rest_ms = 0
         self._rest_sum = 0
+        self._compared = False  # the rest of this return was looked at
+        self._rests = 0
+        self._rest_grain_um = 1
+        self._rest_um = 0
+        self._rest_step_um = 0
+        self._rest_offs = array("i", [REST_GUESS_UM] * RESTS_SEEN)
 
     # ------------------------------------------------------------------ not in a step
     def configure(self, settings, cal):
@@ -195,6 +252,10 @@ class Travel:
         self.see16 = 128 if self.kind == t.POSITION_KIND_POTENTIOMETER else 8
         # What may look like motion and is none.
         self.grain_um = step_um + 4 * self.noise_um
+        # A rest is told by a mean of sixteen.
+        self._rest_grain_um = (
+            step_um if self.kind == t.POSITION_KIND_ENCODER else (step_um >> 2) + self.noise_um
+        )
         speed = s[t.S_SPEED_UM_S]
         noise = 8 * self.noise_um + step_um
         c[JUMP_UM] = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
@@ -209,6 +270,15 @@ class Travel:
             still_slow = min(STILL_SLOW_MS, 20 + STILL_DUE_UM * 1000 // slow)
         c[STILL] = still + opens
         c[STILL_SLOW] = still_slow + opens
+        due_ms = 0
+        if speed and not burst:
+            due_ms = max(16, RUN_DUE_UM * 1000 // speed, 40 * self.grain_um * 1000 // speed)
+        c[RUN_DUE_MS] = due_ms if due_ms < 1000 else 0
+        c[RUN_MS] = 0
+        c[RUN_OPEN_MS] = OPEN_MS + (s[t.S_CLOSE_LAG_US] + 3 * s[t.S_JITTER_US]) // 1000
+        c[SPEED] = speed
+        # A slow feed so slow that nothing can be told of it is not judged.
+        c[SPEED_SLOW] = slow if (slow >> 3) * due_ms // 31 > 20 * self.grain_um else 0
         c[HELD_N] = max(s[t.S_CAPACITY_N] >> 6, 4 * s[t.S_NOISE_N])
 
     # ------------------------------------------------------------------ one millisecond
@@ -230,6 +300,8 @@ class Travel:
         if found == STANDS_STILL:
             return t.FAULT_POSITION_STILL
         self.known = False
+        if found == DISAGREES:
+            return t.FAULT_POSITION_OIL
         return t.FAULT_POSITION_JUMP
 
     def rest(self):
@@ -254,13 +326,44 @@ class Travel:
             for i in range(16):
                 self._past[i] = 0
             self.known = True
+            self._rest_um = self._rest_step_um = 0
             return 0
-        # (The newest mean of sixteen stands for the rest: the drift's limit is far above its noise.)
-        if self.um > self._drift_um or self.um < -self._drift_um:
+        # (The newest mean of sixteen stands for the rest: the limit is above its noise.)
+        um = self.um
+        limit_um = self._drift_um
+        if self._rests >= RESTS_KNOWN:
+            limit_um = min(limit_um, REST_FLOOR_UM + self._rest_grain_um + 4 * self._rest_spread_um())
+        if um > limit_um or um < -limit_um:
             self.known = False
             return t.FAULT_POSITION_REFERENCE
+        if not self._compared:
+            self._compared = True
+            self._note_rest(um)
+        return 0
+
+    def _note_rest(self, um):
+        """Take a return's rest into what is known of how far rests differ: by how its steps differ, so that a creep,
+        which goes on by equal steps, does not pass for scatter."""
+        step_um = um - self._rest_um
+        if self._rests > 1:
+            self._rest_offs[self._rests % RESTS_SEEN] = abs_of(step_um - self._rest_step_um)
+        self._rest_um = um
+        self._rest_step_um = step_um
+        self._rests += 1 if self._rests < 10000 else 1 - RESTS_SEEN
+
+    def _rest_spread_um(self):
+        """Median of how far the last rests were off: one step, of a supply or a bracket, does not move it."""
+        offs = self._rest_offs
+        for i in range(RESTS_SEEN):
+            below = 0
+            for k in range(RESTS_SEEN):
+                if offs[k] < offs[i] or (offs[k] == offs[i] and k < i):
+                    below += 1
+            if below == RESTS_SEEN >> 1:
+                return offs[i]
         return 0
 
     def leaves(self):
         """The ram is not at rest at the top."""
         self._rest_ms = 0
+        self._compared = False

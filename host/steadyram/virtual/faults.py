@@ -181,6 +181,13 @@ def _place_held(press: SpoiltPress) -> Callable[[int, int], int]:
     return lambda step, place: held
 
 
+def _place_reversed(press: SpoiltPress) -> Callable[[int, int], int]:
+    here = press.plant.place()
+    return lambda step, place: (
+        min(65535, max(0, 2 * here - place)) if here > 1000 else (2 * here - place) & 0xFFFF
+    )
+
+
 def _place_jumps(press: SpoiltPress) -> Callable[[int, int], int]:
     first = press.plant.step_index
     # From the next step on the reading is off: an encoder that missed a burst of edges, a wiper that slipped.
@@ -378,6 +385,12 @@ FAULTS: Final[dict[str, Fault]] = {
         ),
         Fault(
             "position-frozen", "the position reading stays at its last value", "start", _place(_place_held)
+        ),
+        Fault(
+            "position-reversed",
+            "the position sensor counts the other way: its channels or its supply's ends were swapped",
+            "start",
+            _place(_place_reversed),
         ),
         Fault("position-jump", "the position reading jumps and stays off", "approach", _place(_place_jumps)),
         Fault(

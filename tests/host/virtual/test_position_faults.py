@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -80,3 +81,53 @@ def test_a_reference_that_was_lost_at_the_top_is_taken_anew_there() -> None:
         now = press.device.now()
         assert (now.state, now.referenced) == ("ready", True)
         assert press.part() == "depth"
+
+
+@pytest.mark.parametrize(
+    ("name", "spoil", "fault", "parts"),
+    [
+        ("depth-20", lambda p, n: p.inject("position-reversed") if n == 2 else None, "position-oil", 1),
+        ("depth-20", lambda p, n: setattr(p.plant, "lost_share", 0.01), "position-reference", 4),
+        ("depth-30", lambda p, n: shifted(p, lambda place: place + 20 * (n - 1)), "position-reference", 5),
+        ("depth-30", lambda p, n: shifted(p, lambda place: round(place * (0.98 if n > 1 else 1.0))),
+         "position-reference", 5),
+    ],
+    ids=["reversed", "counts lost", "creep of 75 um a part", "supply at 98 %"],
+)  # fmt: skip
+def test_a_position_that_is_not_true_stops_the_press_within_a_few_parts(
+    name: str, spoil: Callable[[TesterPress, int], None], fault: str, parts: int
+) -> None:
+    """Before, ten parts were recorded as good while they came to 0.36 to 0.56 mm off, or went to the force's limit."""
+    with TesterPress(PRESSES / f"{name}.toml", 5, "cpython") as press:
+        press.make_ready("150 kN", depth="10.30 mm" if name == "depth-30" else "5.30 mm")
+        press.run(0.5)
+        made, found, most_N = 0, None, 0.0
+        for number in range(1, parts + 3):
+            press.back_to_top()
+            press.run(0.6)
+            spoil(press, number)
+            press.plant.peak_N = 0.0
+            ended = "fault" if press.device.now().fault else press.part()
+            most_N = max(most_N, press.plant.peak_N)
+            if ended == "fault":
+                found = press.device.now().fault
+                break
+            made += 1
+        assert (found, made <= parts) == (fault, True)
+        assert most_N < 40e3
+
+
+def shifted(press: TesterPress, change: Callable[[int], int]) -> None:
+    press.plant.place_override = lambda step, place: change(place)
+
+
+def test_a_potentiometer_of_another_length_presses_nothing() -> None:
+    with TesterPress(PRESSES / "depth-30.toml", 5, "cpython") as press:
+        press.make_ready("150 kN", depth="10.30 mm")
+        values = press.device.calibration().values
+        press.device.push_calibration({**values, "position_um_64k": round(values["position_um_64k"] / 2.25)})
+        press.run(0.8)
+        press.plant.peak_N = 0.0
+        assert press.part() == "fault"
+        assert press.device.now().fault == "position-oil"
+        assert press.plant.peak_N == 0.0
