@@ -125,7 +125,7 @@ class Controller:
         self.handling_least_n = 0  # least ceiling that a handling stroke keeps, 0 = none set, or not known
         self._handling_n = 0  # reading at which one ends, 0 = refused
         self.checked_ms = 0  # so long the checklist of a handling job is still confirmed
-        self._vented = True  # no feed since the ram came to the top, or since a return ended
+        self._vented = True  # no feed since the top switch closed or opened, or since a return ended
         self._unlearned = array("i", [0] * LEARNED_LEN)
         self._limit_n = 0
         self._warn_n = 0
@@ -456,7 +456,8 @@ class Controller:
         if (word ^ before) & SELECTORS:
             self.disarm()
             self.checked_ms = 0
-        if word & ~before & t.IN_TOP:
+        if (word ^ before) & t.IN_TOP:
+            # The ram has left the top, or has come back to it with its pressure off.
             self._vented = True
         if word & t.IN_ACK == 0:
             contacts.ack_on_ms = 0
@@ -759,7 +760,7 @@ class Controller:
         self.state = t.STATE_ADVANCE
         self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
         self._feed_ms = 0
-        self._vented = False
+        self._vented = not self.inputs & t.IN_TOP
         if self._with_cutoff:
             self.cut.feed_starts()
             if self.depth.on:
@@ -769,7 +770,7 @@ class Controller:
         self.state = t.STATE_NUDGE
         self.outputs = (t.OUT_SLOW if self.cut.feed == FEED_SLOW else t.OUT_EXTEND) | t.OUT_LAMP
         self._timer = self.cut.width_ms
-        self._vented = False
+        self._vented = not self.inputs & t.IN_TOP
         self._pulse_before = self.sense.mean16()
         if self._with_cutoff:
             self.cut.pulses += 1
@@ -1227,6 +1228,9 @@ class Controller:
         if not self.settings[t.S_TOP_SWITCH]:
             self._finished = False
         self._timer = 0
+        if self.force_n > 2 * self.cut.friction_n + self._touch_n:
+            # More than a seal holds: the ram is on a part, whatever the top switch says.
+            self._vented = True
         self.disarm()
         self._return_latched = self.latch_on and not self.contacts.selector_moved
         self._return_touch = True
