@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from steadyram.config import Preferences
 from steadyram.cycles.pull import pull
-from steadyram.cycles.store import CycleStore
+from steadyram.cycles.store import CycleStore, Withdrawal
 from steadyram.cycles.store import Verdict as Word
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed, LinkError, LinkTimeout, SteadyramError
@@ -354,6 +354,8 @@ class Keeper:
         if isinstance(order, orders.Word):
             self._word(order)
             return f"Part {order.seq} is noted as {order.verdict}."
+        if isinstance(order, orders.TakeBack):
+            return self._take_back(order)
         if isinstance(order, orders.ShowTrace):
             trace = self.store.trace(self.uid, order.seq)
             if trace is None or not trace.unit_N:
@@ -376,6 +378,24 @@ class Keeper:
         word = Word(order.seq, order.verdict, order.why, order.by, int(self.wall()))
         self.store.add_verdict(self.uid, word)
         self._tell_store()
+
+    def _take_back(self, order: orders.TakeBack) -> str:
+        standing = [
+            each for each in self.store.verdicts(self.uid, order.seq, order.seq) if each.withdrawn is None
+        ]
+        if not standing:
+            raise BadInput(f"Nobody's word on the part of record {order.seq} stands; nothing was withdrawn.")
+        taken = Withdrawal(order.why.strip(), order.by, int(self.wall()))
+        self.store.withdraw(self.uid, "verdict", standing[-1].number, taken)
+        self._tell_store()
+        now = (
+            f"it counts as {standing[-2].verdict} again"
+            if len(standing) > 1
+            else "nobody's word is left on it"
+        )
+        return (
+            f"Part {order.seq}: the word '{standing[-1].verdict}' is withdrawn and stays in the store; {now}."
+        )
 
     def _bend_lists(self, order: orders.UploadBends | orders.BendLists) -> str:
         from steadyram.page.bends import take_upload

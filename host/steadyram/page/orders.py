@@ -52,6 +52,15 @@ class Word(_Order):
     by: str = Field(default="", max_length=60)
 
 
+class TakeBack(_Order):
+    """Withdraw the newest word on a part, with a reason; it stays in the store."""
+
+    do: Literal["take-back"]
+    seq: int = Field(ge=1)
+    why: str = Field(min_length=1, max_length=200, pattern=r"\S")
+    by: str = Field(default="", max_length=60)
+
+
 class ShowTrace(_Order):
     """Show a stored cycle's trace."""
 
@@ -98,7 +107,7 @@ class UploadBends(_Order):
     text: str = Field(max_length=60_000)
 
 
-AnyOrder = UseJob | Recount | Teach | Word | ShowTrace | Calibrate | Bend | BendLists | UploadBends
+AnyOrder = UseJob | Recount | Teach | Word | TakeBack | ShowTrace | Calibrate | Bend | BendLists | UploadBends
 _ADAPTER: TypeAdapter[AnyOrder] = TypeAdapter(Annotated[AnyOrder, Field(discriminator="do")])
 
 

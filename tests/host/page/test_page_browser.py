@@ -199,12 +199,17 @@ def test_a_word_on_a_part_is_kept_with_its_cycle(
         button("double part").click()
         button("It is bad").click()
         assert wait_for(lambda: button("Part 9 is bad").get_attribute("aria-pressed") == "true")
+        # Pressed once more it is taken back, with a reason; nothing is deleted.
+        button("Part 9 is bad").click()
+        button("wrong part").click()
+        button("Withdraw it").click()
+        assert wait_for(lambda: button("Part 9 is bad").get_attribute("aria-pressed") == "false")
+        assert "nobody's word is left on it" in page.inner_text("#toast")
     with CycleStore(tmp_path / "cycles.db", create=False) as store:
         words = store.verdicts(store.devices()[0].uid)
-    assert [(each.seq, each.verdict, each.why) for each in words] == [
-        (9, "bad", "double part"),
-        (10, "good", ""),
-    ]
+    assert [
+        (each.seq, each.verdict, each.why, each.withdrawn.why if each.withdrawn else "") for each in words
+    ] == [(9, "bad", "double part", "wrong part"), (10, "good", "", "")]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -185,6 +185,8 @@ def test_nonsense_gets_a_sentence_and_changes_nothing(lone_page: str) -> None:
             ({"do": "use", "job": 1, "more": 2}, "nothing was changed"),
             ({"do": "use", "job": 1}, "no connection to the press"),
             ({"do": "word", "seq": 5, "verdict": "good"}, "no record 5"),
+            ({"do": "take-back", "seq": 5, "why": "x"}, "nothing was withdrawn"),
+            ({"do": "take-back", "seq": 5, "why": "  "}, "nothing was changed"),
         ):
             answer = ask(socket, **content)
             assert answer["ok"] is False

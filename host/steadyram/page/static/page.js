@@ -277,7 +277,8 @@ function part(row) {
   const deep = row.target_m !== null && row.landed_by !== "force";
   const under = 1000 * (row.depth_m - row.target_m);
   const words = [...row.marks, ...(row.fault ? [row.fault] : []), ...row.signature];
-  const say = (verdict) => () => verdict === "good" ? order({ do: "word", seq: row.seq, verdict }) : askWhy(row.seq);
+  // Pressed once more, the word that counts is taken back.
+  const say = (verdict) => () => row.said === verdict ? askBack(row) : verdict === "good" ? order({ do: "word", seq: row.seq, verdict }) : askWhy(row.seq);
   return make("li", { class: "card part", "data-seq": row.seq },
     make("span", { class: "pip", "data-look": row.look, "aria-hidden": "true" }, MARKS[row.look]),
     make("div", {}, make("b", {}, `Part ${row.count}`), make("div", { class: "quiet" }, [`record ${row.seq}`, clock(row.at_unix)].filter(Boolean).join(", "))),
@@ -290,13 +291,22 @@ function part(row) {
       make("button", { type: "button", class: "act bad", "aria-pressed": String(row.said === "bad"), "aria-label": `Part ${row.count} is bad`, click: say("bad") }, "Bad")));
 }
 const WHYS = ["missing hardware", "double part", "wrong sheet", "loose", "cracked or crushed", "other"];
-function askWhy(seq) {
-  let why = WHYS[WHYS.length - 1];
-  const buttons = WHYS.map((text) => make("button", { type: "button", class: "act", "aria-pressed": "false", click: (event) => {
-    why = text;
+const BACK = ["wrong button", "wrong part", "measured again", "other reason"];
+// One of some reasons; the last one where none is chosen.
+function askOne(text, yes, reasons, act) {
+  let chosen = reasons[reasons.length - 1];
+  const buttons = reasons.map((reason) => make("button", { type: "button", class: "act", "aria-pressed": "false", click: (event) => {
+    chosen = reason;
     for (const each of buttons) each.classList.toggle("main", each === event.currentTarget), each.setAttribute("aria-pressed", String(each === event.currentTarget));
-  } }, text));
-  ask(`What is wrong with the part of record ${seq}?`, "It is bad", () => order({ do: "word", seq, verdict: "bad", why }), buttons);
+  } }, reason));
+  ask(text, yes, () => act(chosen), buttons);
+}
+function askWhy(seq) {
+  askOne(`What is wrong with the part of record ${seq}?`, "It is bad", WHYS, (why) => order({ do: "word", seq, verdict: "bad", why }));
+}
+function askBack(row) {
+  askOne(`Withdraw the word “${row.said}” on the part of record ${row.seq}? It stays in the store with the reason. Why?`, "Withdraw it", BACK,
+    (why) => order({ do: "take-back", seq: row.seq, why }));
 }
 
 // ------------------------------------------------------------------ set up
