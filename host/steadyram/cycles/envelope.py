@@ -17,6 +17,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from steadyram.cycles.signature import Array, Signature, Stroke, signature
+from steadyram.cycles.together import Together, learn_together
 from steadyram.errors import BadInput
 
 LEAST_PARTS: Final = 8
@@ -36,6 +37,8 @@ NEARLY: Final = 1.12
 RELATIVE: Final = frozenset(
     {"rise_s", "half_s", "need_s", "landing_N", "embed_Ns", "steep_N_per_s", "knee_N"}
 )
+# Figures that are judged together where contact is told by oil; the last one where the good parts stand repeatably.
+TOGETHER: Final = ("contact_s", "half_s", "landing_N")
 # Smallest spread believed, in the figure's own unit, or as a share for the relative ones.
 _FLOOR: Final = {
     "contact_s": 0.0015,
@@ -77,6 +80,7 @@ class Envelope(BaseModel):
     parts: int = Field(ge=LEAST_PARTS)
     figures: dict[str, Spread]
     by_oil: bool = False
+    together: Together | None = None
 
     @property
     def stands(self) -> bool:
@@ -89,11 +93,10 @@ class Envelope(BaseModel):
 
     def deviation(self, name: str, value: float) -> float:
         """How many standard deviations `value` is from the centre; NaN when either is not known."""
-        spread = self.figures.get(name)
-        if spread is None or not np.isfinite(value) or (name in RELATIVE and value <= 0.0):
+        off = off_centre(self, name, value)
+        if not np.isfinite(off):
             return float("nan")
-        shown = float(np.log(value)) if name in RELATIVE else value
-        off = shown - spread.centre
+        spread = self.figures[name]
         return off / (spread.sd_above if off > 0.0 else spread.sd_below)
 
     def landing(self, found: Signature) -> float:
@@ -156,9 +159,26 @@ def learn_envelope(strokes: Sequence[Stroke]) -> Envelope:
     first = Envelope(setpoint_N=setpoints.pop(), parts=len(found), figures=figures, by_oil=by_oil)
     landed = [replace(each, landing_N=first.landing(each)) for each in found]
     landing = _spread("landing_N", landed, _FLOOR["landing_N"])
-    return (
+    whole = (
         first if landing is None else first.model_copy(update={"figures": {**figures, "landing_N": landing}})
     )
+    return whole.model_copy(update={"together": _together(whole, landed)}) if by_oil else whole
+
+
+def _together(envelope: Envelope, found: Sequence[Signature]) -> Together | None:
+    names: list[str] = [name for name in TOGETHER if name in envelope.figures]
+    if not envelope.stands and "landing_N" in names:
+        names.remove("landing_N")
+    columns = {name: [off_centre(envelope, name, getattr(each, name)) for each in found] for name in names}
+    return learn_together(columns, _FLOOR)
+
+
+def off_centre(envelope: Envelope, name: str, value: float) -> float:
+    """Return by how much a figure is off its centre (its logarithm where it is a relative one); NaN if not known."""
+    spread = envelope.figures.get(name)
+    if spread is None or not np.isfinite(value) or (name in RELATIVE and value <= 0.0):
+        return float("nan")
+    return (float(np.log(value)) if name in RELATIVE else value) - spread.centre
 
 
 def _spread(name: str, found: Sequence[Signature], floor: float) -> Spread | None:

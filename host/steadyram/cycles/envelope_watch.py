@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Final, Literal
 
-from steadyram.cycles.envelope import Envelope
+from steadyram.cycles.envelope import Envelope, off_centre
 from steadyram.cycles.signature import Signature, Stroke, signature
 
 PartKind = Literal["good", "missing", "double", "thin", "thick", "soft", "hard", "not judged"]
@@ -37,7 +37,7 @@ PART_WORDS: Final[dict[str, str]] = {
     "thick": "sheet too thick, or the wrong one: contact early",
     "soft": "material softer than the good parts': force low, contact in its place",
     "hard": "material harder than the good parts': force high, contact in its place",
-    "not judged": "not judged: no learned stroke to the set force",
+    "not judged": "not judged: no learned stroke to the set force, or one that the device ended before contact was due",
 }
 PRESS_WORDS: Final[dict[str, str]] = {
     "sound": "as when the good parts were made",
@@ -61,7 +61,13 @@ FIGURE_WORDS: Final[dict[str, str]] = {
     "settled_N": "settled force",
     "loss_per_s": "loss while standing",
     "pulses": "pulses",
+    "all_together": "all together, of what is allowed",
 }
+
+# Key of the distance by all figures together, as a share of its limit.
+ALL: Final = "all_together"
+# A figure of a part that is odd by all of them tells what kind it is from so many deviations on.
+_TELLS: Final = 1.5
 
 _WEIGHT: Final = 0.3
 _MEAN_SD: Final = math.sqrt(_WEIGHT / (2.0 - _WEIGHT))
@@ -104,10 +110,14 @@ class Verdict:
 
     def reason(self) -> str:
         """Why: the sentence, and the figures that are off most, in standard deviations of the good parts."""
-        far = sorted(self.deviations.items(), key=lambda each: -abs(each[1]))[:3]
+        alone = {name: value for name, value in self.deviations.items() if name != ALL}
+        far = sorted(alone.items(), key=lambda each: -abs(each[1]))[:3]
         figures = ", ".join(
             f"{FIGURE_WORDS.get(name, name)} {value:+.1f}" for name, value in far if abs(value) >= 2.0
         )
+        if self.deviations.get(ALL, 0.0) > 1.0:
+            together = f"{FIGURE_WORDS[ALL]} {self.deviations[ALL]:.1f}"
+            figures = f"{figures}; {together}" if figures else together
         said = "; ".join(self.words())
         return f"{said} (deviations: {figures})" if figures and self.alarm else said
 
@@ -188,11 +198,22 @@ class Watch:
         return self.judge_signature(signature(stroke, self.envelope.by_oil))
 
     def _overdue(self, stroke: Stroke) -> Verdict:
-        """The device ended the stroke since contact or force did not come where the job's parts have it."""
+        """The device ended the stroke since contact or force did not come where the job's parts have it.
+
+        It says so of a good part, too, where it took something else for contact. So hardware is called missing only
+        where the ram had the time to go past the latest contact of good parts (at full flow: it went no faster), and
+        a part double only where the trace itself shows its force.
+        """
         home = self.envelope.figures.get("contact_s")
+        if home is None:
+            return Verdict("not judged", self._press(), {})
+        beyond = one_part_limit(home.parts)
+        seen = math.isfinite(signature(stroke, False).contact_s)
         contact_s = signature(stroke, self.envelope.by_oil).contact_s
-        early = home is not None and contact_s < home.centre - one_part_limit(home.parts) * home.sd_below
-        return Verdict("double" if early else "missing", self._press(), {})
+        if seen and contact_s < home.centre - beyond * home.sd_below:
+            return Verdict("double", self._press(), {})
+        past = stroke.duration_s > home.centre + beyond * home.sd_above
+        return Verdict("missing" if past else "not judged", self._press(), {})
 
     def judge_signature(self, found: Signature) -> Verdict:
         """The same from a signature of a learned stroke."""
@@ -201,12 +222,17 @@ class Watch:
         off = {name: envelope.deviation(name, getattr(found, name)) for name in envelope.figures}
         self._approach.add(off.get("approach_N", math.nan))
         part = self._part(found, off)
+        far = self._far(found, off)
+        if part == "good" and far > 1.0:
+            part = self._named(off)
         if part not in ("missing", "double"):
             self._contact.follow(off.get("contact_s", math.nan))
             self._force.follow(self._level(off))
         if part == "good":
             self._steep.add(off.get("steep_N_per_s", math.nan))
         self._loss.add(max(-_LOSS_CLIP, min(_LOSS_CLIP, off.get("loss_per_s", math.nan))))
+        if math.isfinite(far):
+            off[ALL] = far
         kept = {name: round(value, 2) for name, value in off.items() if math.isfinite(value)}
         return Verdict(part, self._press(), kept)
 
@@ -248,6 +274,36 @@ class Watch:
             return "hard"
         # Contact late alone is no part's fault: it also comes a pause later when the press learned from an odd part.
         return "missing" if late and ratio < _QUICK else "good"
+
+    def _far(self, found: Signature, off: dict[str, float]) -> float:
+        """How far the part is from the good ones by all its figures together, as a share of what is allowed.
+
+        What the press has drifted by is taken off, as for the figures alone. NaN where they cannot be told together.
+        """
+        known = self.envelope.together
+        if known is None or self._approach.sds > _SEAL:
+            return math.nan
+        told = {name: off_centre(self.envelope, name, getattr(found, name)) for name in known.names}
+        for name, drift in (("contact_s", self._contact.value), ("landing_N", self._force.value)):
+            if name in told and math.isfinite(off.get(name, math.nan)) and off[name] != 0.0:
+                told[name] *= _nearer(off[name], drift) / off[name]
+        # A side on which good parts lie further is judged by its own width.
+        for name, value in told.items():
+            home = self.envelope.figures[name]
+            wide = home.sd_above if value > 0.0 else home.sd_below
+            told[name] = value * min(1.0, known.spread[known.names.index(name)] / wide)
+        return known.distance(told) / known.limit
+
+    def _named(self, off: dict[str, float]) -> PartKind:
+        """What a part is called that is odd by its figures together: by where contact is, else by its force."""
+        contact = _nearer(off["contact_s"], self._contact.value)
+        half = off.get("half_s", math.nan)
+        if contact > _TELLS:
+            # Without the hardware the force is up soon after contact; a thinner sheet gives way further.
+            return "missing" if half < 0.0 else "thin"
+        if contact < -_TELLS:
+            return "double" if half > _TELLS else "thick"
+        return "soft" if self._level(off) < 0.0 else "hard"
 
     def _half_ratio(self, found: Signature, off: dict[str, float], beyond: float) -> float:
         """The time to half the setpoint against the good parts', 1 where it is within their own scatter."""

@@ -183,6 +183,43 @@ def test_a_stroke_that_the_device_ended_as_overdue_is_a_part_missing_or_doubled(
     assert watch.judge(dataclasses.replace(stroke(contact_s=0.2), stop="overdue")).part == "double"
 
 
+def test_a_stroke_ended_before_contact_was_due_says_nothing_of_its_part() -> None:
+    watch = Watch(learn_envelope(good()))
+    # The device took the seals' breakaway for contact and missed the rise: 0.1 s after the pedal, contact is at 0.4 s.
+    ended = dataclasses.replace(stroke(), stop="overdue", duration_s=0.1, force_N=np.full(25, 20.0))
+    assert watch.judge(ended).part == "not judged"
+    assert watch.judge(dataclasses.replace(ended, oil_contact_s=0.02)).part == "not judged"
+    by_oil = [oiled(each, 0.4 + 0.001 * i) for i, each in enumerate(good(12))]
+    watch = Watch(learn_envelope(by_oil))
+    assert watch.judge(oiled(ended, 0.02)).part == "not judged"
+    assert watch.judge(dataclasses.replace(ended, duration_s=0.9)).part == "missing"
+
+
+def test_a_part_odd_by_all_its_figures_is_named_with_each_of_them() -> None:
+    rng = np.random.default_rng(9)
+    teachers = [
+        oiled(
+            each,
+            0.4 + 0.002 * float(rng.standard_normal()),
+            0.01 * math.exp(0.05 * float(rng.standard_normal())),
+        )
+        for each in good(20)
+    ]
+    envelope = learn_envelope(teachers)
+    home = envelope.figures
+    odd = oiled(
+        good(1)[0],
+        home["contact_s"].centre + 3.4 * home["contact_s"].sd_above,
+        math.exp(home["half_s"].centre - 3.4 * home["half_s"].sd_below),
+    )
+    said = Watch(envelope).judge(odd)
+    assert said.part == "missing", said
+    assert abs(said.deviations["contact_s"]) < one_part_limit(20) > abs(said.deviations["half_s"])
+    assert "contact +3.4" in said.reason()
+    assert "all together, of what is allowed" in said.reason()
+    assert Watch(envelope.model_copy(update={"together": None})).judge(odd).part == "good"
+
+
 def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
     rng = np.random.default_rng(3200)
     for parts in (8, 30):
@@ -193,9 +230,9 @@ def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
         assert beyond == pytest.approx(ONE_SIDE, abs=0.0008)
 
 
-def oiled(made: Stroke, contact_s: float) -> Stroke:
+def oiled(made: Stroke, contact_s: float, half_s: float = 0.01) -> Stroke:
     """The stroke as a device tells it that counts its oil."""
-    return dataclasses.replace(made, oil_contact_s=contact_s, oil_half_s=0.01, oil_end_s=0.03)
+    return dataclasses.replace(made, oil_contact_s=contact_s, oil_half_s=half_s, oil_end_s=0.03)
 
 
 def paused(n: int, contact_s: float = 0.3) -> list[Stroke]:
