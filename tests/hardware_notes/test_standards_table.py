@@ -5,13 +5,14 @@ A row that is added to the table needs its case here, and a case its row.
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from tests.host.metrology.calibration_samples import counts_of, record
+from tests.host.metrology.calibration_samples import counts_of, record, starts
 from tests.host.metrology.test_calibration_cli import journal_of
 from tests.host.metrology.test_certificate import REFERENCE, complete
 
@@ -21,7 +22,9 @@ from steadyram.metrology.certificate import contents
 from steadyram.metrology.certificate_file import html
 from steadyram.metrology.classes import lower_limit, machine_class
 from steadyram.metrology.header import Point
+from steadyram.metrology.issues import next_issue
 from steadyram.metrology.journal import read_journal
+from steadyram.metrology.record import document_number
 from steadyram.metrology.standards import standards
 from steadyram.metrology.verify import verify
 
@@ -78,6 +81,32 @@ def runs(tmp: Path) -> None:
     with_all(tmp, "3 rising runs of 6 forces", "re-seated before every run but the first")
 
 
+def preloads(tmp: Path) -> None:
+    for missing, word in (
+        ({"preloads": 2}, "three times"),
+        ({"zero_counts": None}, "before and after each run"),
+    ):
+        taken = record(head=complete(), noise=1.0).model_copy(update={"starts": starts(3, **missing)})
+        done = analyse(taken, "x", monte_carlo=False)
+        assert done.iso_class is None
+        assert any(word in lack for lack in done.iso_lacks)
+    with_all(tmp, "run 1: 3 times, run 2: once, run 3: once", "Zero after each run less zero before it")
+
+
+def number(tmp: Path) -> None:
+    said, page = document(tmp)
+    assert f"No. {document_number(read_journal(tmp / '0.jsonl'))}" in page
+    first = next_issue(read_journal(tmp / "0.jsonl"), said, "", "", said.issued)
+    kept = read_journal(tmp / "0.jsonl").model_copy(update={"issues": (first,)})
+    other = dataclasses.replace(said, caution="other")
+    with pytest.raises(BadInput, match="amended"):
+        next_issue(kept, other, "", "", said.issued)
+    with pytest.raises(BadInput, match="--reason"):
+        next_issue(kept, other, first.name, " ", said.issued)
+    second = next_issue(kept, other, first.name, "slip", said.issued)
+    assert (second.issue, second.replaces, second.reason) == (2, first.name, "slip")
+
+
 def errors(tmp: Path) -> None:
     assert found().levels[0].b_percent is not None
     without_class(runs=1, word="1 rising run was taken")
@@ -114,6 +143,7 @@ def temperature(tmp: Path) -> None:
     for ambient in (9.0, 36.0):
         without_class({"environment": {"ambient_C": ambient, "ambient_end_C": ambient}}, "outside 10 to 35")
     without_class({"environment": {}}, "temperature")
+    without_class({"environment": {"ambient_C": 21.0, "ambient_end_C": 23.1}}, "changed by 2.1")
 
 
 def limits(tmp: Path) -> None:
@@ -215,7 +245,7 @@ def interval(tmp: Path) -> None:
 
 
 def rule_of_a_class(tmp: Path) -> None:
-    with_all(tmp, "Decision rule: the limits as they stand, no guard band")
+    with_all(tmp, "Decision rule: the limits as they stand, no guard band", "Judged on the 18 points")
 
 
 def conformity(tmp: Path) -> None:
@@ -229,16 +259,18 @@ def conformity(tmp: Path) -> None:
 
 CASES: dict[str, Callable[[Path], None]] = {
     "three rising runs of five forces or more, reference re-seated": runs,
+    "force-proving instrument preloaded three times; zero before and after each run": preloads,
     "error q and repeatability b over the runs": errors,
     "reversibility v, each run coming down": reversibility,
     "zero return f0": zero_return,
     "resolution a, from step and fluctuation at rest": resolution,
     "force-proving instrument good enough (ISO 376)": proving_instrument,
-    "10 to 35 °C": temperature,
+    "10 to 35 °C, within 2 °C from start to end": temperature,
     "limits by class; lowest force by resolution": limits,
     "two runs or more, five forces or more, errors and spread within 1.0 %": e4,
     "30 readings or more, ten forces or more, three runs with re-seating, zero return": e74,
     "title; laboratory and address; place; unique number on each page; end of the document": laboratory,
+    "unique number; an amended one names what it replaces and why": number,
     "customer; item, identification, condition": item,
     "method, deviations; software and firmware version": method,
     "dates of calibration and of issue": dates,

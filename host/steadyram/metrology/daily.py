@@ -110,8 +110,8 @@ def daily_check(
 def _zero_allowed_N(analysis: Analysis, smallest_N: float) -> float:
     """Return how far the zero may move (N): what the calibration leaves uncertain at the smallest force that counts.
 
-    With the sensor's temperature drift over its whole range (data sheets state it of full scale) and the fluctuation at
-    rest; at most ZERO_PART of that force.
+    With the sensor's temperature drift over its whole range (data sheets state it of full scale), the fluctuation at
+    rest and a converter step in either reading; at most ZERO_PART of that force.
     """
     header = analysis.record.header
     slope = analysis.curve.slope_N_per_count(0.0)
@@ -121,6 +121,12 @@ def _zero_allowed_N(analysis: Analysis, smallest_N: float) -> float:
         [
             Component("calibration", own.combined, "A", own.effective_dof),
             Component("temperature on the zero", drift / math.sqrt(3.0), "B", shape="rectangular"),
+            Component(
+                "two readings of the zero",
+                slope * header.counts_step / math.sqrt(6.0),
+                "B",
+                shape="rectangular",
+            ),
             Component(
                 "fluctuation at rest", slope * (header.fluctuation_counts or 0.0) / math.sqrt(12.0), "B"
             ),
