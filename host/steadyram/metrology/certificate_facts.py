@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from steadyram.metrology.analyse import Analysis
-from steadyram.metrology.before import reference_expanded
+from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header, Instrument, Reference
 from steadyram.units import show
 
@@ -152,8 +152,9 @@ def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
     header = analysis.record.header
     one = header.reference
     lowest = analysis.levels[0].force_N
+    alone = combine(analysis.reference_lines(lowest)).expanded
     own = (
-        f"The reference alone contributes U = {show(reference_expanded(header, lowest), 'newton', unit, 2)} at "
+        f"The reference alone contributes U = {show(alone, 'newton', unit, 2)} at "
         f"{show(lowest, 'newton', unit)} (95 %)."
     )
     if not one.traceable_to:

@@ -123,7 +123,7 @@ def ask_preloads(person: Person, run: int, largest: str) -> int:
     wanted = PRELOADS_FIRST if run == 1 else PRELOADS_RESEATED
     times = "three times" if wanted == PRELOADS_FIRST else "once"
     done = person.count(
-        f"Before run {run}: bring the force up to about {largest} {times} and let it off each time; how often was it "
+        f"Before run {run}: bring the force up to about {largest} {times} and let it off again; how often was that "
         "done?"
     )
     if done < wanted:

@@ -63,6 +63,10 @@ def with_fresh(analysis: Analysis, verification: Verification | None) -> Analysi
     )
 
 
+def _fresh(count: int) -> str:
+    return "1 fresh point" if count == 1 else f"{count} fresh points"
+
+
 def _judged_on(analysis: Analysis, unit: str, verification: Verification | None) -> str:
     """Say which points a verdict rests on: those that were fitted lie nearer to the curve than others will."""
     curve = analysis.curve
@@ -75,7 +79,7 @@ def _judged_on(analysis: Analysis, unit: str, verification: Verification | None)
     worst = max(verification.points, key=lambda p: abs(p.error_percent))
     day = f" of {verification.taken}" if verification.taken else ""
     return (
-        f"Judged on {fitted} and on {len(verification.points)} fresh points{day}, whose largest error is "
+        f"Judged on {fitted} and on {_fresh(len(verification.points))}{day}, largest error "
         f"{worst.error_percent:+.2f} % at {show(worst.reference_N, 'newton', unit)}."
     )
 

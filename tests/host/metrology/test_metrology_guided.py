@@ -28,7 +28,7 @@ class Bench:
             return self.typed.pop(0) if self.typed else ""
         if "Was that done?" in text:
             return self.reseats.pop(0) if self.reseats else "yes"
-        if "how often was it" in text:
+        if "how often was that" in text:
             return "3"
         self.asked += 1
         if self.stop_after is not None and self.asked > self.stop_after:
