@@ -12,8 +12,9 @@ emergency stop and two-hand control are judged apart, and local codes come first
 The campaign `tests/campaign/hazards.py` injects the rows without a test of their own in {phases} phases, singly, in
 pairs by a covering array and at random, and judges by the plant's truth:
 
-1. No valve is energised without a pedal newly pressed since the last reset, fault, acknowledgement or end of stroke. A
-   latched return is the one exception: upwards, and not in handling.
+1. No output of a valve is energised without a pedal's contact newly closed since the last reset, fault,
+   acknowledgement or end of stroke. A latched return is the one exception: upwards, and not in handling. A short that
+   closes the contact looks the same: what it starts is in the pedal's rows.
 2. After a latched fault no feed is energised until it is acknowledged by a button that is held and released.
 3. With the cutoff on, the true force on the work stays within the row's figure, in times the setpoint, beside twice
    what healthy parts of the same press go over.

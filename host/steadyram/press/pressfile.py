@@ -196,7 +196,7 @@ class Valve(_Table):
 
 
 class Circuit(_Table):
-    """What the directional valve does with the rod side while it rests in its centre.
+    """What the directional valve does with the rod side while it rests in its centre, and what is hard-wired.
 
     float: A and B to tank; closed: every port shut; tandem: A and B shut, the pump to tank.
     """
@@ -204,6 +204,8 @@ class Circuit(_Table):
     centre: Literal["float", "closed", "tandem"] = "float"
     rod_volume: Volume = 2e-4
     slow_control: Literal["compensated", "restrictor"] = "compensated"
+    stop_drops_motor: bool = True
+    pedal_in_supply: bool = False
 
 
 class Transducer(_Table):

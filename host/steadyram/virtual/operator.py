@@ -49,6 +49,7 @@ class Operator:
             self.extend_step = self._press.plant.step_index
             self._press.cycle += 1
             self._act("press-extend")
+            self._foot_moved()
 
     def release_extend(self) -> None:
         """Foot off the extend pedal."""
@@ -56,6 +57,12 @@ class Operator:
             self.extend_held = False
             self.extend_step = self._press.plant.step_index
             self._act("release-extend")
+            self._foot_moved()
+
+    def _foot_moved(self) -> None:
+        """Switch the pedal's second contact block, where it lies in the supply of the feed coils."""
+        if self._press.plant.press.circuit.pedal_in_supply:
+            self._press.rewire()
 
     def press_retract(self) -> None:
         """Foot on the retract pedal."""

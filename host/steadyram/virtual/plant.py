@@ -90,6 +90,9 @@ class Plant:
         self.motor_off_s = -1.0
         self._flowing = False
         self.leak_extra = 0.0
+        # Motor of the pump; and what a release valve opened by hand lets out of a ram that oil returns, share a second.
+        self.pump_running = True
+        self.bleed = 0.0
         self._leak_key = (0.0, 0.0)
         self._leak_lost = 0.0
         self.sensor_override: Callable[[int, int], int] | None = None
@@ -139,6 +142,7 @@ class Plant:
                 phi[0][0], phi[0][1], phi[1][0], phi[1][1], phi[2][0], phi[2][1], phi[2][2],
             )  # fmt: skip
         self._by_burst, self._coast_s = press.pump.burst, press.pump.coast_down
+        self._by_spring = press.cylinder.return_ == "spring"
         self._holds, self._leak_down = press.valve.load_holding, press.valve.leak_down
         circuit = press.circuit
         self._tandem = circuit.centre == "tandem"
@@ -452,7 +456,9 @@ class Plant:
         extend, slow, retract = self.extend, self.slow, self.retract
         extending = extend.spool and not extend.dead
         self._at_begin_Q = self._at_end_Q = 0.0
-        if self._sliding:
+        if not self.pump_running:
+            self._unpumped(now, dt)
+        elif self._sliding:
             self._slew(now, dt)
         elif extending or (slow.spool and not slow.dead):
             if self._by_burst:
@@ -529,6 +535,14 @@ class Plant:
         else:
             self.sensed_Pa = line
         self.line_state = (line, rate, self.sensed_Pa)
+
+    def _unpumped(self, now: float, dt: float) -> None:
+        """Let the motor coast or the oil rest, whatever the spools do; a spring still returns its ram."""
+        if self._by_spring and self.retract.spool and not self.retract.dead:
+            self._retract(dt)
+            self._flowing = False
+        else:
+            self._unfed(now, dt)
 
     def _unfed(self, now: float, dt: float) -> None:
         """No valve is open: a motor coasts down, or the oil is held."""
@@ -747,7 +761,7 @@ class Plant:
                 self.u = self.u_max - self.force_max / self._end_slope
             self.deficit = self.dead_band
             return
-        rate = self._leak_down + self.leak_extra
+        rate = self._leak_down + self.leak_extra + self.bleed
         if rate <= 0.0:
             return
         if (rate, dt) != self._leak_key:

@@ -45,6 +45,7 @@ _LINK_MOST = 32768
 _SNAPSHOT_EVERY = 8
 _VALVES = tables.OUT_EXTEND | tables.OUT_RETRACT | tables.OUT_SLOW
 _FEED = tables.OUT_EXTEND | tables.OUT_SLOW
+_HAND_RELEASE_1_S = 5.0  # half gone in 0.14 s, all but a thousandth in 1.4 s (judgement, no source)
 _IN_TOP = int(tables.IN_TOP)
 
 
@@ -434,11 +435,19 @@ class VirtualPress(ValveChecks):
             return
         self.welded |= self.weld_next & self.outputs
         word = 0 if self.operator.estop_pushed else self.outputs | self.welded
-        if self.cutout is not None and self.cutout.open:
+        opened = self.cutout is not None and self.cutout.open
+        model = self.plant.press
+        if opened or (model.circuit.pedal_in_supply and not operator.extend_held):
             word &= ~_FEED
+        own_motor = model.pump.driven_by in ("motor", "shared")
+        stopped = operator.estop_pushed or opened
+        self.plant.pump_running = not (own_motor and stopped and model.circuit.stop_drops_motor)
+        powered = model.cylinder.return_ == "powered"
+        # A valve by hand lets a powered ram's pressure off and raises nothing; a spring empties the ram through it.
+        self.plant.bleed = _HAND_RELEASE_1_S if powered and operator.release_open else 0.0
         self.plant.command(
             bool(word & tables.OUT_EXTEND),
-            operator.release_open or bool(word & tables.OUT_RETRACT),
+            bool(word & tables.OUT_RETRACT) or (operator.release_open and not powered),
             bool(word & tables.OUT_SLOW),
         )
 

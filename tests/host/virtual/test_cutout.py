@@ -1,4 +1,4 @@
-"""The independent pressure cutout: bounds what software cannot, and tells the firmware that it opened."""
+"""What is hard-wired: the cutout bounds what software cannot and says that it opened; stop, pedal and motor."""
 
 from pathlib import Path
 
@@ -55,7 +55,7 @@ def test_a_welded_relay_is_bounded_and_named():
         assert state(press) in (("fault", "cutout-open"), ("ready", ""))
         press.operator.tap_ack()
         press.run(1.0)
-        # acknowledged open: a feed is refused at once, the return lets the pressure off
+        # acknowledged open: a feed is refused at once, and the return has no oil, as the motor was dropped, too
         assert not press.reset_cutout()  # the held pressure keeps the switch open
         held = press.plant.force_N
         press.operator.press_extend()
@@ -69,10 +69,93 @@ def test_a_welded_relay_is_bounded_and_named():
         press.operator.press_retract()
         press.run(2.0)
         press.operator.release_all()
-        assert press.plant.force_N == 0.0
+        assert press.plant.force_N > 0.95 * held
+        assert not press.reset_cutout()
+        assert state(press) == ("fault", "no-fall")
+        # the way out that the notes tell: release valve by hand, reset, motor, and then the return
+        where = press.plant.u
+        press.operator.open_release()
+        press.run(3.0)
+        press.operator.shut_release()
+        assert press.plant.force_N < 0.01 * held
+        assert (
+            press.plant.u > 0.6 * where
+        )  # it takes the force away; what comes up is the spring of oil and frame
         assert press.reset_cutout()
         press.run(0.3)
+        press.operator.tap_ack()
+        press.run(0.6)
         assert state(press)[1] == ""
+        press.operator.press_retract()
+        press.run_until(lambda p: p.plant.at_top, 8.0)
+        assert press.plant.at_top
+
+
+def test_a_cutout_that_leaves_the_motor_running_leaves_the_return_alive():
+    raw = read_press_tables(PRESS)
+    raw["circuit"] = {"stop_drops_motor": False}
+    raw["cutout"] = {"pressure": "12 MPa"}
+    with VirtualPress(raw, 3, "cpython") as press:
+        set_up(press, 20_000.0, settings={"cutout_fitted": 1})
+        press.inject("relay-welded")
+        press.operator.press_extend()
+        press.run(3.0)
+        assert press.cutout.open
+        press.operator.release_all()
+        press.clear_faults()
+        press.run(1.0)
+        press.operator.tap_ack()
+        press.run(1.0)
+        press.operator.press_retract()
+        press.run(2.0)
+        assert press.plant.force_N == 0.0
+
+
+@pytest.mark.parametrize(("drops", "most"), [(True, 1.02), (False, 1.5)])
+def test_the_stop_ends_a_stroke_past_a_stuck_spool_where_it_drops_the_motor(drops, most):
+    raw = read_press_tables(PRESS)
+    raw["circuit"] = {"stop_drops_motor": drops}
+    with VirtualPress(raw, 3, "cpython") as press:
+        set_up(press, 20_000.0)
+        press.inject("valve-stuck-open")
+        press.operator.press_extend()
+        press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
+        press.operator.push_estop()
+        at_stop = press.plant.force_N
+        press.run(1.0)
+        if drops:
+            assert press.plant.force_N <= most * at_stop
+        else:
+            assert press.plant.force_N > most * at_stop
+
+
+@pytest.mark.parametrize("wired", [True, False])
+def test_a_short_at_the_pedals_contact_starts_nothing_past_its_second_block(wired):
+    """Core to screen reads as a pedal newly pressed; the block in the coils' supply is open all the same."""
+    raw = read_press_tables(PRESS)
+    raw["circuit"] = {"pedal_in_supply": wired}
+    with VirtualPress(raw, 3, "cpython") as press:
+        set_up(press, 20_000.0)
+        press.run(0.5)
+        press.inject("pedal-stuck")
+        press.run(3.0)
+        assert bool(press.plant.peak_N > 0.0) != wired
+        assert press.plant.extend.commanded is False or not wired
+
+
+def test_foot_off_ends_a_stroke_with_a_welded_relay_where_the_pedal_is_in_the_supply():
+    raw = read_press_tables(PRESS)
+    raw["circuit"] = {"pedal_in_supply": True}
+    with VirtualPress(raw, 3, "cpython") as press:
+        set_up(press, 20_000.0)
+        press.inject("relay-welded")
+        press.operator.press_extend()
+        press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
+        press.operator.release_all()
+        press.run(0.2)
+        held = press.plant.force_N
+        press.run(1.0)
+        assert press.plant.force_N <= held
 
 
 def test_without_it_the_relief_valve_is_the_only_bound():

@@ -150,15 +150,19 @@ def test_welded_relay_feeds_on_until_the_emergency_stop(press: VirtualPress) -> 
     assert press.plant.force_N <= force
 
 
-def test_stuck_valve_feeds_on_in_spite_of_the_emergency_stop(press: VirtualPress) -> None:
+def test_stuck_valve_feeds_until_the_emergency_stop_drops_the_motor(press: VirtualPress) -> None:
     ready_for_full_feed(press)
     press.inject("valve-stuck-open")
     extend_until_force(press)
-    press.operator.push_estop()
+    press.operator.release_extend()
     press.run(0.1)
     force = press.plant.force_N
     press.run(0.1)
     assert press.plant.force_N > force + 1000
+    press.operator.push_estop()
+    force = press.plant.force_N
+    press.run(0.2)
+    assert press.plant.force_N <= force
 
 
 @pytest.mark.parametrize("name", ["valve-stuck-closed", "pump-off", "pedal-dead"])
