@@ -140,7 +140,7 @@ DETECTED = {
     "calibration-bad": ("calibration-corrupt", "idle"),
     "store-failed": ("flash-fails", "rise"),
     "position-jump": ("position-jump", "rise"),
-    "position-oil": ("position-reversed", "start"),
+    "position-oil": ("position-reversed", "idle"),
     "position-reference": ("position-lost-counts", "return"),
 }
 
