@@ -218,6 +218,8 @@ class Panel:
         if plain and job and not job[T.J_HANDLING]:
             out.append("PLAIN THRESHOLD")
             out.append("parts go over")
+        if job and job[T.J_BATCH] and app.keeper.counts[app.keeper.active] >= job[T.J_BATCH]:
+            out.append("BATCH COMPLETE")
         if app.access.enabled:
             out.append("CHANGES OPEN")
         elif job and job[T.J_UNPROVEN]:

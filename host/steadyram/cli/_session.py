@@ -90,8 +90,14 @@ def said_if_stopped(what: Callable[[], str]) -> Iterator[None]:
 
 
 @contextmanager
-def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
-    """A progress function (what, done, of how many) with a bar a thing on standard error."""
+def progress_bar(prompts: bool = False) -> Iterator[Callable[[str, int, int], None]]:
+    """A progress function (what, done, of how many) with a bar a thing on standard error.
+
+    prompts: a person is asked in between, so each step is a line of its own: a bar would run into the prompts.
+    """
+    if prompts:
+        yield lambda what, done, total: click.echo(f"{what}: {done} of {total}", err=True)
+        return
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=err(), transient=True) as bars:
         tasks: dict[str, Any] = {}

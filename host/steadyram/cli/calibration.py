@@ -396,7 +396,8 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
             else forces.column(stroke.expanded_N, least),
         )
     Console().print(table)
-    click.echo(f"device: {result.device.fields}")
+    held = ", ".join(f"{name} {value}" for name, value in result.device.fields.items())
+    click.echo(f"polynomial of the device: {held}")
     worst = float(max(abs(result.device.residual_N)))
     click.echo(f"largest residual of the device's integers: {show(worst, 'newton', unit, 3)}")
     if result.friction is not None:

@@ -47,6 +47,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import out_of_date, worth_of_reference
+from steadyram.metrology.certificate import Forces
 from steadyram.metrology.csv_record import default_unit, reference_factor
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.guided import refuse_contradiction
@@ -174,7 +175,7 @@ def calibrate(
         click.echo(HANDS_CLEAR, err=True)
         with (
             hands_at(device, hands_url, unit, header.area_m2 if gauge else None) as hands,
-            progress_bar() as bar,
+            progress_bar(hands_url is None) as bar,
         ):
             header = _with_temperature(header, hands, "at the start", procedure)
             hands.open_changes()
@@ -260,14 +261,19 @@ def _calibration_left(target: Path) -> str:
 
 def _print_points(points: Any, fields: dict[str, int]) -> None:
     units = preferences()
+    forces = Forces(units.force_unit)
+    residuals = [
+        float(device_force(fields, [point.counts])[0]) - point.force_N if point.rising else None
+        for point in points
+    ]
+    finest = max(1.0, max(abs(residual) for residual in residuals if residual is not None) / 10.0)
     table = Table("direction", "reference", "reading (counts)", "residual of the curve", title="Points")
-    for point in points:
-        residual = float(device_force(fields, [point.counts])[0]) - point.force_N
+    for point, residual in zip(points, residuals, strict=True):
         table.add_row(
             "up" if point.rising else "down",
             units.force(point.force_N),
             f"{point.counts:.1f}",
-            f"{residual:+.1f} N" if point.rising else "",
+            "" if residual is None else f"{forces.column(residual, finest, True)} {units.force_unit}",
         )
     out().print(table)
 
@@ -337,7 +343,7 @@ def characterise(
             )
         click.echo(HANDS_CLEAR, err=True)
         N_per_count = calibration["c1_n"] / 65536
-        with hands_at(device, hands_url, "kN", None) as hands, progress_bar() as bar:
+        with hands_at(device, hands_url, "kN", None) as hands, progress_bar(hands_url is None) as bar:
             hands.open_changes()
             measured = run_characterisation(
                 device,
@@ -406,6 +412,8 @@ def _timed(value_s: float | None, u_s: float | None) -> str:
     """Show a time in ms with its uncertainty (95 %)."""
     if value_s is None:
         return "unknown"
+    if value_s <= 0.0 and u_s is not None:
+        return f"below {max(0.1, 1000 * (value_s + u_s)):.1f} ms"
     return f"{1000 * value_s:.1f} ms" + ("" if u_s is None else f" ± {1000 * u_s:.1f}")
 
 

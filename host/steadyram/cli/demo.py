@@ -41,7 +41,9 @@ def demo(folder: Path, seed: int, runtime: Literal["micropython", "cpython"], as
     from steadyram.virtual.demo import run_demo
 
     def command(arguments: list[str]) -> None:
-        click.secho(f"\n$ steadyram {shlex.join(arguments)}", bold=True)
+        # At a real press a person is asked; here the simulated one is named for that.
+        at = arguments.index("--hands") if "--hands" in arguments else len(arguments)
+        click.secho(f"\n$ steadyram {shlex.join(arguments[:at] + arguments[at + 2 :])}", bold=True)
         sys.stdout.flush()
         cli.main(args=arguments, prog_name="steadyram", standalone_mode=False)
 

@@ -102,7 +102,7 @@ def calibrate(
     with said_if_stopped(lambda: left[0]), connected(port, wire_log) as device:
         before, zero, touch = _ready(device)
         click.echo(HANDS_CLEAR, err=True)
-        with hands_at(device, hands_url, "kN", None) as hands, progress_bar() as bar:
+        with hands_at(device, hands_url, "kN", None) as hands, progress_bar(hands_url is None) as bar:
             hands.open_changes()
             found = calibrate_position(
                 device,

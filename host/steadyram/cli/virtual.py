@@ -41,7 +41,8 @@ from steadyram.cli._inputs import FOLDER
 )
 @click.option(
     "--operator-listen", metavar="HOST:PORT",
-    help="A second port, for action lines (type help); its URL goes to standard error; --hands takes it.",
+    help="A second port, for action lines (type help; feet come off when it closes); its URL goes to standard error, "
+    "and --hands takes it.",
 )  # fmt: skip
 @click.option(
     "--fault", "faults", multiple=True, metavar="NAME@WHEN", help="Fault at a cycle or time; repeatable."

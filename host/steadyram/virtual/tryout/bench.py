@@ -14,9 +14,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput, SteadyramError
 from steadyram.link.definition import definition
 from steadyram.link.records import DeviceJob
+from steadyram.settings_file import panel_unit
 from steadyram.virtual.demo_shop import Order
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
@@ -87,7 +89,13 @@ class Bench:
         with VirtualPress(
             press_for(self.kind, self._press_file), seed, runtime, folder, wall_unix=int(time.time())
         ) as press:
-            device = set_up(press, 1000.0 * self.kind.set_kN, batch=self.kind.batch, name=self.kind.name)
+            device = set_up(
+                press,
+                1000.0 * self.kind.set_kN,
+                batch=self.kind.batch,
+                name=self.kind.name,
+                settings={"panel_unit": panel_unit(preferences().force_unit)},
+            )
             fields = {field.name: field.default for field in definition().job}
             jobs = [
                 DeviceJob(

@@ -15,8 +15,10 @@ from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.page.access import Access
+from steadyram.units import to_unit
 from steadyram.virtual.tryout.bench import FAULTS, MOMENT_S, Bench
 from steadyram.virtual.tryout.shop import PARTS
 
@@ -63,7 +65,9 @@ def around(page: ASGIApp, bench: Bench, access: Access) -> ASGIApp:
             }
             for p in PARTS
         ]
-        await socket.send_text(json.dumps({"kind": "shop", "parts": parts, "faults": FAULTS}))
+        chosen = preferences().force_unit
+        unit = {"name": chosen, "per_N": to_unit(1.0, "newton", chosen)}
+        await socket.send_text(json.dumps({"kind": "shop", "unit": unit, "parts": parts, "faults": FAULTS}))
         sender = asyncio.create_task(_send(socket, bench))
         try:
             while True:

@@ -128,11 +128,11 @@ function draw() {
     shape("rect", { class: "bed", x: 46, y: face + PRESS.part, width: 208, height: Math.max(20, 386 - face - PRESS.part) }),
   ];
   if (part) body.push(shape("rect", { class: `part ${part.verdict.replace(" ", "-")}`, x: 150 - wide / 2, y: face + PRESS.part - height, width: wide, height, rx: 4 }));
-  body.push(shape("text", { x: 194, y: 122 }, `${(now.force_N / 1000).toFixed(now.force_N < 1e5 ? 2 : 1)} kN`));
-  body.push(shape("text", { class: "small", x: 194, y: 138 }, "true force"));
+  body.push(shape("text", { x: 178, y: 122 }, force(now.force_N)));
+  body.push(shape("text", { class: "small", x: 178, y: 138 }, "true force"));
   body.push(shape("text", { class: "small", x: 52, y: 122 }, `ram ${ram.toFixed(1)} mm`));
   svg.replaceChildren(...body);
-  svg.setAttribute("aria-label", `Ram ${ram.toFixed(0)} mm down, ${(now.force_N / 1000).toFixed(1)} kN, ${part ? part.name : "no part"}`);
+  svg.setAttribute("aria-label", `Ram ${ram.toFixed(0)} mm down, ${force(now.force_N)}, ${part ? part.name : "no part"}`);
 }
 function display() {
   const text = now.display, drawn = text.startsWith("picture ");
@@ -153,18 +153,22 @@ function display() {
 function say(text, look = "") { if ($("said").textContent !== text) $("said").textContent = text; $("said").className = look; }
 function words() {
   const part = now.part, kind = shop?.parts.find((each) => each.job === part?.job);
-  $("part-words").textContent = kind ? `On the bed: ${kind.words}. It comes out right from ${kN(kind.low_N)} to ${kN(kind.high_N)}.` : "The bed is empty.";
+  $("part-words").textContent = kind ? `On the bed: ${kind.words}. It comes out right from ${force(kind.low_N)} to ${force(kind.high_N)}.` : "The bed is empty.";
   if (now.trouble) say(now.trouble, "ruined");
-  else if (part?.verdict === "ruined") say(`Ruined: the ${part.name} has seen ${kN(now.peak_N)}.`, "ruined");
-  else if (part?.verdict === "good" && now.state === "done") say(`Good: the ${part.name} has seen ${kN(now.peak_N)}.`, "good");
+  else if (part?.verdict === "ruined") say(`Ruined: the ${part.name} has seen ${force(now.peak_N)}.`, "ruined");
+  else if (part?.verdict === "good" && now.state === "done") say(`Good: the ${part.name} has seen ${force(now.peak_N)}.`, "good");
   else if (part?.verdict === "new" && now.clear) say("");
 }
-function kN(force_N) { return `${(force_N / 1000).toFixed(1)} kN`; }
+// Three figures or whole ones, in the user's unit; a force below a hundredth of it is nothing that a press is set to.
+function force(force_N) {
+  const unit = shop?.unit ?? { name: "N", per_N: 1 }, value = unit.per_N * force_N;
+  return `${value.toFixed(Math.max(0, 2 - Math.floor(Math.log10(Math.max(value, 1)))))} ${unit.name}`;
+}
 
 // ------------------------------------------------------------------ first steps
 const STEPS = [
-  ["Hold the space bar until the ram stops", () => now.part?.verdict === "good" && now.state === "done"],
-  ["Let go, then hold R until the ram is up", () => now.clear && now.part?.verdict !== "new" && !now.pedals.extend],
+  ["Hold Press, or the space bar, until the ram stops", () => now.part?.verdict === "good" && now.state === "done"],
+  ["Let go, then hold Raise, or R, until the ram is up", () => now.clear && now.part?.verdict !== "new" && !now.pedals.extend],
   ["New part (N), and press it: faster this time", () => now.part?.verdict === "good" && now.state === "done"],
   ["Raise it, new part, cutoff off (C), press", () => now.part?.verdict === "ruined"],
   ["Cutoff on (C), break the transducer wire, press", () => now.faults.includes("sensor-open") && now.fault !== null],
