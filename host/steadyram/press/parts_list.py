@@ -120,7 +120,7 @@ def counts(wanted: set[str]) -> dict[str, str]:
 
 
 # Kinds whose keys stand before a row's own (`hand_price_usd`), the first that a press has first.
-_FORMS = ("lamp", "air_force", "air", "hand", "shared", "direct")
+_FORMS = ("lamp", "air_force", "air", "hand", "shared", "motor", "direct")
 
 
 def _forms(wanted: set[str]) -> list[str]:
