@@ -28,7 +28,7 @@ from steadyram.commission.corners import (
 from steadyram.commission.dynamics import Shape
 from steadyram.commission.friction import Travel, friction_of, read_travel
 from steadyram.commission.hands import Hands
-from steadyram.commission.lags import Lag, fit_begin, fit_drop, lag_of, slow_rise
+from steadyram.commission.lags import Lag, fit_begin, fit_drop, lag_of, sd_uncertainty, slow_rise
 from steadyram.commission.measured import Characteristics
 from steadyram.commission.plausible import doubts_about, refuse_contradictions
 from steadyram.commission.pulse_response import UNKNOWN, PulseResponse, Series, find_response
@@ -568,8 +568,7 @@ def _collect(
         strokes=test.strokes,
         open_lag_u_s=None if opening is None else math.hypot(opening.u_ms, vague_ms) / 1e3,
         close_lag_u_s=math.hypot(closing.u_ms, vague_ms) / 1e3,
-        jitter_u_s=math.sqrt(jitter2 / max(1, sum(lag.n for lag in pooled)) * 2.0 + own) / 1e3
-        + 0.4 * math.sqrt(jitter2) / 1e3,
+        jitter_u_s=sd_uncertainty(math.sqrt(jitter2), 1 + sum(lag.n - 1 for lag in pooled), own) / 1e3,
         sensor_lag_u_s=math.hypot(2.0 * test.shape_u_ms, vague_ms) / 1e3,
         rate_low_u=rates.u_low,
         rate_high_u=rates.u_high,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -63,6 +64,16 @@ def lag_of(values_ms: Sequence[float], delay_u_ms: float, at_s: Sequence[float] 
     t = float(scipy.stats.t.ppf(0.975, n - 1))
     of_mean = float(t * sd / np.sqrt(n))
     return Lag(mean, sd, float(np.hypot(of_mean, 2.0 * delay_u_ms)), n, 0.0, of_mean)
+
+
+def sd_uncertainty(sd: float, n: int, own_variance: float) -> float:
+    """Return the expanded uncertainty (95 %) of a standard deviation of n values, in their unit.
+
+    The wider side of its interval by chi square, and as much of it as the measuring itself may have made
+    (own_variance): what is taken off for that is not sure.
+    """
+    wide = sd * (math.sqrt((n - 1) / float(scipy.stats.chi2.ppf(0.025, n - 1))) - 1.0)
+    return wide + (sd - math.sqrt(max(0.0, sd**2 - own_variance)))
 
 
 def fit_drop(window: Window, noise: float) -> float | None:

@@ -9,6 +9,8 @@ from steadyram.errors import CheckFailed
 # Lags beyond this are no solenoid valve's, ms (20 to 80 ms: common practice, no source; cold oil half as much again).
 _LONGEST_LAG_S = 0.25
 _VAGUE_LAG_S = 0.012
+# Relay and spool scatter by up to 3 ms each (common practice, no source), so one actuation by up to 4.2 ms.
+_LARGEST_JITTER_S = 0.0042
 
 
 def refuse_contradictions(measured: Characteristics) -> None:
@@ -32,6 +34,13 @@ def refuse_contradictions(measured: Characteristics) -> None:
                 f"The {name} lag comes out as {1e3 * lag:.0f} ms, longer than a solenoid valve takes; check relay, "
                 "spool and oil, and run the test again."
             )
+    if m.jitter_s - (m.jitter_u_s or 0.0) > _LARGEST_JITTER_S:
+        seen_ms, u_ms = 1e3 * m.jitter_s, 1e3 * (m.jitter_u_s or 0.0)
+        raise CheckFailed(
+            f"The valve's timing comes out as scattering by {seen_ms:.1f} ms ({u_ms:.1f} ms uncertain), and relay and "
+            f"spool together scatter by up to {1e3 * _LARGEST_JITTER_S:.1f} ms: the strokes were not seen well. Look "
+            "for air in the oil, a slow snubber or a block that beds in, and run the test again."
+        )
     if m.pulse_dead_s is not None and m.open_lag_u_s is not None and m.close_lag_u_s is not None:
         by_lags = m.open_lag_s - m.close_lag_s
         apart = abs(m.pulse_dead_s - by_lags)

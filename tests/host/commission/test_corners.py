@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from steadyram.commission.capability import can_hold, wide_code_forces_N
 from steadyram.commission.characterise import refuse_vague
 from steadyram.commission.corners import Window, fit_corners, fit_shape, noise_N
 from steadyram.commission.dynamics import Shape
-from steadyram.commission.lags import lag_of
+from steadyram.commission.lags import lag_of, sd_uncertainty
 from steadyram.commission.measured import Characteristics
 from steadyram.commission.plausible import refuse_contradictions
 from steadyram.commission.pulse_response import Series, find_response
@@ -227,6 +228,10 @@ def test_pulses_that_never_move_anything_are_unknown_not_zero() -> None:
             {"pulse_dead_s": 0.05, "pulse_dead_u_s": 0.001, "open_lag_u_s": 0.001, "close_lag_u_s": 0.001},
             "Pulses lose",
         ),
+        # Three slow-feed presses whose valves scatter by 2.1, 3.5 and 2.8 ms came out so.
+        ({"jitter_s": 0.0111, "jitter_u_s": 0.004}, "scattering by 11.1 ms"),
+        ({"jitter_s": 0.0132, "jitter_u_s": 0.005}, "scattering by 13.2 ms"),
+        ({"jitter_s": 0.0076, "jitter_u_s": 0.003}, "scattering by 7.6 ms"),
     ],
 )
 def test_results_that_contradict_each_other_are_refused_with_the_reason(
@@ -236,6 +241,18 @@ def test_results_that_contradict_each_other_are_refused_with_the_reason(
     refuse_contradictions(Characteristics(**plain))  # type: ignore[arg-type]
     with pytest.raises(CheckFailed, match=words):
         refuse_contradictions(Characteristics(**(plain | more)))  # type: ignore[arg-type]
+
+
+def test_the_interval_of_a_scatter_holds_the_true_one() -> None:
+    rng = np.random.default_rng(77)
+    own = 0.5
+    held = 0
+    for _ in range(400):
+        seen = rng.normal(0.0, math.hypot(2.1, own), 12)
+        sd = float(np.std(seen, ddof=1))
+        jitter, u = math.sqrt(max(0.0, sd**2 - own**2)), sd_uncertainty(sd, 12, own**2)
+        held += jitter - u <= 2.1 <= jitter + u
+    assert held >= 0.95 * 400
 
 
 def test_each_setpoint_asked_gets_one_sentence() -> None:
