@@ -112,16 +112,12 @@ def _page(
         *parts_list.wires_markdown(found["wire"]),
         "",
         "## Panel",
-        "| place | what |",
-        "|---|---|",
-        *(f"| {r['place']} | {r['what']} |" for r in found["panel"]),
+        *parts_list.panel_markdown(found["panel"]),
         "",
         "## From dead to live",
         both["bring_up"],
         "",
-        "| step | do | accept | if not |",
-        "|---|---|---|---|",
-        *(f"| {i} | {r['do']} | {r['accept']} | {r['if_not']} |" for i, r in enumerate(found["step"], 1)),
+        *parts_list.steps_markdown(found["step"]),
         "",
     ]
     return "\n".join(lines)

@@ -52,7 +52,7 @@ WORDS = {
     "sampling_Hz": "sampled at",
     "coil_current_A": "the coil takes",
     "relay_contact_A": "relay contact for",
-    "fuse_A": "fuse",
+    "fuse_A": "fuse for this coil alone",
     "wire_section_m2": "wire",
     "voltage_drop_V": "which drops",
     "suppression": "",
@@ -85,7 +85,7 @@ CAUTION = "Process control only: relief valve, guards and emergency stop stay wh
     type=PLACE,
     help="Write holdable force against setpoint (.png, .svg, .pdf).",
 )
-@click.option("--supply", default="24 V", show_default=True, help="Of the solenoids.")
+@click.option("--supply", help="Of the solenoids; default: 24 V, and 12 V where the press shares a pump.")
 @click.option("--solenoid-power", default="30 W", show_default=True)
 @click.option(
     "--cable",
@@ -126,7 +126,7 @@ def size(
     tolerance: str,
     compare: tuple[Path, ...],
     plot: Path | None,
-    supply: str,
+    supply: str | None,
     solenoid_power: str,
     cable: str,
     sensor_cable: str,
@@ -169,7 +169,7 @@ def size(
     ]
     lines = sizing_advice.advice(press, sized, compared, unit, preferences().pressure_unit)
     wiring = sizing_parts.Wiring(
-        parse(supply, "volt", what="supply"),
+        parse(supply or ("12 V" if press.pump.driven_by == "shared" else "24 V"), "volt", what="supply"),
         parse(solenoid_power, "watt", what="solenoid power"),
         parse(cable, "meter", what="cable"),
     )

@@ -11,6 +11,7 @@ import math
 
 from steadyram.press.pressfile import CUTOUT_ABOVE, PressFile
 from steadyram.press.sizing_parts import (
+    FUSE_MARGIN,
     FUSE_RATINGS_A,
     PSI,
     RELAY_RATINGS_A,
@@ -47,7 +48,6 @@ TUBES_MM = (
 TUBE_YIELD_PA = 235e6
 TUBE_VELOCITY_M_S = 5.0
 PUMP_EFFICIENCY = 0.8
-FUSE_MARGIN = 1.25  # fuse of the coils over what they take at once
 SUPPLY_SHARE = 1.5  # supply over that fuse: less, and the supply limits before the fuse opens
 CONTACT_MARGIN = 2.0  # a contact's DC inductive rating over what it switches
 CAP_RELIEF = 1.1  # relief behind a hand pump's non-return valve over the pump's own
@@ -139,6 +139,9 @@ def _flows(press: PressFile) -> dict[str, float | str]:
         "unloader_lpm": next_in(FLOW_LPM, 1.5 * low * lpm),
         "valve_lpm": valve,
         "filter_lpm": next_in(FLOW_LPM, 6.0 * back * lpm),
+        "slow_step": "K3 by joining its coil minus (83) to the star bar with the extend pedal down; "
+        if press.valve.slow_feed
+        else "",
         "slow_heat_kw": f"{max(0.0, high - slow) * pump.relief / 1e3:.2g}",
         "slow_valve_lpm": next_in(FLOW_LPM, 2.0 * slow * lpm),
         "slow_range": f"{0.5 * slow * lpm:.2g} to {2.5 * slow * lpm:.2g}",

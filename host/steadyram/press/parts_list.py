@@ -194,6 +194,36 @@ def wires_markdown(rows: list[dict[str, Any]]) -> list[str]:
     ]
 
 
+def panel_markdown(rows: list[dict[str, Any]]) -> list[str]:
+    """Return where what sits as lines of a Markdown table."""
+    return ["| place | what |", "|---|---|", *(f"| {r['place']} | {r['what']} |" for r in rows)]
+
+
+def steps_markdown(rows: list[dict[str, Any]]) -> list[str]:
+    """Return the bring-up as lines of a Markdown table."""
+    return [
+        "| step | do | accept | if not |",
+        "|---|---|---|---|",
+        *(f"| {i} | {r['do']} | {r['accept']} | {r['if_not']} |" for i, r in enumerate(rows, 1)),
+    ]
+
+
+def _words(press: PressFile, wiring: Wiring) -> dict[str, str]:
+    """Return caution, and for a press like one of the two builds its circuit in words; the bring-up's first lines."""
+    known = known_values(press, wiring)
+    wanted, texts = kinds(press), build_file()
+    circuit = (
+        "text_hand" if "hand" in wanted else "text" if {"motor", "hold", "two", "slow"} <= wanted else ""
+    )
+    found = {
+        "caution": texts["text"]["caution"],
+        "bring_up": texts["text"]["bring_up"].replace("](", "](hardware_notes/"),
+    }
+    if circuit:
+        found["circuit"] = texts[circuit]["circuit"]
+    return {name: filled(text, known) for name, text in found.items()}
+
+
 def write_lists(press: PressFile, wiring: Wiring, folder: Path) -> list[Path]:
     """Write parts.md, parts.csv and wires.csv for a press into a folder, made if it is not there; return the paths.
 
@@ -205,6 +235,7 @@ def write_lists(press: PressFile, wiring: Wiring, folder: Path) -> list[Path]:
         raise BadInput(f"{folder / there[0]} is there already; give another folder or move it away.")
     found = tables(press, wiring)
     total = sum(row["qty"] * row["price_usd"] for row in found["part"])
+    words = _words(press, wiring)
     lines = [
         f"# Parts for: {press.name}",
         "",
@@ -214,11 +245,28 @@ def write_lists(press: PressFile, wiring: Wiring, folder: Path) -> list[Path]:
         "",
         NOT_COVERED,
         "",
+        words["caution"],
+        "",
+        *(["## Circuit in words", "", words["circuit"], ""] if "circuit" in words else []),
+        "## Parts",
+        "",
         *parts_markdown(found["part"]),
         "",
         "## Wires",
         "",
+        "One row a wire, its number on both ends; one number is one potential. Your part's sheet decides on terminals.",
+        "",
         *wires_markdown(found["wire"]),
+        "",
+        "## Panel",
+        "",
+        *panel_markdown(found["panel"]),
+        "",
+        "## From dead to live",
+        "",
+        words["bring_up"],
+        "",
+        *steps_markdown(found["step"]),
         "",
     ]
     texts = ("\n".join(lines), as_csv(PART_COLUMNS, found["part"]), as_csv(WIRE_COLUMNS, found["wire"]))

@@ -21,6 +21,7 @@ WIRE_SECTIONS_M2 = tuple(v * 1e-6 for v in (0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0))
 RELAY_RATINGS_A = (1.0, 2.0, 3.0, 5.0, 8.0, 10.0, 16.0, 30.0)
 FUSE_RATINGS_A = (0.5, 1.0, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 16.0, 20.0)
 COPPER_OHM_M = 1.75e-8
+FUSE_MARGIN = 1.25  # fuse of the coils over what they take at once
 FILTER_TAU_S = 1e-3
 RATIOMETRIC_CABLE_M = 2.0
 
@@ -116,7 +117,7 @@ def circuit_choice(wiring: Wiring) -> dict[str, object]:
     return {
         "coil_current_A": current,
         "relay_contact_A": _first_at_least(RELAY_RATINGS_A, 2.0 * current),
-        "fuse_A": _first_at_least(FUSE_RATINGS_A, 1.5 * current),
+        "fuse_A": _first_at_least(FUSE_RATINGS_A, FUSE_MARGIN * current),
         "wire_section_m2": wire,
         "voltage_drop_V": None if wire is None else 2.0 * COPPER_OHM_M * wiring.cable_m * current / wire,
         "suppression": "clamp the coil with a Zener or varistor of 1 to 2 times the supply: a bare "

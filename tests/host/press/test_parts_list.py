@@ -113,7 +113,7 @@ def test_every_recipe_gets_a_whole_list(path):
     if "lamp" in found_kinds:
         # No valve, no relay, no pressure: a force sensor, lamp and buzzer.
         assert not {each for each in ids if each[0] in "HPAS" or each in ("E10", "E11", "E13")}
-        assert {"F1", "E23"} <= ids
+        assert {"L1", "E23"} <= ids
         return
     assert ("E11" in ids) == ("cutout" in found_kinds)
     assert {"E10", "E13", "E18"} <= ids
@@ -153,12 +153,28 @@ def test_lists_are_written_and_not_over_others(tmp_path, capsys):
     page = (folder / "parts.md").read_text(encoding="utf-8")
     assert all(f"| {row['id']} | {row['qty']} |" in page for row in rows)
     assert "OPEN AT REST" in page
+    # Circuit, panel and bring-up with this press's figures.
+    assert "## Circuit in words" in page
+    assert "switch P7 turned above the relief" in page
+    assert "65.3 MPa" in page.split("## From dead to live")[1]
     assert list(csv.DictReader((folder / "wires.csv").open(encoding="utf-8")))
     before = (folder / "parts.csv").read_bytes()
     code, said = run(capsys, "--press", press, "--parts", str(folder))
     assert code == 2
     assert "there already" in said
     assert (folder / "parts.csv").read_bytes() == before
+
+
+def test_a_shared_pump_gets_lists_for_12_volts(tmp_path, capsys):
+    press = str(PRESSES / "shared-12v.toml")
+    assert run(capsys, "--press", press, "--parts", str(tmp_path / "lists"))[0] == 0
+    rows = list(csv.DictReader((tmp_path / "lists" / "parts.csv").open(encoding="utf-8")))
+    # A suppressor across a vehicle's 12 V stands off a jump start's 24 V; K5 may be fed by a converter.
+    assert [row["id"] for row in rows if "24 V" in row["rating"] + row["what"]] == ["E11", "E15"]
+    # What a starting motor leaves of the battery, simulated, and the converter behind diode and reservoir.
+    rated = {row["id"]: row["rating"] for row in rows}
+    assert "holds at 6.6 V" in rated["E8"]
+    assert "input 7 to 18 V" in rated["E6"]
 
 
 def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path, capsys):

@@ -195,7 +195,7 @@ def test_wiring():
     found = circuit_choice(Wiring(24.0, 30.0, 10.0))
     assert found["coil_current_A"] == pytest.approx(1.25)
     assert found["relay_contact_A"] == 3.0
-    assert found["fuse_A"] == 2.0
+    assert found["fuse_A"] == 1.6  # 1.25 x 1.25 A
     # 2 * 1.75e-8 * 10 * 1.25 / 0.75e-6 = 0.583 V, within 5 % of 24 V.
     assert found["voltage_drop_V"] == pytest.approx(0.58333, rel=1e-4)
 
