@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header
@@ -68,8 +69,8 @@ def worth_of_reference(header: Header, smallest_N: float | None, unit: str) -> l
     if reference.class_percent:
         half = reference.class_percent / 100.0 * reference.range
         said.append(
-            f"A gauge of class {reference.class_percent:g} over {show(reference.range, 'pascal', 'bar')} may read "
-            f"wrong by {show(half, 'pascal', 'bar', 3)} anywhere on its scale: "
+            f"A gauge of class {reference.class_percent:g} over {preferences().pressure(reference.range)} may read "
+            f"wrong by {preferences().pressure(half, 3)} anywhere on its scale: "
             f"{show(half * header.area_m2, 'newton', unit, 3)} on this piston."
         )
     fair = lowest_force(header, FAIR_PART)

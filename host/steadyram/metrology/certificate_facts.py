@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from steadyram.config import preferences
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header, Instrument, Reference
@@ -47,7 +48,7 @@ def _range(header: Header, unit: str) -> tuple[str, str]:
         return "force at full output", show(header.full_N, "newton", unit, 4)
     return (
         "transducer range",
-        f"{show(header.range_Pa, 'pascal', 'bar', 4)} (gauge pressure), on a piston of "
+        f"{preferences().pressure(header.range_Pa, 4)} (gauge pressure), on a piston of "
         f"{header.area_m2 * 1e4:.4f} cm²",
     )
 
@@ -76,8 +77,8 @@ def _stated(one: Reference) -> str:
         )
     if one.class_percent:
         parts.append(
-            f"accuracy class {one.class_percent:g} over {show(one.range, 'pascal', 'bar', 4)}: may read wrong by "
-            f"{show(one.class_percent / 100 * one.range, 'pascal', 'bar', 3)} anywhere"
+            f"accuracy class {one.class_percent:g} over {preferences().pressure(one.range, 4)}: may read wrong by "
+            f"{preferences().pressure(one.class_percent / 100 * one.range, 3)} anywhere"
         )
     if one.drift_percent:
         parts.append(f"drift between certificates up to {one.drift_percent:g} %")

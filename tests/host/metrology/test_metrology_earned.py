@@ -255,7 +255,7 @@ def test_a_gauge_earns_no_machine_class():
 def test_the_worth_of_a_gauge_is_said_before_the_start():
     head = gauge_record().header
     said = " ".join(worth_of_reference(head, 8000.0, "kN"))
-    assert "5.52 bar" in said
+    assert "0.552 MPa" in said
     assert "4.47 kN" in said
     assert "means nothing" in said
     fair = lowest_force(head, 0.05)

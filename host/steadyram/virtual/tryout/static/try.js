@@ -130,7 +130,7 @@ function draw() {
   if (part) body.push(shape("rect", { class: `part ${part.verdict.replace(" ", "-")}`, x: 150 - wide / 2, y: face + PRESS.part - height, width: wide, height, rx: 4 }));
   body.push(shape("text", { x: 178, y: 122 }, force(now.force_N)));
   body.push(shape("text", { class: "small", x: 178, y: 138 }, "true force"));
-  body.push(shape("text", { class: "small", x: 52, y: 122 }, `ram ${ram.toFixed(1)} mm`));
+  body.push(shape("text", { class: "small", x: 48, y: 122 }, `ram ${ram.toFixed(1)} mm`));
   svg.replaceChildren(...body);
   svg.setAttribute("aria-label", `Ram ${ram.toFixed(0)} mm down, ${force(now.force_N)}, ${part ? part.name : "no part"}`);
 }
