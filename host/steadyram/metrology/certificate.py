@@ -308,8 +308,8 @@ def _reversibility(gauge: bool) -> str:
     if gauge:
         return "not measured, since the falling force of a gauge rests on the friction that is assumed"
     return (
-        "100 (error going up less error coming down) / force, at one force within one run, the error going up between "
-        "that run's own points by a straight line; the run of largest size"
+        "100 (error going up less error coming down) / force, at the force of the rising point and within one run, the "
+        "error coming down between that run's own falling points by a straight line; the run of largest size"
     )
 
 

@@ -1,12 +1,13 @@
 """The forces of a calibration as levels: error q, repeatability b, reversibility v by run (ISO 7500-1).
 
-v is formed within one run, at one true force: 100 (error going up less error coming down) / force, the error going up
-between that run's own rising points by a straight line. Definitions from memory. Errors are those of the device's own
-integer polynomial.
+v is formed within one run, at the force of its rising point: 100 (error going up less error coming down) / force, the
+error coming down between that run's own falling points by a straight line. Definitions from memory. Errors are those
+of the device's own integer polynomial.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,25 +62,39 @@ def level_errors(record: CalibrationRecord, curve: Curve) -> tuple[LevelErrors, 
         )
     )
     groups = [g for g in rising_levels(record, curve.rising) if np.mean([force[i] for i in g]) > 0.0]
-    means = np.asarray([np.mean([force[i] for i in g]) for g in groups])
-    rising = {
-        run: sorted((force[i], indicated[i] - force[i]) for i in curve.rising if record.points[i].run == run)
-        for run in {record.points[i].run for i in curve.rising}
-    }
-    falling: list[list[float]] = [[] for _ in groups]
+    top = max(force[i] for i in curve.rising)
+    falling: dict[int, list[tuple[float, float]]] = {}
     for i, point in enumerate(record.points):
-        nearest = int(np.argmin(np.abs(means - force[i])))
-        if record.header.reference.kind == "gauge" or point.run not in rising:
-            continue
-        if point.direction == "falling" and abs(means[nearest] - force[i]) <= NEAR_PART * means[-1]:
-            own = np.asarray(rising[point.run])
-            up = float(np.interp(force[i], own[:, 0], own[:, 1]))
-            falling[nearest].append(100.0 * (up - (indicated[i] - force[i])) / force[i])
+        # A gauge's falling force is its pressure with the friction that is assumed: no measurement of reversibility.
+        if point.direction == "falling" and record.header.reference.kind != "gauge":
+            falling.setdefault(point.run, []).append((force[i], indicated[i] - force[i]))
     return tuple(
         LevelErrors(
-            float(mean),
+            float(np.mean([force[i] for i in group])),
             tuple(indication_error(indicated[i], force[i]) for i in group),
-            tuple(v),
+            tuple(
+                v
+                for i in group
+                if (v := _reversibility(force[i], indicated[i], falling.get(record.points[i].run, ()), top))
+                is not None
+            ),
         )
-        for mean, group, v in zip(means, groups, falling, strict=True)
+        for group in groups
     )
+
+
+def _reversibility(
+    force: float, indicated: float, falling: Sequence[tuple[float, float]], top: float
+) -> float | None:
+    """Return v of one run at a rising point, per cent; None where the run did not come down through its force.
+
+    falling: force and error of that run's falling points; top: largest force of the calibration; newtons.
+    """
+    branch = np.asarray(sorted(falling))
+    if not len(branch):
+        return None
+    # Beyond the branch's ends its error changes little; the ram comes down in steps of a part of the range.
+    if not branch[0, 0] - NEAR_PART * force <= force <= branch[-1, 0] + NEAR_PART * top:
+        return None
+    down = float(np.interp(force, branch[:, 0], branch[:, 1]))
+    return 100.0 * (indicated - force - down) / force

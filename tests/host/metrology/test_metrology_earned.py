@@ -96,6 +96,22 @@ def test_reversibility_is_formed_within_a_run():
         assert level.v_percent == pytest.approx(100 * 1200 / level.force_N, abs=0.02)
 
 
+def test_reversibility_is_taken_at_the_force_of_the_rising_point():
+    # Coming down, nobody hits the same forces: 2.5 kN is not 25 kN, and the branch goes through 25 kN all the same.
+    whole = record(noise=0.0)
+    points = [
+        p.model_copy(update={"reference": f, "counts": counts_of(f, False)})
+        if p.direction == "falling" and (f := p.reference * (0.1 if p.reference < 30e3 else 0.93))
+        else p
+        for p in whole.points
+    ]
+    found = analyse(whole.model_copy(update={"points": tuple(points)}), "x", monte_carlo=False)
+    for level in found.levels[:-2]:
+        assert level.v_percent == pytest.approx(100 * 1200 / level.force_N, abs=0.02)
+    # The run's highest falling force lies 7 % below this level: it did not come down through it.
+    assert found.levels[-2].v_percent is None
+
+
 def test_preloading_and_the_zero_of_each_run_are_asked_for():
     whole = record(noise=1.0)
     assert analyse(whole, "x", monte_carlo=False).iso_lacks == ()
