@@ -63,7 +63,12 @@ INPUTS: Sequence[_Input] = (
     ),
     _Input(("retract",), "Press the RETRACT pedal and hold it.", "Release it."),
     _Input(("extend",), "Press the EXTEND pedal and hold it.", "Release it."),
-    _Input(("estop_ok",), "Push the emergency stop.", "Pull it out, then push the knob to acknowledge."),
+    # The knob that acknowledges is pushed in the same step.
+    _Input(
+        ("estop_ok", "push", "enable", "ack"),
+        "Push the emergency stop.",
+        "Pull it out, then push the knob to acknowledge.",
+    ),
 )
 OUTPUTS = (
     ("extend", "Press the EXTEND pedal and hold it.", "Release it."),

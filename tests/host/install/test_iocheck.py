@@ -126,6 +126,20 @@ def test_fault_that_nobody_acknowledged_loses_no_step_of_the_walk(press, device,
         assert done["output extend"].seen == "not tried: the fault estop-open stays latched"
 
 
+def test_knob_that_acknowledges_the_stop_is_no_crossed_wire(press, device):
+    hands, operator = Hands(press), press.operator
+
+    def acknowledge_while_it_watches():
+        operator.pull_estop()
+        press.after(0.4, lambda: setattr(operator, "ack_held", True))
+        press.after(0.9, lambda: setattr(operator, "ack_held", False))
+
+    hands._acknowledge = acknowledge_while_it_watches
+    done = by_name(Walk(device, hands, patience_s=3.0).run())
+    assert done["estop_ok"].seen == "alone, both ways"
+    assert done["estop_ok"].good
+
+
 def test_nothing_begins_before_the_hydraulics_are_isolated(press, device):
     hands = Hands(press, isolated=False)
     with pytest.raises(BadInput, match="Isolate the hydraulics"):
