@@ -389,7 +389,8 @@ S_RATE_HIGH_U_PPT = const(58)
 S_RATE_SLOW_U_PPT = const(59)
 S_LAG_U_US = const(60)
 S_MEASURED_DAY = const(61)
-S_LEN = const(62)
+S_LINE_DROP_N = const(62)
+S_LEN = const(63)
 SETTINGS = Rows("""\
 bore_um 5000 600000 100000
 range_kpa 100 160000 34474
@@ -452,7 +453,8 @@ rate_low_u_ppt -1 10000 -1
 rate_high_u_ppt -1 10000 -1
 rate_slow_u_ppt -1 10000 -1
 lag_u_us -1 500000 -1
-measured_day 0 1000000 0""")
+measured_day 0 1000000 0
+line_drop_n -1 5000000 -1""")
 # places of fields that need not be put
 SETTINGS_OPTIONAL = (
     21,
@@ -482,6 +484,7 @@ SETTINGS_OPTIONAL = (
     59,
     60,
     61,
+    62,
 )
 # values of fields that are enumerations
 SENSOR_KIND_RATIOMETRIC = const(0)

@@ -92,6 +92,8 @@ SUPPLY = 74  # the converter's supply on its own scale, 16384 = full: a reading'
 
 DROP16 = 75  # what the line between pump and transducer may drop while oil flows
 
-RING = 76  # 64 samples
-FORCES = 140  # 32 forces
-CELLS = 172
+SPIKE_C = 76  # what a coil's edge may couple into one sample
+
+RING = 77  # 64 samples
+FORCES = 141  # 32 forces
+CELLS = 173

@@ -27,7 +27,7 @@ from .modes import (
 )
 from .no_position import NoDepth, NoTravel
 from .oil import tell
-from .position import due
+from .position import DROP_LOW_N, due
 from .press import Press, nominal_c1
 from .sense import FULL_MS, Sense, mean_force, take
 from .stroke import Stroke
@@ -383,6 +383,11 @@ class Controller:
                 elif self.cut.gentle and not self._handling and follow.shown():
                     # The reading has moved with the stroke: no more inching.
                     self.cut.gentle = False
+                    if state == t.STATE_ADVANCE and self.cut.feed == FEED_SLOW:
+                        # Nor the whole way at slow feed, which may take longer than a stroke may last.
+                        self.cut.feed_ends(force, cells[RISE16])
+                        self._close()
+                        state = self.state
             if fault:
                 self._fail(fault)
                 state = t.STATE_FAULT
@@ -883,7 +888,7 @@ class Controller:
                 else:
                     self._close()
                 return
-            if cut.mode == MODE_PLAN and cut.hands_over(force):
+            if cut.mode == MODE_PLAN and cut.hands_over(cut.end_n):
                 self._slow_takes_over()
                 return
             self._close()
@@ -894,7 +899,7 @@ class Controller:
         """Planned landing with a slow feed: no pause between the two."""
         cut = self.cut
         cut.feed = FEED_SLOW
-        cut.f0 = self.force_n
+        cut.f0 = cut.end_n
         self._start_feed()
         return True
 
@@ -925,6 +930,7 @@ class Controller:
     def _pulse_outruns(self, force):
         """True when a pulse must end before its time: its part is stiffer, or nearer, than what it was sized for."""
         cut = self.cut
+        force -= cut.cells[DROP_LOW_N]
         if force <= cut.touch_n:
             return False
         v = cut.valve()

@@ -56,6 +56,7 @@ from .cells import (
     SAME,
     SLOPE,
     SMALL16,
+    SPIKE_C,
     SPREAD16,
     STAY,
     STAY_MS,
@@ -97,6 +98,10 @@ FOREVER = 1048576  # counters stop about here, long before they leave 31 bits
 # A transducer at the pump's end of a hose reads the hose's drop, too, while oil flows: 1 to 6 bar (common practice, no
 # source), which is not held afterwards.
 LINE_DROP_KPA = 600
+# A coil couples a spike of up to 2 % of the range into the reading when its relay is told to switch and when its contact
+# does (common practice, no source); after so many milliseconds both are over, also those of a slow relay.
+EDGE_MS = 24
+SPIKES = 25  # two of them together, as a part of the range
 
 BEYOND = 16777216  # a threshold in counts that no reading reaches: a cell has no room for more
 
@@ -315,6 +320,11 @@ def readings(c, inputs, told, found):
         return 0
     slope = c[SLOPE]
     jump_c = c[JUMP_C]
+    since_ms = c[ON_MS]
+    if c[KIND] == NOTHING:
+        since_ms = c[OFF_MS]
+    if since_ms < EDGE_MS:
+        jump_c += c[SPIKE_C]
     if slope > jump_c or c[RISE16] > c[RISE_N]:
         return t.FAULT_SLOPE_IMPOSSIBLE
     if slope < -jump_c and told >> 8 == t.STATE_ADVANCE and c[ON_MS] > c[QUIET_MS]:
@@ -371,6 +381,7 @@ class Guard:
         c[HIGH] = min(high, 65536 - 2 * step)
         c[STEP_C] = step
         c[LEAK_PPT] = s[t.S_LEAK_LIMIT_PPT_S]
+        c[SPIKE_C] = span // SPIKES
         c[DROP16] = 0 if s[t.S_SENSOR_MEASURES] else (span << 4) * LINE_DROP_KPA // max(1, s[t.S_RANGE_KPA])
         c[CUTOUT] = s[t.S_CUTOUT_FITTED]
         c[CUTOUT_MS] = 0

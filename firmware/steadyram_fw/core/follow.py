@@ -21,7 +21,7 @@ from array import array
 from .. import tables as t
 from .fixed import time_for
 from .job_model import L_WATCH
-from .position import moved16
+from .position import AIR_MS, AIR_SHIFT, moved16
 
 _CONTACT = L_WATCH + 2
 _WHOLE = L_WATCH + 4
@@ -77,7 +77,9 @@ FIRST_HALF_N = 35
 AIR_N = 36  # what the ram reads in free travel: friction and the line's drop are not the same in every stroke
 MOVED16 = 37  # oil from which on it surely moves; until then it may stick, at up to three times its friction
 CLOSE_MS = 38  # so long after a feed was told to close its oil still comes in
-CELLS = 39
+AIR_SUM_N = 39
+AIR_SEEN = 40
+CELLS = 41
 
 
 def look(c, told, mean16, force):
@@ -155,11 +157,21 @@ def look(c, told, mean16, force):
     if c[CONTACT16] < 0:
         air_n = c[AIR_N]
         if feeding and oil16 >= c[MOVED16]:
-            # Down soon, up slowly, as in position.py: a part that begins softly must not pass for friction.
-            if force < air_n:
-                air_n += (force - air_n) >> 4
+            # As in position.py: the start swings in the line, so its mean comes first; then down soon, up slowly,
+            # since a part that begins softly must not pass for friction.
+            seen = c[AIR_SEEN] + 1
+            if seen < AIR_MS:
+                c[AIR_SUM_N] += force
+            elif seen == AIR_MS:
+                mean_n = (c[AIR_SUM_N] + force) >> AIR_SHIFT
+                if mean_n < air_n:
+                    air_n = mean_n
+            elif force < air_n:
+                air_n += (force - air_n) >> 5
             else:
                 air_n += (force - air_n) >> 8
+            if seen <= AIR_MS:
+                c[AIR_SEEN] = seen
             c[AIR_N] = air_n
         if force > air_n + c[TOUCH_N]:
             c[CONTACT16] = oil16
@@ -249,7 +261,9 @@ class Follow:
         c[START16] = mean16
         c[SHOW16] = self._show16
         c[TOUCH_N] = touch_n
-        c[AIR_N] = 2 * self._friction_n
+        c[AIR_N] = 2 * self._friction_n + p.line_drop_n + (p.line_drop_n >> 1)
+        c[AIR_SUM_N] = 0
+        c[AIR_SEEN] = 0
         c[MOVED16] = moved16(p, self._friction_n)
         c[CLOSE_MS] = (max(p.close16, p.slow_close16 if p.slow_fitted else 0) + max(0, p.late16)) >> 4
         c[OPEN16] = p.open16

@@ -45,13 +45,21 @@ AIR_SEEN = 66
 MOVE_FROM16 = 67  # from this position on the ram surely moves and the sensor shows it
 AFTER16 = 68  # oil from the pump's changeover to where the flow shall have ended, or 0
 AIR_KNOWN = 69  # 1 when AIR_MEAN_N is
-CELLS = 70
+AIR_SUM_N = 70
+AIR_TOP_N = 71
+DROP_LOW_N = 72  # what the line drops while the feed flows, below the pump's changeover and above it
+DROP_HIGH_N = 73
+TURNED = 74  # 1 while the pump's high stage delivers
+NET_N = 75  # the force that remains of the last reading
+CELLS = 76
 
 # Oil after which the ram moves and the sensor shows it: 30 ms of the low stage (common practice, no source).
 MOVING16 = 480
 
-# So many readings in free travel tell its friction.
-AIR_MS = 48
+# So many readings in free travel tell its friction: a period and more of the line's swing after a start (20 to 100 Hz,
+# common practice, no source). A power of two.
+AIR_MS = 64
+AIR_SHIFT = 6
 
 BY_OIL = 1
 BY_FORCE = 2
@@ -61,8 +69,19 @@ BY_SLOPE = 3
 def due(c, force, rise16):
     """One millisecond of an energised feed; 1 when the valve must be told to close now."""
     share = c[SHARE_LOW]
-    if force >= c[CHANGEOVER_N]:
+    drop_n = c[DROP_LOW_N]
+    turn_n = c[CHANGEOVER_N]
+    if c[TURNED]:
+        # What the line drops is less in the high stage: back only where the force itself has fallen.
+        if force - c[DROP_HIGH_N] < turn_n - (turn_n >> 4):
+            c[TURNED] = 0
+    elif force - drop_n >= turn_n:
+        c[TURNED] = 1
+    if c[TURNED]:
         share = c[SHARE_HIGH]
+        drop_n = c[DROP_HIGH_N]
+    force -= drop_n
+    c[NET_N] = force
     # The fraction of a position is carried over.
     carry = c[CARRY] + (share << 4)
     u16 = c[U16] + (carry >> 8)
@@ -80,23 +99,31 @@ def due(c, force, rise16):
     if c[CONTACT16] < 0:
         air_n = c[AIR_N]
         if now16 > c[MOVE_FROM16]:
-            # Down soon, up slowly: a part that begins softly must not pass for friction.
-            off = force - air_n
-            if off < 0:
-                air_n += off >> 4
+            seen = c[AIR_SEEN] + 1
+            c[AIR_SEEN] = seen
+            if seen < AIR_MS:
+                # The start still swings in the line: until it is over, what a start may read counts as free travel.
+                c[AIR_SUM_N] += force
             else:
-                air_n += off >> 8
-            if air_n < c[AIR_LEAST_N]:
-                air_n = c[AIR_LEAST_N]
-            c[AIR_N] = air_n
-            c[AIR_SEEN] += 1
+                if seen == AIR_MS:
+                    air_n = (c[AIR_SUM_N] + force) >> AIR_SHIFT
+                    if air_n > c[AIR_TOP_N]:
+                        air_n = c[AIR_TOP_N]
+                # Down soon, up slowly: a part that begins softly must not pass for friction.
+                elif force < air_n:
+                    air_n += (force - air_n) >> 5
+                else:
+                    air_n += (force - air_n) >> 8
+                if air_n < c[AIR_LEAST_N]:
+                    air_n = c[AIR_LEAST_N]
+                c[AIR_N] = air_n
         if force > air_n + c[TOUCH_N]:
             if now16 < 1:
                 now16 = 1
             c[CONTACT16] = now16
             c[TOUCHED] = 1
             c[MARK] = now16
-            if c[AIR_SEEN] > AIR_MS and c[AIR_KNOWN]:
+            if c[AIR_SEEN] >= AIR_MS and c[AIR_KNOWN]:
                 offset = air_n - c[AIR_MEAN_N]
                 if offset > c[AIR_MOST_N]:
                     offset = c[AIR_MOST_N]

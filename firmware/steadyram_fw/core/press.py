@@ -63,6 +63,8 @@ class Press:
         # Oil that a ram at rest takes up before it breaks away: a shorter pulse lifts the reading, not the force.
         self.breakaway_n = s[t.S_BREAKAWAY_N]
         self.breakaway16 = (max(0, s[t.S_BREAKAWAY_N]) << 8) // max(1, self.low16)
+        # What the line between transducer and cylinder drops at the low stage's flow: no force, and gone at rest.
+        self.line_drop_n = max(0, s[t.S_LINE_DROP_N])
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
         self.see16 = self.sensor16 + 32
 

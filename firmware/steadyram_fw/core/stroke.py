@@ -54,16 +54,21 @@ from .position import (
     AIR_MS,
     AIR_N,
     AIR_SEEN,
+    AIR_SUM_N,
+    AIR_TOP_N,
     CARRY,
     CHANGEOVER_N,
     CLOSE16,
     CONTACT16,
     DEAD16,
+    DROP_HIGH_N,
+    DROP_LOW_N,
     LAND16,
     LEVEL,
     MARK,
     MODE,
     MOVE_FROM16,
+    NET_N,
     NOISE_N,
     OFFSET_N,
     REASON,
@@ -73,6 +78,7 @@ from .position import (
     SHARE_LOW,
     TOUCH_N,
     TOUCHED,
+    TURNED,
     U16,
     WAIT_MS,
     moved16,
@@ -169,6 +175,9 @@ class Stroke:
         """A force above this is contact."""
         if self.touched:
             return self.touch_n
+        if self.u16 - self.base16 > time_for(3 * self.friction_n, self.p.low16) + FINE16:
+            # So much oil has moved the ram, whatever held it, and it stops at running friction.
+            return self.touch_n
         # The seal may hold what a small pulse raised without moving the ram.
         held_n = self.p.breakaway_n
         if held_n < 0:
@@ -188,7 +197,7 @@ class Stroke:
             cells[MARK + j] = -1
         cells[CONTACT16] = -1
         cells[LEVEL] = 1
-        cells[AIR_N] = 2 * self.friction_n
+        cells[AIR_N] = cells[AIR_TOP_N] = 2 * self.friction_n
         cells[AIR_LEAST_N] = -(self.friction_n >> 1)
         cells[AIR_MOST_N] = self.friction_n >> 1
         cells[AIR_SEEN] = 0
@@ -296,6 +305,11 @@ class Stroke:
         c[SHARE_LOW] = p.slow_share if slow else 256
         c[SHARE_HIGH] = p.slow_share if slow else p.high_share
         c[CHANGEOVER_N] = p.changeover_n
+        c[TURNED] = 1 if self.f0 >= p.changeover_n else 0
+        drop_n = 0 if self.mode == MODE_THRESHOLD else p.line_drop_n
+        c[DROP_LOW_N] = (drop_n * c[SHARE_LOW]) >> 8
+        c[DROP_HIGH_N] = (drop_n * c[SHARE_HIGH]) >> 8
+        c[NET_N] = self.f0
         c[CARRY] = 0
         if self.width_ms:
             # What a pulse lets in is the valve estimate's matter.
@@ -314,9 +328,11 @@ class Stroke:
         c[WAIT_MS] = self.wait_ms
         c[REASON] = 0
         if not self.touched and c[CONTACT16] < 0:
-            # A ram at rest breaks away: for a moment the reading is up to twice its friction.
-            c[AIR_N] = 2 * self.friction_n
+            # A ram at rest breaks away: for a moment the reading is up to twice its friction. What the line drops
+            # comes as a step, and swings.
+            c[AIR_N] = 2 * self.friction_n + c[DROP_LOW_N]
             c[AIR_SEEN] = 0
+            c[AIR_SUM_N] = 0
             c[MOVE_FROM16] = self.base16 + moved16(p, self.friction_n)
         if self.armed:
             # In this very step, from the same oil: once is enough, a step has a millisecond.
@@ -332,7 +348,7 @@ class Stroke:
         p = self.p
         v = self.valve()
         c = self.cells
-        self.end_n = force
+        self.end_n = force if self.width_ms else c[NET_N]
         self.rise_end16 = rise16
         self.look_n = 0
         if self.width_ms:
@@ -343,7 +359,7 @@ class Stroke:
                 self.air_spread16 += 1 + ((v.jitter16 * share) >> 9)
             self.u16 = self.base16 + plan.oil_in16(self, max(0, self.f0), t16)
             return
-        self.u16 = max(self.base16, c[U16] + plan.oil_in16(self, max(0, force), v.close16))
+        self.u16 = max(self.base16, c[U16] + plan.oil_in16(self, max(0, self.end_n), v.close16))
         self.wait_ms = c[WAIT_MS]
 
     # ------------------------------------------------------------------ the next move
@@ -497,8 +513,9 @@ class Stroke:
         f0 = self.f0
         if self.contact16 < 0 and c[CONTACT16] >= 0:
             self.contact16 = c[CONTACT16]
-        if self.contact16 >= 0 and not self.touched and force + force < 2 * self.air_n() - self.touch_n:
-            # Noise, in the last milliseconds of the move.
+        seen_n = c[NET_N] - c[AIR_N]
+        if self.contact16 >= 0 and not self.touched and seen_n < 2 * self.touch_n and force < self.air_n():
+            # Noise, in the last milliseconds of the move: the feed did not see the force rise, nor does the rest.
             self.contact16 = c[CONTACT16] = c[MARK] = -1
             c[LEVEL] = 1
         if not slow and not pulse and self.end_n < p.changeover_n < force and not self.known:
@@ -528,7 +545,7 @@ class Stroke:
         if not pulse:
             from_n = max(f0, self.end_n)
             from16 = max(from16, c[U16])
-        touching = self.touched or force > self.air_n()
+        touching = self.touched or self.contact16 >= 0 or force > self.air_n()
         if touching and not self.touched:
             self.touched = True
             self.air = self.pulses
@@ -809,7 +826,7 @@ class Stroke:
     def learn_air(self, a):
         """What free travel reads while oil flows, in the mean of the job's strokes."""
         c = self.cells
-        if c[AIR_SEEN] <= AIR_MS:
+        if c[AIR_SEEN] < AIR_MS:
             return
         n = min(a[L_AIR_KNOWN], 7)
         if n == 0:

@@ -55,6 +55,9 @@ _HOLD_S = 3.0
 _HYSTERESIS = 0.0005
 # Uncertainty of a lag with the sensor's from which the corners count as badly seen, ms.
 _VAGUE_MS = 6.0
+# Samples that tell the noise: the last ones of a stroke, and how many the first 20 ms must hold.
+_LATE_SAMPLES = 32
+_QUIET_SAMPLES = 16
 # Relative uncertainty of a rise rate from which it is measured again, and then refused: parts would be pressed by it.
 _VAGUE_RATE = 0.3
 # Share of the capacity that the first stroke may pass its end by.
@@ -89,6 +92,7 @@ class _Test:
     noise_N: float = 1.0
     leak_per_s: float = 0.0
     strokes: int = 0
+    drop_N: float | None = None
     approaches: list[Approach] = field(default_factory=list)
     travels: list[Travel] = field(default_factory=list)
 
@@ -228,8 +232,11 @@ def _approaches(test: _Test) -> None:
         window = test.stroke(cut, pause_ms=_PAUSE_MS if number % 2 == 0 else 1)
         test.approaches.append(Approach(window, rest, held))
         if number == 0:
+            # Before the oil flows, where that was recorded in milliseconds (a coil's spike spoils a handful); and at
+            # rest after the stroke, when a slow valve has closed, too.
             quiet = window.force_N[window.time_ms < 20.0]
-            test.noise_N = max(1.0, noise_N(quiet), noise_N(window.force_N[-60:]))
+            late = noise_N(window.force_N[-_LATE_SAMPLES:])
+            test.noise_N = max(1.0, late, noise_N(quiet) if len(quiet) >= _QUIET_SAMPLES else 0.0)
             way_ms = _half_way_ms(test, window, rest)
         over = max(0.0, float(np.max(window.force_N[-40:])) - cut)
         if number == 0 and over > _TOO_FAR * test.capacity_N:
@@ -331,6 +338,7 @@ def _find_lead(test: _Test) -> tuple[float, float]:
         return 0.3, 1.5
     drop, sd = spread(drops)
     rate = float(np.median(rates))
+    test.drop_N = drop if drop > max(2.0 * test.noise_N / 4.0, 2.0 * sd / math.sqrt(len(drops))) else 0.0
     lead = max(0.0, drop / rate)
     test.shape = replace(test.shape, lead_ms=lead)
     # A transducer's hysteresis (0.02 to 0.1 % of its range: common practice, no source) is in the step, too.
@@ -554,7 +562,8 @@ def _collect(
     out = Characteristics(
         open_lag_s=opens.mean_ms / 1e3,
         close_lag_s=closing.mean_ms / 1e3,
-        sensor_lag_s=test.shape.delay_ms / 1e3,
+        # Where the line's drop was measured, the device takes it off the reading; else it is a lead.
+        sensor_lag_s=(test.shape.delay_ms + (0.0 if test.drop_N is None else test.shape.lead_ms)) / 1e3,
         jitter_s=math.sqrt(max(0.01, jitter2 - own)) / 1e3,
         rate_low_N_per_s=rates.low * 1e3,
         rate_high_N_per_s=rates.high * 1e3,
@@ -584,6 +593,7 @@ def _collect(
         friction_scatter_u_N=friction.u_scatter_N,
         breakaway_N=friction.breakaway_N,
         breakaway_u_N=friction.u_breakaway_N,
+        line_drop_N=test.drop_N,
         zero_wander_N=friction.wander_N,
         zero_wander_u_N=friction.u_wander_N,
         open_samples_s=[round((c.begin_ms or 0.0) / 1e3, 6) for c in corners if c.begin_ms is not None],

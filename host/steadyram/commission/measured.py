@@ -60,6 +60,7 @@ class Characteristics:
     friction_scatter_u_N: float | None = None
     breakaway_N: float | None = None
     breakaway_u_N: float | None = None
+    line_drop_N: float | None = None
     zero_wander_N: float | None = None
     zero_wander_u_N: float | None = None
     pulse_dead_s: float | None = None
@@ -120,6 +121,7 @@ class Characteristics:
             "rate_high_u_ppt": _thousandths(self.rate_high_u),
             "rate_slow_u_ppt": _thousandths(self.rate_slow_u),
             "lag_u_us": _micro(self.lag_u_s),
+            "line_drop_n": _whole(self.line_drop_N),
         }
 
     def to_json(self) -> dict[str, Any]:

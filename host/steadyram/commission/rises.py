@@ -25,9 +25,13 @@ _SAME_RATE = 0.92
 _LEAST_SAMPLES = 6
 _MOST_SAMPLES = 150
 _UNSEEN_MS = 8.0
-# A stretch that is shorter than this is the reading's own swing at contact, or at the command to close, and no stage of
-# the pump, ms: line and transducer (20 to 100 Hz, damping 0.2 to 0.7, 1 to 5 ms: common practice, no source).
+# What is shorter than this may be the reading's own swing at contact, or at the command to close, and no stage of the
+# pump, ms: line and transducer (20 to 100 Hz, damping 0.2 to 0.7, 1 to 5 ms: common practice, no source).
 _STAGE_MS = 18.0
+# A shorter first stage is believed where it is clearly a pump's: two-stage pumps deliver 1 to 2.5 L/min after 6 to 12
+# (common practice, no source), a swing makes a few per cent, or a step that is over at once.
+_SHORT_STAGE_MS = 8.0
+_CLEAR_STAGE = 0.6
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,10 @@ def fit_rise(
 
 def _is_stage(p: tuple[float, ...], cut_ms: float, edge: Shape) -> bool:
     """Return whether both rates last long enough to be a pump's. p: contact, rate, changeover, rate above it."""
-    return p[2] - p[0] > _STAGE_MS and cut_ms - edge.delay_ms - p[2] > _UNSEEN_MS
+    lasts_ms = p[2] - p[0]
+    if lasts_ms < _SHORT_STAGE_MS or (lasts_ms < _STAGE_MS and p[3] > _CLEAR_STAGE * p[1]):
+        return False
+    return cut_ms - edge.delay_ms - p[2] > _UNSEEN_MS
 
 
 def _turns(t: Samples, y: Samples, *, first_ms: float, free_N: float) -> list[float]:
