@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from array import array
 
 import pytest
@@ -193,6 +194,40 @@ def test_friction_of_the_moving_ram_is_no_contact_and_no_force() -> None:
     position.due(cells, 2000, 0)
     assert cells[position.CONTACT16] > 0
     assert cut.offset_n() == pytest.approx(700, abs=40)
+
+
+def test_a_line_that_drops_pressure_while_oil_flows_is_no_contact_and_no_force() -> None:
+    cut = stroke(line_drop_n=2000)
+    cut.friction_n = 300
+    cut.begin(SETPOINT, taught(), True)
+    cut.feed_starts()
+    c = cut.cells
+    for n in range(400):
+        # A step of 2 kN where the oil begins to flow; it swings at 20 Hz and dies away with 40 ms.
+        swing = 800.0 * math.exp(-max(0, n - 30) / 40) * math.cos(2 * math.pi * (n - 30) / 50)
+        position.due(c, 0 if n < 30 else round(2000 - swing), 0)
+        assert c[position.CONTACT16] < 0, n
+    assert c[position.NET_N] == pytest.approx(0, abs=20)
+    for n in range(60):
+        position.due(c, 2000 + 50 * n, 800)
+    assert c[position.CONTACT16] > 0
+    assert c[position.NET_N] == 50 * 59
+
+
+def test_where_a_plateau_ends_parts_are_taken_to_differ_as_on_it() -> None:
+    # Parts yield up to level 10 and differ in where; level 11 on is a dead stop. At level 10 itself most agree.
+    a = taught()
+    for level in range(job.LEVELS + 1):
+        a[job.L_NEED + level] = (job.LEVELS - level) * 50 + max(0, 11 - level) * 1600
+        a[job.L_SPREAD + level] = 600 if level < 10 else 16
+    cut = on_part(a, SETPOINT // 4, rate_low_n_s=400_000, rate_high_n_s=400_000)
+    stroke_plan.outlook(cut)
+    # Three spreads and the lag fit below level 9, not at the end of the plateau.
+    assert cut.told == 9
+    for level in (8, 9):
+        a[job.L_SPREAD + level] = 16
+    stroke_plan.outlook(cut)
+    assert cut.told == 10
 
 
 def test_an_outlier_moves_a_mean_by_three_spreads_at_most() -> None:

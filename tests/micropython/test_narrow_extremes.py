@@ -101,7 +101,7 @@ def test_extremes_stay_narrow() -> None:
     narrow = Narrow()
     records = 0
     with narrow_core(runtimes.CORE, narrow) as module:
-        for seed in range(17):
+        for seed in range(19):
             rng = random.Random(seed)
             core = module.Controller()
             core.configure(some_press(rng))

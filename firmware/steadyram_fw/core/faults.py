@@ -98,8 +98,8 @@ FOREVER = 1048576  # counters stop about here, long before they leave 31 bits
 # A transducer at the pump's end of a hose reads the hose's drop, too, while oil flows: 1 to 6 bar (common practice, no
 # source), which is not held afterwards.
 LINE_DROP_KPA = 600
-# A coil couples a spike of up to 2 % of the range into the reading when its relay is told to switch and when its contact
-# does (common practice, no source); after so many milliseconds both are over, also those of a slow relay.
+# A coil couples a spike of up to 2 % of the range into the reading when its relay is told to switch and again when the
+# contact does (common practice, no source); after so many milliseconds both are over, also those of a slow relay.
 EDGE_MS = 24
 SPIKES = 25  # two of them together, as a part of the range
 

@@ -64,7 +64,7 @@ class Press:
         self.breakaway_n = s[t.S_BREAKAWAY_N]
         self.breakaway16 = (max(0, s[t.S_BREAKAWAY_N]) << 8) // max(1, self.low16)
         # What the line between transducer and cylinder drops at the low stage's flow: no force, and gone at rest.
-        self.line_drop_n = max(0, s[t.S_LINE_DROP_N])
+        self.line_drop_n = min(max(0, s[t.S_LINE_DROP_N]), 4000000)
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
         self.see16 = self.sensor16 + 32
 

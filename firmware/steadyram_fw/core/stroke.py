@@ -160,6 +160,7 @@ class Stroke:
         self.landed16 = -1
         self.held16 = -1
         self.air = 0
+        self.air_rest_n = self.friction_n
         self.still = 0
         self.slope16 = 0
 
@@ -171,13 +172,17 @@ class Stroke:
         """Newtons that this stroke's readings are too high: its friction is not that of the calibration."""
         return self.cells[OFFSET_N]
 
+    def travels(self):
+        """True where the last move let in enough oil to move the ram, whatever held it."""
+        return self.u16 - self.base16 > time_for(3 * self.friction_n, self.p.low16) + FINE16
+
     def air_n(self):
         """A force above this is contact."""
         if self.touched:
             return self.touch_n
-        if self.u16 - self.base16 > time_for(3 * self.friction_n, self.p.low16) + FINE16:
-            # So much oil has moved the ram, whatever held it, and it stops at running friction.
-            return self.touch_n
+        if self.travels():
+            # It stops at running friction, where it stopped before.
+            return self.touch_n + clamp(self.air_rest_n, 0, self.friction_n)
         # The seal may hold what a small pulse raised without moving the ram.
         held_n = self.p.breakaway_n
         if held_n < 0:
@@ -381,7 +386,7 @@ class Stroke:
         if self.known:
             a = self.learned
             self.left16 = need16(a, self.setpoint, force) - time_for(self.aim_n, self.end16)
-            self.left_spread16 = max(2, spread16(a, self.setpoint, force, self.p.noise_n >> 2))
+            self.left_spread16 = max(2, plan.force_spread16(self, force))
         else:
             self.left16 = plan.dead_oil16(self, force)
             self.left_spread16 = 0
@@ -561,6 +566,8 @@ class Stroke:
                 c[CONTACT16] = self.contact16
             self.left_spread16 = 0
             self.left16 = 0
+        if not touching and self.travels():
+            self.air_rest_n = force
         if touching:
             self.note_levels(force, from_n, from16)
             self.note_left(force, moved16, pulse)
@@ -603,7 +610,7 @@ class Stroke:
         c = self.cells
         aim16 = time_for(self.aim_n, self.end16)
         by_force = need16(a, self.setpoint, force) - aim16
-        s_force = spread16(a, self.setpoint, force, p.noise_n >> 2)
+        s_force = plan.force_spread16(self, force)
         share = p.slow_share if self.feed == FEED_SLOW else p.share(force)
         jit16 = max(2, (self.valve().jitter16 * share) >> 8)
         s_force = max(s_force, jit16 >> 1)
@@ -617,10 +624,14 @@ class Stroke:
             if self.from_top and a[L_UC] > 0:
                 s_oil = plan.hypot16(a[L_UC_SPREAD], a[L_SPREAD])
                 by_oil = a[L_UC] + a[L_NEED] - self.u16 - aim16
+            step16 = plan.plateau_step16(self)
             for j in range(LEVELS):
                 mark = c[MARK + j]
-                if mark >= 0 and a[L_SPREAD + j] < s_oil and a[L_NEED + j]:
-                    s_oil = a[L_SPREAD + j]
+                if mark < 0 or a[L_NEED + j] == 0:
+                    continue
+                spread = plan.level_spread16(self, j, step16)
+                if spread < s_oil:
+                    s_oil = spread
                     by_oil = a[L_NEED + j] - (self.u16 - mark) - aim16
             s_oil = plan.hypot16(s_oil, jit16)
         s_oil = min(s_oil, 16000)

@@ -5,7 +5,7 @@ min(r, r + allowance - 3 sigma), r the oil left to the setpoint. What is unknown
 Oil in u16 (sixteenths of a millisecond of the low stage's flow), times in t16.
 """
 
-from .fixed import force_over, isqrt, time_for
+from .fixed import clamp, force_over, isqrt, time_for
 from .job_model import L_NEED, L_SPREAD, L_UC, L_UC_SPREAD, LEVELS, need16, spread16
 from .modes import FEED_SLOW
 from .position import AFTER16, AHEAD, GUARD_N, LAND16, LAND_AIR16, LEVEL, STOP_N, TRIP_N
@@ -153,6 +153,27 @@ def turn_oil16(c):
     return need16(c.learned, c.setpoint, p.changeover_n) if p.changeover_n < c.setpoint else 0
 
 
+def plateau_step16(c):
+    """Oil a level from which on a part yields: twice what a dead stop needs from level to level."""
+    return 2 * time_for(c.setpoint >> 4, c.p.low16)
+
+
+def level_spread16(c, j, step16):
+    """One standard deviation of the oil from level j to the setpoint; at a plateau's end as in outlook."""
+    a = c.learned
+    spread = a[L_SPREAD + j]
+    if j > 1 and a[L_NEED + j] > (LEVELS - j) * step16:
+        return max(spread, a[L_SPREAD + j - 1], a[L_SPREAD + j - 2])
+    return spread
+
+
+def force_spread16(c, force):
+    """One standard deviation of the oil from a force to the setpoint."""
+    j = clamp((force << 4) // c.setpoint, 0, LEVELS - 1)
+    spread = spread16(c.learned, c.setpoint, force, c.p.noise_n >> 2)
+    return max(spread, level_spread16(c, j, plateau_step16(c)))
+
+
 def outlook(c):
     """Look ahead along the job's curve, for the feed in use; returns the valve's jitter as oil.
 
@@ -160,6 +181,9 @@ def outlook(c):
     none. c.ahead16 takes the oil that may be let in from each level on, down to that one. A part that has not passed a
     level surely needs what that level needs: so much is known of a plateau's end, however little is known of where on
     the plateau the part is.
+
+    Along a plateau parts differ by as much at every level. At the one where it ends some are past it already: what they
+    still need is not spread about a mean, so there the two levels before say how far parts differ.
     """
     a = c.learned
     jit16 = keep_room(c)
@@ -171,6 +195,7 @@ def outlook(c):
     reserve16 = c.reserve16
     room16 = c.room16
     first = max(1, c.cells[LEVEL] if c.touched else 1)
+    step16 = plateau_step16(c)
     c.told = 0
     # Down to the level that tells; margin16 of each is written out: a call a level takes most of a small board's step.
     for j in range(LEVELS, -1, -1):
@@ -178,6 +203,13 @@ def outlook(c):
         here16 = need - off16
         if holds_load:
             spread16 = a[L_SPREAD + j]
+            if j > 1 and need > (LEVELS - j) * step16:
+                before16 = a[L_SPREAD + j - 1]
+                if before16 > spread16:
+                    spread16 = before16
+                before16 = a[L_SPREAD + j - 2]
+                if before16 > spread16:
+                    spread16 = before16
             keep16 = 3 * (spread16 if spread16 > jit16 else jit16) - allow16
             if keep16 < reserve16:
                 keep16 = reserve16
@@ -195,6 +227,10 @@ def trip_at_n(c, turn16):
     """Force between the level that tells and the next at which the feed is to be told to close."""
     a = c.learned
     told = c.told
+    step16 = plateau_step16(c)
+    if a[L_NEED + told] > (LEVELS - told) * step16 and a[L_NEED + told + 1] <= (LEVELS - told - 1) * step16:
+        # The plateau ends between the two levels, in each part elsewhere.
+        return (c.setpoint * told) >> 4
     here = c.ahead16[told] - lag_oil16(c, a[L_NEED + told], turn16)
     above = c.ahead16[told + 1] - lag_oil16(c, a[L_NEED + told + 1], turn16)
     span = c.setpoint >> 4
@@ -298,7 +334,7 @@ def in_air_oil16(c):
     jit16 = (v.jitter16 * share_at(c, c.setpoint)) >> 8
     pulse16 = jit16 + (jit16 >> 1)
     if may_be_held(c):
-        spread = spread16(a, c.setpoint, c.f0, c.p.noise_n >> 2)
+        spread = force_spread16(c, c.f0)
         left16 = need16(a, c.setpoint, c.f0) - time_for(c.aim_n, c.end16)
         return max(safe16, left16 - max(0, 3 * hypot16(spread, pulse16) - c.allow16))
     # Contact may be now; if it is expected later, that far and its spread.

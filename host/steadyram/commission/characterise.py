@@ -563,7 +563,7 @@ def _collect(
         open_lag_s=opens.mean_ms / 1e3,
         close_lag_s=closing.mean_ms / 1e3,
         # Where the line's drop was measured, the device takes it off the reading; else it is a lead.
-        sensor_lag_s=(test.shape.delay_ms + (0.0 if test.drop_N is None else test.shape.lead_ms)) / 1e3,
+        sensor_lag_s=(test.shape.delay_ms + (test.drop_N or 0.0) / rates.low) / 1e3,
         jitter_s=math.sqrt(max(0.01, jitter2 - own)) / 1e3,
         rate_low_N_per_s=rates.low * 1e3,
         rate_high_N_per_s=rates.high * 1e3,

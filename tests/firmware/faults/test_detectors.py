@@ -150,6 +150,15 @@ def test_what_the_line_drops_while_oil_flows_is_no_leak(flowing, held, fault):
     assert (found or watched.run(400, held, t.STATE_SETTLE)[0]) == fault
 
 
+@pytest.mark.parametrize(("ms", "fault"), [(8, 0), (60, t.FAULT_SLOPE_IMPOSSIBLE)])
+def test_a_coils_spike_is_no_slope_and_a_jump_at_any_other_time_is(ms, fault):
+    # 3 % of the range: what relay and coil couple in together.
+    watched, _ = settled(20_000.0)
+    watched.run(200, 20_000.0, t.STATE_SETTLE)
+    assert watched.run(ms, 20_000.0, t.STATE_NUDGE, t.OUT_EXTEND)[0] == 0
+    assert watched.run(1, 20_000.0 + 0.03 * C1 * 52_428 / 65_536, t.STATE_NUDGE, t.OUT_EXTEND)[0] == fault
+
+
 def test_gains_that_are_lost_again_latch_after_six_pulses():
     watched, _ = settled(40_000.0)
     watched.run(40, 40_000.0, t.STATE_SETTLE)
