@@ -441,7 +441,7 @@ class VirtualPress(ValveChecks):
             word &= ~_FEED
         own_motor = model.pump.driven_by in ("motor", "shared")
         stopped = operator.estop_pushed or opened
-        self.plant.pump_running = not (own_motor and stopped and model.circuit.stop_drops_motor)
+        self.plant.drop_motor(own_motor and stopped and model.circuit.stop_drops_motor)
         powered = model.cylinder.return_ == "powered"
         # A valve by hand lets a powered ram's pressure off and raises nothing; a spring empties the ram through it.
         self.plant.bleed = _HAND_RELEASE_1_S if powered and operator.release_open else 0.0

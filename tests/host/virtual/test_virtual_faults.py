@@ -160,6 +160,7 @@ def test_stuck_valve_feeds_until_the_emergency_stop_drops_the_motor(press: Virtu
     press.run(0.1)
     assert press.plant.force_N > force + 1000
     press.operator.push_estop()
+    press.run(0.1)
     force = press.plant.force_N
     press.run(0.2)
     assert press.plant.force_N <= force
