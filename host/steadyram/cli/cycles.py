@@ -271,5 +271,6 @@ def backup(store: str | Path, target: Path) -> None:
     with CycleStore(store, create=False) as opened:
         opened.copy_to(target)
     err().print(
-        f"The copy is {target}; to restore it, name it with --store or put it in the place of the store."
+        f"The copy is {target}; to restore it, name it with --store, or put it in the place of the store with nothing "
+        "running and the old one's -wal and -shm files removed."
     )
