@@ -79,7 +79,9 @@ MOVED16 = 37  # oil from which on it surely moves; until then it may stick, at u
 CLOSE_MS = 38  # so long after a feed was told to close its oil still comes in
 AIR_SUM_N = 39
 AIR_SEEN = 40
-CELLS = 41
+HAND_MS = 41  # what is left of that after the full feed gave over to the slow one, and its flow meanwhile
+HAND_SHARE = 42
+CELLS = 43
 
 
 def look(c, told, mean16, force):
@@ -91,11 +93,27 @@ def look(c, told, mean16, force):
     was = c[WAS]
     share = c[SHARE]
     oil16 = c[BASE16]
+    if c[HAND_MS] > 0:
+        # All that is left of it at once where nothing feeds any more.
+        late_ms = 1 if feeding else c[HAND_MS]
+        c[HAND_MS] -= late_ms
+        oil16 += (c[HAND_SHARE] * late_ms) >> 4
+        c[BASE16] = oil16
     if feeding:
         if was == 0:
             c[WAS] = feeding
             c[MOVE] = 0
             c[AFTER_MS] = 0
+        elif was & t.OUT_EXTEND and feeding & t.OUT_EXTEND == 0:
+            # The full feed gives over to the slow one: while it closes its oil comes in beside the slow feed's.
+            in16 = (c[MOVE] >> 4) - ((c[OPEN16] * share) >> 8)
+            if in16 > 0:
+                oil16 += in16
+            c[BASE16] = oil16
+            c[WAS] = feeding
+            c[MOVE] = 0
+            c[HAND_MS] = c[CLOSE_MS]
+            c[HAND_SHARE] = share
         share = 256
         opening16 = c[OPEN16]
         if force >= c[CHANGEOVER_N]:
@@ -261,6 +279,7 @@ class Follow:
         c[START16] = mean16
         c[SHOW16] = self._show16
         c[TOUCH_N] = touch_n
+        c[HAND_MS] = 0
         c[AIR_N] = 2 * self._friction_n + p.line_drop_n + (p.line_drop_n >> 1)
         c[AIR_SUM_N] = 0
         c[AIR_SEEN] = 0

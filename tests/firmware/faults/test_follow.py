@@ -215,3 +215,31 @@ def test_a_healthy_sensor_and_a_valve_three_quarters_late_are_not(tau_ms, late_m
 
 def test_the_arrays_are_as_long_as_they_are_used():
     assert len(made().cells) == CELLS
+
+
+def part_verdict(follow, a, full_ms):
+    """The first verdict of a part that is met after 400 ms of oil, half way up 20 ms later and all the way after 44.
+
+    The full feed is told to close after `full_ms` and gives over to the slow one, sixteen times slower; both take 38 ms
+    to open and 33 ms to close.
+    """
+    stroke = Stroke(follow, a, 20000)
+    oil_ms, n, verdict = 0.0, 0, 0
+    while oil_ms < 444 and not verdict:
+        n += 1
+        oil_ms += (38 < n <= full_ms + 33 if full_ms else 0) + (n > full_ms + 38) / 16
+        share = min(1.0, (oil_ms - 400) / 20) + max(0.0, oil_ms - 420) / 24
+        force = int(10000 * share) if oil_ms > 400 else 0
+        verdict, _ = stroke.run(1, t.OUT_EXTEND if n <= full_ms else t.OUT_SLOW, SHOW16, force)
+    return verdict or stroke.run(100, 0, SHOW16, 20000)[0]
+
+
+@pytest.mark.parametrize("full_ms", [415, 425, 437])
+def test_a_job_taught_by_two_feeds_is_not_overdue_when_the_slow_feed_does_it_alone(full_ms):
+    """After a part without hardware the next one is a first part: its slow feed must find the job as it was."""
+    follow = made(slow_fitted=1, rate_slow_n_s=59000, slow_open_lag_us=38000, slow_close_lag_us=33000)
+    a = array("i", [0] * LEARNED_LEN)
+    for _ in range(20):
+        assert part_verdict(follow, a, full_ms) == 0
+        follow.teach()
+    assert part_verdict(follow, a, 0) == 0
