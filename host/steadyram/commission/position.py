@@ -25,6 +25,9 @@ from steadyram.metrology.exact_fit import fit_polynomial
 Kind = Literal["potentiometer", "encoder"]
 READINGS = 24
 _TOUCH_SHARE = 0.02
+# A touch that does not stand is tried again so much higher, up to so many times the first.
+_TOUCH_STEP, _TOUCH_MOST = 1.6, 6.0
+_STANDS_SHARE = 0.7
 _WRAP = 65536
 # Standard errors within which measured and data sheet's step are the same.
 _AGREES_SE = 3.0
@@ -106,7 +109,11 @@ def calibrate_position(
     noises: list[float] = []
     top: float | None = None
     lowest = min(heights_m)
-    for number, height in enumerate(sorted(heights_m, reverse=True)):
+    heights = sorted(heights_m, reverse=True)
+    # Over the lowest the ram runs free before it meets anything.
+    hands.use_stack(lowest)
+    touch_counts = _touch_that_stands(device, hands, zero_counts, touch_counts)
+    for number, height in enumerate(heights):
         hands.use_stack(height)
         hands.to_top()
         hands.wait(0.5)
@@ -132,6 +139,34 @@ def calibrate_position(
         progress(number + 1, len(heights_m))
     hands.to_top()
     return _fitted(kind, points, noises, nominal_m, lowest)
+
+
+def _touch_that_stands(
+    device: Device, hands: Hands, zero_counts: float, touch_counts: float, *, slow: bool = False
+) -> float:
+    """Return how far above rest (counts) a touch must end so that the ram then stands on what is under it.
+
+    Seals that break away and a line's pressure drop read as force while the ram runs free; standing still they do not.
+    What stays of a touch on a block does. Raises CheckFailed where no touch up to `_TOUCH_MOST` times the first stands.
+    """
+    if not device.settings().values["holds_load"]:
+        # Nothing stays of a touch where the valve holds no pressure.
+        return touch_counts
+    first = touch_counts
+    while touch_counts <= _TOUCH_MOST * first:
+        hands.to_top()
+        hands.wait(0.3)
+        probe_stroke(
+            device, hands, slow=slow, cut_counts=zero_counts + touch_counts, pause_ms=200, collect=False
+        )
+        hands.wait(0.3)
+        if device.now().mean_counts - zero_counts >= _STANDS_SHARE * touch_counts:
+            return touch_counts
+        touch_counts *= _TOUCH_STEP
+    raise CheckFailed(
+        "The reading rises in free travel and falls back, so where the ram meets a block cannot be told; look for a "
+        "ram that sticks, or move the transducer from the pump's end of the hose to the cylinder."
+    )
 
 
 def _readings(device: Device) -> tuple[float, float]:
@@ -212,6 +247,7 @@ def measure_speeds(
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
+    touch_counts = _touch_that_stands(device, hands, zero_counts, touch_counts)
     full = _speed(device, hands, zero_counts + touch_counts, False, burst)
     slow = _speed(device, hands, zero_counts + touch_counts, True, False) if slow_fitted else 0.0
     hands.to_top()

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 from tests.host.commission.test_position_cli import document, own_folder, ran, served
 
+from steadyram.commission.position import calibrate_position
 from steadyram.press.limits import limit_position_m
-from steadyram.press.pressfile import read_press
+from steadyram.press.pressfile import read_press, read_press_tables
+from steadyram.virtual.hands import VirtualHands
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.quick_setup import set_up
 from steadyram.virtual.trial import run_cycle
@@ -66,3 +68,19 @@ def test_the_reference_is_kept_and_depths_are_landed() -> None:
         run_cycle(press, device, 9, 90e3, seen)
         press.run(0.6)
         assert device.now().fault == "position-reference"
+
+
+def test_a_reading_that_rises_in_free_travel_is_not_taken_for_the_block() -> None:
+    """A transducer at the pump's end reads the line's drop: the ram stopped in the air, on every block alike."""
+    tables = read_press_tables(PRESS)
+    tables["transducer"] |= {"line_drop": "6 bar", "line_frequency": "60 Hz", "line_damping": 0.5}
+    tables["cylinder"] |= {"stroke": "40 mm", "breakaway": 1.8}
+    with VirtualPress(tables, 5, "cpython") as press:
+        device = set_up(press, 60e3)
+        hands = VirtualHands(press, 5)
+        zero = device.now().mean_counts
+        found = calibrate_position(
+            device, hands, [0.034, 0.031, 0.028, 0.025], kind="encoder", nominal_m=5e-6, zero_counts=zero,
+            touch_counts=600.0,
+        )  # fmt: skip
+        assert found.fields["position_step_nm"] == pytest.approx(5000, rel=0.01)
