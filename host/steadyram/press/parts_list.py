@@ -10,6 +10,7 @@ import csv
 import io
 import re
 import tomllib
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -38,19 +39,25 @@ def _source(name: str) -> str:
     return place.read_text(encoding="utf-8")
 
 
+@cache
+def _tables_of(name: str) -> dict[str, Any]:
+    # Read once: nobody changes what comes out.
+    return tomllib.loads(_source(name))
+
+
 def build_file() -> dict[str, Any]:
     """Return the tables of the build's files, nothing filled in."""
-    return tomllib.loads(_source("reference_build.toml")) | tomllib.loads(_source("reference_wires.toml"))
+    return _tables_of("reference_build.toml") | _tables_of("reference_wires.toml")
 
 
 def board_pins() -> dict[str, int]:
     """Return header pin numbers of the Pico-class board by name; inputs begin with in_."""
-    return {name: int(number) for name, number in tomllib.loads(_source("board_pins.toml")).items()}
+    return {name: int(number) for name, number in _tables_of("board_pins.toml").items()}
 
 
 def known_values(press: PressFile, wiring: Wiring) -> dict[str, str]:
     """Return what stands in braces: component values, pins of the board, ratings for the press."""
-    components = tomllib.loads(_source("values.toml"))
+    components = _tables_of("values.toml")
     found = {
         f"{table}.{key}": f"{value:g}" for table, rows in components.items() for key, value in rows.items()
     }
