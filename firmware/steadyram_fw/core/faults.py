@@ -291,7 +291,7 @@ def readings(c, inputs, told, found):
             if open_ms < CUTOUT_OPEN_MS:
                 open_ms += 1
                 c[CUTOUT_MS] = open_ms
-            if open_ms >= CUTOUT_OPEN_MS and (c[CUTOUT_KNOWN] == 0 or c[KIND] == FEEDING):
+            if open_ms >= CUTOUT_OPEN_MS and c[CUTOUT_KNOWN] == 0:
                 return t.FAULT_CUTOUT_OPEN
     counts = c[COUNTS]
     if counts <= c[LOW] or counts >= c[HIGH]:
