@@ -155,6 +155,12 @@ class Proof(ByLanding):
         return dict(sorted(found.items(), key=lambda each: order.index(each[0]) if each[0] in order else 99))
 
     @property
+    def not_judged(self) -> list[int]:
+        """Records whose curve says nothing of the part: first parts, strokes that did not land, no trace."""
+        told = {seq for seq, each in self.judgements.items() if each.part != "not judged"}
+        return [record.seq for record in self.records if record.seq not in told]
+
+    @property
     def called_bad(self) -> list[int]:
         """Records whose newest word of a person, not withdrawn, is "bad"."""
         newest = {each.seq: each.verdict for each in self.verdicts if each.withdrawn is None}

@@ -47,17 +47,22 @@ def headline(proof: Proof) -> str:
         said.append(f"{count_of(len(proof.faults), 'stroke')} ended in a fault")
     if proof.sealed.breaches:
         said.append("the store was edited")
-    judged = sum(each.part != "not judged" for each in proof.judgements.values())
+    judged = len(proof.records) - len(proof.not_judged)
     strokes = count_of(len(proof.records), "stroke")
+    # Of a part that was not judged nothing is known: that it is none of the odd ones above is no praise.
+    left = f"; {len(proof.not_judged)} not judged by their curves" if judged and proof.not_judged else ""
     if not said:
         basis = (
             "no part was judged by its curve"
             if not judged
             else f"no odd part among {judged} judged by their curves"
         )
-        return f"{strokes}: {basis}."
-    return f"{strokes}: " + ", ".join(said) + "."
+        return f"{strokes}: {basis}{left}."
+    return f"{strokes}: " + ", ".join(said) + left + "."
 
+
+# A share of strokes that the curve says nothing of from which on that is grave.
+MANY_NOT_JUDGED = 0.1
 
 PART_NAMES = {
     "missing": "with hardware missing",
@@ -106,7 +111,18 @@ def proof_findings(proof: Proof, units: Preferences) -> list[Finding]:
             "No part was judged by its curve: that takes traces and 8 learned parts of this job. Missing or double "
             "hardware would not have been seen."
         )
-    elif proof.provisional:
+    elif proof.not_judged:
+        found.append(
+            Finding(
+                len(proof.not_judged) > MANY_NOT_JUDGED * len(proof.records),
+                f"{len(proof.not_judged)} of {count_of(len(proof.records), 'stroke')} "
+                f"{'was' if len(proof.not_judged) == 1 else 'were'} not judged by the curve "
+                f"({numbers_of(proof.not_judged)}): missing or double hardware in them would not have been seen. First "
+                "parts and strokes that the device ended early are not judged; where they are many, let somebody "
+                "look at the press.",
+            )
+        )
+    if proof.provisional:
         note(
             "The parts were compared with an envelope that is provisional: it was learned from this job's own first "
             "parts, which nobody confirmed. Look at 8 parts and call the good ones good."

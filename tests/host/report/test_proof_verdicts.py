@@ -38,10 +38,10 @@ def curve(rng: np.random.Generator, contact: int, travel: int) -> tuple[int, ...
     return tuple(int(each) for each in np.maximum(force + rng.normal(0.0, 8.0, len(force)), 0.0))
 
 
-def store_with_odd_parts(path: Path) -> None:
+def store_with_odd_parts(path: Path, ended: dict[int, dict[str, int]] | None = None) -> None:
     rng = np.random.default_rng(4)
     flags = T.FLAG_CUTOFF | T.FLAG_LEARNED
-    odd = {f"r{seq}": {"flags": flags} for seq in range(2, 41)}
+    odd = {f"r{seq}": {"flags": flags, **(ended or {}).get(seq, {})} for seq in range(2, 41)}
     fill(path, n=40, **odd)
     traces = []
     for seq in range(1, 41):
@@ -50,6 +50,9 @@ def store_with_odd_parts(path: Path) -> None:
             contact, travel = 290, 2
         elif seq == DOUBLE:
             contact, travel = 100, 120
+        elif seq in (ended or {}):
+            traces.append((seq, Trace(seq, 0.001, 1.0, (20,) * 90)))
+            continue
         traces.append((seq, Trace(seq, 0.001, 1.0, curve(rng, contact, travel))))
     with CycleStore(path) as store:
         store.add_traces("p1", traces)
@@ -83,6 +86,25 @@ def test_a_missing_and_a_doubled_part_stand_in_the_first_line(tmp_path: Path) ->
     ]
     assert all(row["envelope"] for row in rows if row["judged"])
     assert next(each for each in exported if each["seq"] == DOUBLE)["judged"] == "double"
+
+
+@pytest.mark.parametrize(("early", "grave"), [(2, False), (12, True)])
+def test_strokes_that_were_not_judged_are_counted_in_the_first_line(
+    tmp_path: Path, early: int, grave: bool
+) -> None:
+    path = tmp_path / "c.db"
+    ended = {"stop": T.STOP_OVERDUE, "duration_ms": 90}
+    store_with_odd_parts(path, {seq: ended for seq in range(16, 16 + early)})
+    with CycleStore(path) as store:
+        proof = prove(store, choose_batch(store, "p1", None, None))
+    # Those that the device ended long before contact was due.
+    assert proof.not_judged == list(range(16, 16 + early))
+    assert headline(proof).endswith(f"; {early} not judged by their curves.")
+    (said,) = (
+        each for each in proof_findings(proof, Preferences()) if "not judged by the curve" in each.text
+    )
+    assert said.grave == grave
+    assert said.text.startswith(f"{early} of 40 strokes ")
 
 
 def test_a_word_changes_what_was_said_and_the_first_judgement_stays(tmp_path: Path) -> None:
