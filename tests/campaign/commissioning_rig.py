@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from steadyram.commission.hands import Hands
+from steadyram.link.definition import definition
 from steadyram.link.records import Pulse
 from steadyram.nameplate import nameplate_settings
 from steadyram.press.pressfile import PressFile
@@ -103,9 +104,10 @@ class Rig:
             spread_counts=max(last) - min(last),
         )
 
-    def probe(self, **what: float) -> None:
+    def probe(self, *, feed: str = "full", **what: float) -> None:
         """See Device.probe."""
         self._probe = {key: int(value) for key, value in what.items()}
+        self._probe["feed"] = definition().argument("probe", "feed", feed)
 
     def disarm(self) -> None:
         """See Device.disarm."""

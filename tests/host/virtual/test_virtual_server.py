@@ -202,7 +202,7 @@ def test_who_keeps_changes_open_leaves_the_button_alone_in_a_valve_test(serve: S
     served.wait_for(device.calibration_unsealed, "nobody held the enable button")
     device.push_press(quick_setup.nameplate_settings(read_press(default_press())))
     # The panel's screen of an armed test says nothing on changes, which are open all the same.
-    device.probe(feed=0, cut_counts=0, pulse_ms=12, pulses=4, pause_ms=90)
+    device.probe(cut_counts=0, pulse_ms=12, pulses=4, pause_ms=90)
     held = [e.name for e in served.press.events].count("press-enable")
     began = served.press.time_s
     served.wait_for(lambda: device.now().armed_s > 0 and served.press.time_s > began + 2.0, "not armed")
