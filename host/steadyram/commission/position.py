@@ -28,6 +28,8 @@ _TOUCH_SHARE = 0.02
 # A touch that does not stand is tried again so much higher, up to so many times the first.
 _TOUCH_STEP, _TOUCH_MOST = 1.6, 6.0
 _STANDS_SHARE = 0.7
+# So long the slow feed is watched.
+_SLOW_HELD_S = 20.0
 _WRAP = 65536
 # Standard errors within which measured and data sheet's step are the same.
 _AGREES_SE = 3.0
@@ -257,7 +259,9 @@ def measure_speeds(
 def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: bool) -> float:
     hands.to_top()
     hands.wait(0.6)
-    probe_stroke(device, hands, slow=slow, cut_counts=cut_counts, pause_ms=100, collect=False)
+    # A slow feed may take minutes for the daylight: a part of it tells its speed as well.
+    held_s = min(_SLOW_HELD_S, 0.4 * device.settings().values["cycle_max_ms"] / 1000) if slow else None
+    probe_stroke(device, hands, slow=slow, cut_counts=cut_counts, pause_ms=100, held_s=held_s, collect=False)
     trace = device.travel(device.now().next_seq - 1)
     if trace is None or len(trace.points) < 16:
         raise CheckFailed(

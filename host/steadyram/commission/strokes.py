@@ -145,9 +145,12 @@ def probe_stroke(
     pause_ms: int = 150,
     ceiling_N: float = 0.0,
     patience_s: float | None = None,
+    held_s: float | None = None,
     collect: bool = True,
 ) -> Stroke:
     """Run one valve-test stroke. ceiling_N: force at which it ends, 0 = the highest that the device allows.
+
+    held_s: the pedal is released after so long, None: once the stroke has ended by itself.
 
     Raises CheckFailed, LinkError, DeviceRefusal; nothing stays armed.
     """
@@ -165,7 +168,14 @@ def probe_stroke(
     )
     try:
         hands.press_extend()
-        _until_over(device, hands, patience_s)
+        if held_s is None:
+            _until_over(device, hands, patience_s)
+        else:
+            with suppress(_StillWaiting):
+                wait_for(
+                    device, hands, ("done", "storing", "refused"), held_s, "running a commissioning stroke"
+                )
+            hands.release_extend()
         hands.wait((AFTER_STOP_MS + 50) / 1000)
     except BaseException:
         with suppress(LinkError, DeviceRefusal):
