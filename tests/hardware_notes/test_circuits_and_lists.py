@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ JOINTS = {"H18", "P4", "P5", "P6", "A4"}
 DRAWN = pytest.mark.parametrize("name", draw.CIRCUITS)
 
 
+@cache
 def press_and_words(name: str) -> tuple[PressFile, str]:
     press = read_press(NOTES / "presses" / f"{name}.toml")
     return press, " ".join(re.findall(r">([^<]+)</text>", circuits.circuit(press).svg()))
