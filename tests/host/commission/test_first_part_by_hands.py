@@ -20,9 +20,31 @@ from steadyram.virtual.quick_setup import (
     nameplate_settings,
     open_changes,
     open_device,
+    set_up,
 )
+from steadyram.virtual.script import one_part, play
 
 URL = "socket://virtual.invalid:1"
+
+
+def test_panel_says_that_the_batch_is_complete_and_counts_on(tmp_path: Path) -> None:
+    with VirtualPress(default_press(), 2116, "cpython", tmp_path / "flash") as press:
+        device = set_up(press, 20_000.0, batch=1)
+        press.operator.hold_enable()  # closes changes: the panel has its last line for the parts
+
+        def shown() -> str:
+            lines = []
+            for _ in range(14):
+                press.run(0.5)
+                lines.append(press.display)
+            return "\n".join(lines)
+
+        assert "BATCH COMPLETE" not in shown()
+        play(press, one_part(press))
+        assert device.now().count == 1
+        after = shown()
+        assert "BATCH COMPLETE" in after
+        assert "parts 1 of 1" in after
 
 
 @pytest.mark.parametrize("cutoff", [True, False])
