@@ -16,7 +16,8 @@ from steadyram.virtual.trial import run_trial
 BENCH_4 = Path(__file__).parents[1] / "presses" / "bench-4.toml"
 
 
-@pytest.mark.parametrize(("seed", "glitch"), [(6, False), (1, True)])
+# (Seed 1 with spoilt samples is refused: its rate is known to 35 % only.)
+@pytest.mark.parametrize(("seed", "glitch"), [(6, False), (2, True)])
 def test_nothing_is_wrong_in_silence_on_a_drawn_press(seed: int, glitch: bool) -> None:
     press = build_press(draw_press(np.random.default_rng(seed), "drawn"), "drawn")
     row = commissioning.commission(press, seed, glitch)
