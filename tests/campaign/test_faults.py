@@ -133,8 +133,9 @@ DETECTED = {
     "no-fall": ("retract-stuck", "return"),
     "pedal-at-start": ("power-cut", "rise"),
     "estop-open": ("estop-open", "approach"),
-    "cycle-too-long": ("relief-low", "rise"),
-    "reading-still": ("pump-off", "approach"),
+    "cycle-too-long": ("relief-low", "rise", "workshop-20-slow"),
+    # (Where half of the friction is twice the noise: on workshop-20 it is not quite.)
+    "reading-still": ("pump-off", "approach", "workshop-20-fine"),
     "return-too-long": ("top-switch-open", "return"),
     "settings-bad": ("settings-corrupt", "idle"),
     "calibration-bad": ("calibration-corrupt", "idle"),
