@@ -81,7 +81,9 @@ AIR_SUM_N = 39
 AIR_SEEN = 40
 HAND_MS = 41  # what is left of that after the full feed gave over to the slow one, and its flow meanwhile
 HAND_SHARE = 42
-CELLS = 43
+START_N = 43  # what the ram may read as it starts from rest: breakaway, and the line's swing
+STICK16 = 44  # oil of a move for which it may stick
+CELLS = 45
 
 
 def look(c, told, mean16, force):
@@ -104,6 +106,12 @@ def look(c, told, mean16, force):
             c[WAS] = feeding
             c[MOVE] = 0
             c[AFTER_MS] = 0
+            if c[CONTACT16] < 0:
+                # From rest it breaks away anew.
+                c[AIR_N] = c[START_N]
+                c[AIR_SUM_N] = 0
+                c[AIR_SEEN] = 0
+                c[MOVED16] = oil16 + c[STICK16]
         elif was & t.OUT_EXTEND and feeding & t.OUT_EXTEND == 0:
             # The full feed gives over to the slow one: while it closes its oil comes in beside the slow feed's.
             in16 = (c[MOVE] >> 4) - ((c[OPEN16] * share) >> 8)
@@ -280,10 +288,10 @@ class Follow:
         c[SHOW16] = self._show16
         c[TOUCH_N] = touch_n
         c[HAND_MS] = 0
-        c[AIR_N] = 2 * self._friction_n + p.line_drop_n + (p.line_drop_n >> 1)
+        c[AIR_N] = c[START_N] = 2 * self._friction_n + p.line_drop_n + (p.line_drop_n >> 1)
         c[AIR_SUM_N] = 0
         c[AIR_SEEN] = 0
-        c[MOVED16] = moved16(p, self._friction_n)
+        c[MOVED16] = c[STICK16] = moved16(p, self._friction_n)
         c[CLOSE_MS] = (max(p.close16, p.slow_close16 if p.slow_fitted else 0) + max(0, p.late16)) >> 4
         c[OPEN16] = p.open16
         # As measured, not as the cutoff follows it from stroke to stroke: this watch is the second opinion.

@@ -5,7 +5,7 @@ from array import array
 import pytest
 
 from steadyram_fw import tables as t
-from steadyram_fw.core.follow import CELLS, OVERDUE, Follow, look
+from steadyram_fw.core.follow import CELLS, CONTACT16, OVERDUE, Follow, look
 from steadyram_fw.core.job_model import LEARNED_LEN
 from steadyram_fw.core.press import Press
 
@@ -243,3 +243,14 @@ def test_a_job_taught_by_two_feeds_is_not_overdue_when_the_slow_feed_does_it_alo
         assert part_verdict(follow, a, full_ms) == 0
         follow.teach()
     assert part_verdict(follow, a, 0) == 0
+
+
+def test_a_ram_that_breaks_away_anew_in_each_pulse_has_not_met_the_part():
+    follow = made()
+    stroke = Stroke(follow)
+    for _ in range(12):
+        # Runs at 100 N; sticks up to 1.1 kN, more than friction and touch, as each pulse starts it.
+        assert stroke.run(60, 0, SHOW16, 100)[0] == 0
+        assert stroke.run(20, t.OUT_EXTEND, SHOW16, 1100)[0] == 0
+        assert stroke.run(120, t.OUT_EXTEND, SHOW16, 100)[0] == 0
+    assert follow.cells[CONTACT16] < 0
