@@ -28,6 +28,8 @@ _TOUCH_SHARE = 0.02
 # A touch that does not stand is tried again so much higher, up to so many times the first.
 _TOUCH_STEP, _TOUCH_MOST = 1.6, 6.0
 _STANDS_SHARE = 0.7
+# A touch ends so many times the running friction above rest, at least.
+_SEAL_HOLDS = 2.4
 # So long the slow feed is watched.
 _SLOW_HELD_S = 20.0
 _WRAP = 65536
@@ -154,6 +156,11 @@ def _touch_that_stands(
     if not device.settings().values["holds_load"]:
         # Nothing stays of a touch where the valve holds no pressure.
         return touch_counts
+    # What the seal itself can hold at rest is no block: up to twice its running friction (common practice, no source).
+    force = device.calibration().values
+    if force.get("c1_n"):
+        friction_N = max(force["friction_n"], -force["c0_n"])
+        touch_counts = max(touch_counts, _SEAL_HOLDS * friction_N * 65536 / force["c1_n"])
     first = touch_counts
     while touch_counts <= _TOUCH_MOST * first:
         hands.to_top()
