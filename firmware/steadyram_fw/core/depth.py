@@ -211,6 +211,8 @@ class Depth:
             # How far apart landings are, mean absolute, once the lead has come near.
             spread = learned[L_DEPTH_SPREAD_UM]
             learned[L_DEPTH_SPREAD_UM] = spread + ((abs_of(off) - spread) >> 2)
-        learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> (1 if n < 4 else 2)), -most, most)
+        # One landing that fell short is no reason to go on so much farther: pulses make that up, nothing an overshoot.
+        part = 3 if off < 0 and n < 3 else 1 if n < 4 else 2
+        learned[L_DEPTH_LEAD_UM] = clamp(learned[L_DEPTH_LEAD_UM] + (off >> part), -most, most)
         learned[L_DEPTH_N] = n + 1 if n < 1000 else n
         return True
