@@ -304,7 +304,7 @@ more oil let in than the ram's stroke takes: relief valve open, leak, or pressur
 reading still rises after the valve has closed: snubber clogging, or air in the pressure line
 the independent pressure cutout has opened: find out why before you reset it
 force rises twice as steeply as on the block: run characterise again before the next part
-ram's travel and the oil let in disagree: sensor reversed, wrongly scaled, loose or slipping""")
+ram's travel and the oil let in disagree: sensor reversed, wrongly scaled or loose""")
 REFUSAL_TEXTS = Words("""\
 extend is not refused
 this job requires the cutoff and the cutoff selector is off
@@ -321,7 +321,7 @@ a selector moved while the pedal went down: release the pedal and look at the se
 the learned cutoff needs the dead-stop test of this press: run 'steadyram characterise'
 the press has factory defaults: push its settings before the ram may be fed
 no top switch: take the zero before each batch, ram clear of the work and pressure off (menu, zero)
-handling: go through the checklist, then push the acknowledge button with the pedals up""")
+handling: go through the checklist, then push acknowledge, pedals up""")
 
 # kinds of sets
 KINDS = ("settings", "measured", "jobs", "calibration")

@@ -342,15 +342,6 @@ CAMPAIGNS = (
     Campaign("page_load", "short", "page_load", ("--seconds", "60"), ("page",), scalars),
     Campaign("bending", "short", "bending", ("--runs", "100"), ("bending",), bending),
     Campaign(
-        "depth_drawn",
-        "night",
-        "depth_drawn",
-        ("--presses", "4", "--seed", "88163"),
-        ("core", "services", "plant", "commissioning"),
-        lambda raw: scalars(raw, "provenance"),
-        "88163",
-    ),
-    Campaign(
         "bend_slips",
         "short",
         "bend_slips",

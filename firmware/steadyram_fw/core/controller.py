@@ -195,7 +195,13 @@ class Controller:
         self._zero_home = zero
         self.cut.friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
         self.guard.calibrate(self.sense.c1)
-        self._judge_ceiling()
+        self.handling_least_n = self._handling_n = 0
+        if self.settings[t.S_HANDLING_N] and cal is not None and self.press.characterised:
+            # (A press without a ceiling need not hold the code.)
+            from .handling import ends_at_n, least_n
+
+            self.handling_least_n = least_n(self.press, self.settings, cal)
+            self._handling_n = ends_at_n(self.press, self.settings, cal)
         self.follow.configure(self.settings, cal, self.sense.c1)
         self._follow_position(cal)
         if self.travel.fitted and self._travel_tracer is None:
@@ -203,15 +209,6 @@ class Controller:
         if not self._zero_taken:
             self.sense.set_zero(zero << 4)
             self.zero = zero
-
-    def _judge_ceiling(self):
-        """Work out which ceiling handling strokes keep (a press without one need not hold the code)."""
-        self.handling_least_n = self._handling_n = 0
-        if self.settings[t.S_HANDLING_N] and self.cal is not None and self.press.characterised:
-            from .handling import ends_at_n, least_n
-
-            self.handling_least_n = least_n(self.press, self.settings, self.cal)
-            self._handling_n = ends_at_n(self.press, self.settings, self.cal)
 
     def _follow_position(self, cal):
         """With a position sensor set, load what follows it (a press without one need not hold the code)."""
@@ -518,7 +515,11 @@ class Controller:
             out |= t.OUT_BUZZER
         self.outputs = out
         if self.job[t.J_HANDLING]:
-            self._follow_checklist()
+            # Its checklist is confirmed by a push of the acknowledge button, and not for ever.
+            if self.contacts.acknowledged():
+                self.checked_ms = CHECKED_MS
+            elif self.checked_ms:
+                self.checked_ms -= 1
         if self._extend and self._retract:
             self.state = t.STATE_REFUSED
             self.refusal = t.REFUSAL_NONE
@@ -537,13 +538,6 @@ class Controller:
                     self._fail(fault)
             else:
                 self.travel.leaves()
-
-    def _follow_checklist(self):
-        """The checklist of a handling job is confirmed by a push of the acknowledge button, and not for ever."""
-        if self.contacts.acknowledged():
-            self.checked_ms = CHECKED_MS
-        elif self.checked_ms:
-            self.checked_ms -= 1
 
     def _track_zero(self, inputs):
         """Follow the transducer's zero while the ram rests at the top without pressure."""

@@ -216,11 +216,6 @@ def ceiling_words(settings):
     return "below %s" % unit.told(ceiling, unit.of(settings)) if ceiling else "no ceiling set"
 
 
-def least_words(least_n, shown_in):
-    """The least ceiling that this press keeps, in 16 columns."""
-    return "least %s" % unit.told(least_n, shown_in)
-
-
 def mm(um):
     """Micrometres as millimetres in five figures at most: two decimals, fewer where there is no room."""
     sign = "-" if um < 0 else ""

@@ -5,7 +5,7 @@ Loaded where it is asked for only: a board with a display has no use for it.
 
 from .. import tables as T
 from . import unit
-from .draw import TURN_MS, View, ceiling_words, least_words, mm
+from .draw import TURN_MS, View, ceiling_words, mm
 
 _WIDTH = 20
 
@@ -47,7 +47,7 @@ def four_lines(panel):
     if core.refusal:
         second = "NO: " + T.REFUSAL_PANEL[core.refusal]
         if core.refusal == T.REFUSAL_NO_CEILING and core.handling_least_n:
-            second = least_words(core.handling_least_n, shown_in)
+            second = "least " + unit.told(core.handling_least_n, shown_in)
     elif panel.turned_n:
         second = "set > " + unit.told(panel.turned_n, shown_in)
     elif not app.inputs & T.IN_CUTOFF:

@@ -11,7 +11,7 @@ from ..services import checks
 from ..services.refuse import Refuse
 from ..services.store import StoreError
 from . import unit
-from .draw import TURN_MS, View, ceiling_words, draw, least_words, wrap
+from .draw import TURN_MS, View, ceiling_words, draw, wrap
 from .menu import Menu
 
 _STILL_MS = 1500
@@ -164,7 +164,7 @@ class Panel:
         if core.refusal:
             view.note = T.REFUSAL_PANEL[core.refusal]
             if core.refusal == T.REFUSAL_NO_CEILING and core.handling_least_n:
-                view.note = least_words(core.handling_least_n, view.unit)
+                view.note = "least " + unit.told(core.handling_least_n, view.unit)
         elif app.access.enabled and turn & 1:
             left = app.access.seconds_left
             view.note = "CHANGES OPEN" if left > _SECONDS_FROM else "CHANGES %d s" % left

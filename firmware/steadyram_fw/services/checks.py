@@ -1,9 +1,7 @@
 """What a set must fulfil as a whole, against the other sets in force, before it may be committed."""
 
-from array import array
-
 from .. import tables as T
-from ..core.press import Press, nominal_full_n
+from ..core.press import nominal_full_n
 from .refuse import Refuse
 
 # The control core multiplies their sum by a byte within 31 bits (core/fixed.py, mulq).
@@ -40,21 +38,6 @@ def check_settings(settings):
         raise Refuse(T.E_INCONSISTENT, "counts_zero not below counts_full")
     if settings[T.S_OVERFORCE_N] < settings[T.S_CAPACITY_N]:
         raise Refuse(T.E_INCONSISTENT, "overforce_n below capacity_n")
-
-
-def check_ceiling(settings, measured, cal):
-    """The ceiling of handling jobs against what this press keeps; not before that was measured."""
-    ceiling_n = settings[T.S_HANDLING_N]
-    if ceiling_n == 0 or cal is None or measured[T.S_CHAR_VALID - T.S_MEASURED] != 1:
-        return
-    from ..core.handling import least_n
-
-    together = array("i", list(settings) + list(measured))
-    press = Press()
-    press.configure(together)
-    least = least_n(press, together, cal)
-    if ceiling_n < least:
-        raise Refuse(T.E_INCONSISTENT, "handling_n below %d N, the least that this press keeps" % least)
 
 
 def check_calibration(settings, cal):

@@ -220,9 +220,11 @@ class Keeper:
     def check(self, kind, value):
         """Check a set against the others in force. Raises Refuse."""
         checks.check_all(*[value if kind == k else self.value(k) for k in T.KINDS])
-        if kind == "settings":
+        if kind == "settings" and value[T.S_HANDLING_N]:
             # What is measured later is taken all the same: a ceiling that it does not bear is refused at the pedal.
-            checks.check_ceiling(value, self.measured, self.cal)
+            from .ceiling import check_ceiling
+
+            check_ceiling(value, self.measured, self.cal)
 
     def commit(self, kind, value, by=T.BY_LINK):
         """Make a set the one in force; returns its generation. Raises Refuse, StoreError: nothing changed."""
