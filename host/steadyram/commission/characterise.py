@@ -60,6 +60,9 @@ _LATE_SAMPLES = 32
 _QUIET_SAMPLES = 16
 # Relative uncertainty of a rise rate from which it is measured again, and then refused: parts would be pressed by it.
 _VAGUE_RATE = 0.3
+# A first stage of some 15 ms is known no better, whose sensor's delay cannot be seen; where the strokes agree on both
+# stages it is taken, and its uncertainty is told.
+_VAGUE_SHORT = 0.5
 # Share of the capacity that the first stroke may pass its end by.
 _TOO_FAR = 0.6
 # Free travel that a stop on the way needs, ms.
@@ -393,7 +396,7 @@ def _opening_seen(t: Samples, y: Samples, rest: float, noise: float, contact_ms:
 
 
 def _vague(rates: Rates) -> bool:
-    return max(rates.u_low, rates.u_high) > _VAGUE_RATE
+    return rates.u_low > (_VAGUE_SHORT if rates.stages == 2 else _VAGUE_RATE) or rates.u_high > _VAGUE_RATE
 
 
 def refuse_vague(rates: Rates) -> None:

@@ -158,6 +158,9 @@ def test_a_lines_swing_at_contact_is_no_stage_of_the_pump() -> None:
 def test_a_rate_that_is_known_badly_is_refused_with_its_uncertainty() -> None:
     good = Rates(500.0, 500.0, 0.29, 0.1, None, None, 1, 9e4, 1e3, "one rate")
     refuse_vague(good)
+    refuse_vague(replace(good, u_low=0.4, stages=2))
+    with pytest.raises(CheckFailed, match="40% only"):
+        refuse_vague(replace(good, u_low=0.4))
     with pytest.raises(CheckFailed, match="88% only"):
         refuse_vague(replace(good, u_high=0.88))
 
