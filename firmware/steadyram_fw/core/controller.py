@@ -966,7 +966,7 @@ class Controller:
         self._log_pulse()
         what = cut.decide(settled)
         if self.depth.on:
-            what = self._with_depth(what)
+            what = self.depth.with_force(cut, what)
         if what == NEXT_PULSE or what == NEXT_FEED:
             self._next = what
         elif self.job[t.J_DWELL_MS] > 0 and what == NEXT_DONE and cut.mode != MODE_THRESHOLD:
@@ -975,29 +975,6 @@ class Controller:
         else:
             self._settled_n = settled
             self._reached(settled, what)
-
-    def _with_depth(self, what):
-        """Force and depth each say what comes next: the one that ends ends it, else the smaller move is made."""
-        depth = self.depth
-        cut = self.cut
-        also = depth.decide()
-        if also == NEXT_DONE or what == NEXT_DONE:
-            return NEXT_DONE
-        if also == NEXT_SHORT or what == NEXT_SHORT:
-            return NEXT_SHORT
-        if also == NEXT_FEED:
-            if depth.feed == FEED_SLOW and depth.landed and what == NEXT_FEED:
-                # The full feed has been; what is left is the slow feed's.
-                cut.feed = FEED_SLOW
-            if what == NEXT_PULSE and depth.width_ms < cut.width_ms:
-                # A pulse is not watched as a feed is.
-                cut.width_ms = depth.width_ms
-            return what
-        if what == NEXT_FEED or depth.width_ms < cut.width_ms or depth.feed == FEED_SLOW:
-            # A slow pulse of the shorter width lets less through than either.
-            cut.width_ms = depth.width_ms if what == NEXT_FEED else min(depth.width_ms, cut.width_ms)
-            cut.feed = depth.feed if what == NEXT_FEED or depth.feed == FEED_SLOW else cut.feed
-        return NEXT_PULSE
 
     def _log_pulse(self):
         if self.cut.pulses and self.pulses < PULSE_LOG:

@@ -197,6 +197,27 @@ class Depth:
         self.pulses += 1
         return NEXT_PULSE
 
+    def with_force(self, cut, what):
+        """Force and depth each say what comes next: the one that ends ends it, else the smaller move is made."""
+        also = self.decide()
+        if also == NEXT_DONE or what == NEXT_DONE:
+            return NEXT_DONE
+        if also == NEXT_SHORT or what == NEXT_SHORT:
+            return NEXT_SHORT
+        if also == NEXT_FEED:
+            if self.feed == FEED_SLOW and self.landed and what == NEXT_FEED:
+                # The full feed has been; what is left is the slow feed's.
+                cut.feed = FEED_SLOW
+            if what == NEXT_PULSE and self.width_ms < cut.width_ms:
+                # A pulse is not watched as a feed is.
+                cut.width_ms = self.width_ms
+            return what
+        if what == NEXT_FEED or self.width_ms < cut.width_ms or self.feed == FEED_SLOW:
+            # A slow pulse of the shorter width lets less through than either.
+            cut.width_ms = self.width_ms if what == NEXT_FEED else min(self.width_ms, cut.width_ms)
+            cut.feed = self.feed if what == NEXT_FEED or self.feed == FEED_SLOW else cut.feed
+        return NEXT_PULSE
+
     def learn(self, learned):
         """Take a landed stroke into the job's learned state; True if anything changed."""
         if not self.done:
