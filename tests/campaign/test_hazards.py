@@ -21,7 +21,7 @@ def table():
 def test_every_cell_has_a_row_or_a_reason_and_every_row_its_figure(table):
     assert check(table) == []
     gap = copy.deepcopy(table)
-    row = next(row for row in gap["hazard"] if row.get("residual"))
+    row = next(row for row in gap["hazard"] if row.get("residual") and row["force"] > 1.1)
     del row["residual"]
     assert any("no residual" in each for each in check(gap))
     gap = copy.deepcopy(table)
