@@ -28,7 +28,7 @@ from .modes import (
 from .no_position import NoDepth, NoTravel
 from .oil import tell
 from .position import DROP_LOW_N, due
-from .press import Press, nominal_c1
+from .press import Press, nominal_c1, seal_friction_n
 from .sense import FULL_MS, Sense, mean_force, take
 from .stroke import Stroke
 from .trace import Trace, note
@@ -193,7 +193,7 @@ class Controller:
             self.sense.set_polynomial(cal[t.C_C0_N], cal[t.C_C1_N], cal[t.C_C2_N], cal[t.C_C3_N])
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
-        self.cut.friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
+        self.cut.friction_n = seal_friction_n(self.settings, cal)
         self.guard.calibrate(self.sense.c1)
         self.handling_least_n = self._handling_n = 0
         if self.settings[t.S_HANDLING_N] and cal is not None and self.press.characterised:

@@ -22,6 +22,7 @@ from .. import tables as t
 from .fixed import time_for
 from .job_model import L_WATCH
 from .position import AIR_MS, AIR_SHIFT, moved16
+from .press import seal_friction_n
 
 _CONTACT = L_WATCH + 2
 _WHOLE = L_WATCH + 4
@@ -251,7 +252,7 @@ class Follow:
         stroke_ms = settings[t.S_STROKE_MS]
         self._stroke16 = stroke_ms << 4 if stroke_ms and not p.burst else FOREVER
         self._show16 = 0
-        self._friction_n = friction_n = 0 if cal is None else cal[t.C_FRICTION_N]
+        self._friction_n = friction_n = seal_friction_n(settings, cal)
         if p.characterised and friction_n and not p.burst:
             # Half of it: friction differs from stroke to stroke, and the ram's weight carries some.
             show16 = (

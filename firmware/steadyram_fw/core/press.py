@@ -81,6 +81,17 @@ class Press:
         return 16 + (self.slow_close16 - self.slow_open16 if slow else self.close16 - self.open16)
 
 
+def seal_friction_n(settings, cal):
+    """Seal friction that the calibration took off, newtons: the rising line's own where it could not be told apart."""
+    if cal is None:
+        return 0
+    told_n = cal[t.C_FRICTION_N]
+    if told_n > 0 or settings[t.S_SENSOR_MEASURES]:
+        return told_n
+    # Without pressure a ram gives less than nothing by its friction; a fit's own error there is bounded.
+    return min(max(0, -cal[t.C_C0_N]), settings[t.S_CAPACITY_N] >> 4)
+
+
 def nominal_full_n(settings):
     """Force at full reading by the nameplates, newtons: of a force sensor, or pressure times area (not in a step)."""
     if settings[t.S_SENSOR_MEASURES]:

@@ -7,7 +7,7 @@ import pytest
 from steadyram_fw import tables as t
 from steadyram_fw.core.follow import CELLS, CONTACT16, OVERDUE, Follow, look
 from steadyram_fw.core.job_model import LEARNED_LEN
-from steadyram_fw.core.press import Press
+from steadyram_fw.core.press import Press, seal_friction_n
 
 PLACES = {row[0]: i for i, row in enumerate(t.SETTINGS)}
 C1 = 350000  # newtons per 65536 counts
@@ -254,3 +254,18 @@ def test_a_ram_that_breaks_away_anew_in_each_pulse_has_not_met_the_part():
         assert stroke.run(20, t.OUT_EXTEND, SHOW16, 1100)[0] == 0
         assert stroke.run(120, t.OUT_EXTEND, SHOW16, 100)[0] == 0
     assert follow.cells[CONTACT16] < 0
+
+
+@pytest.mark.parametrize(
+    ("told_n", "c0_n", "force_sensor", "found_n"),
+    [(420, -600, 0, 420), (0, -600, 0, 600), (0, 300, 0, 0), (0, -60000, 0, 12500), (0, -600, 1, 0)],
+)
+def test_friction_that_a_calibration_could_not_tell_is_the_rising_lines_own(
+    told_n, c0_n, force_sensor, found_n
+):
+    """Points of the rising branch alone know it as the force missing at no pressure; 0 is not known, not none."""
+    settings = array("i", [row[3] for row in t.SETTINGS])
+    settings[PLACES["capacity_n"]] = 200000
+    settings[PLACES["sensor_measures"]] = force_sensor
+    assert seal_friction_n(settings, [6554, c0_n, C1, 0, 0, 58982, told_n, 1]) == found_n
+    assert seal_friction_n(settings, None) == 0
