@@ -83,6 +83,21 @@ class Measured(click.ParamType[str]):
         return value
 
 
+class Words(click.ParamType[str]):
+    """Text that says something: given, it is not blank."""
+
+    name = "text"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the text without blanks around it; fails with one sentence."""
+        if not value.strip():
+            self.fail("nothing is written there; write it or leave the option out.", param, ctx)
+        return value.strip()
+
+
+NAMED: Final = Words()
+
+
 class Place(click.ParamType[Path]):
     """A file or folder that a command will write: refused at once where it could not, before any work is done.
 

@@ -17,7 +17,8 @@ from pydantic import ValidationError
 from rich.console import Console
 from rich.table import Table
 
-from steadyram.cli._inputs import PLACE, Measured, Number
+from steadyram.cli._inputs import NAMED, PLACE, Measured, Number
+from steadyram.cli._remark import remark_at_end
 from steadyram.cli._session import connected, said_if_stopped
 from steadyram.commission.position import position_fields
 from steadyram.config import preferences
@@ -141,7 +142,7 @@ def _load(
     head = read_header(header_file, zero)
     record = record_from_csv(file, head, reference_unit)
     if reference_unit is None:
-        click.echo(csv_unit_told(file, head), err=True)
+        remark_at_end(csv_unit_told(file, head))
     return record
 
 
@@ -432,10 +433,11 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
 @_points_date
 @click.option(
     "--replaces",
-    default="",
+    type=NAMED,
+    default=None,
     help="Number and issue of the document that this one amends.",
 )
-@click.option("--reason", default="", help="Why it is amended; goes with --replaces.")
+@click.option("--reason", type=NAMED, default=None, help="Why it is amended; goes with --replaces.")
 @_csv_options
 @_scatter_options
 @_degree
@@ -446,8 +448,8 @@ def certificate(
     previous: Path | None,
     points_file: Path | None,
     points_date: datetime | None,
-    replaces: str,
-    reason: str,
+    replaces: str | None,
+    reason: str | None,
     limit: str,
     rule: Rule,
     header_file: Path | None,
@@ -463,6 +465,7 @@ def certificate(
     Its issue is entered in the journal. The same again gives the same issue; a changed one is an amended document and
     needs --replaces and --reason.
     """
+    replaces, reason = replaces or "", reason or ""
     refuse_incomplete(replaces, reason)
     if points_file is not None and points_file.suffix.lower() == ".csv" and points_date is None:
         raise BadInput(
@@ -503,7 +506,7 @@ def _judged(
     """Fresh points judged against a calibration."""
     fresh = fresh_points(points_file, result, reference_unit, None if day is None else day.date())
     if reference_unit is None and points_file.suffix.lower() == ".csv":
-        click.echo(csv_unit_told(points_file, result.record.header), err=True)
+        remark_at_end(csv_unit_told(points_file, result.record.header))
     return verify_points(result, fresh.points, parse(limit, "dimensionless", what="limit"), rule, fresh)
 
 
