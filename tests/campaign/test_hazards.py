@@ -45,7 +45,7 @@ def test_a_seeded_part_breaks_no_invariant(table):
     allowed = hazards.figures(table)
     one = hazards.singles(2, ("workshop-20-fine",), 9)
     two = hazards.pairs(3, ("workshop-20-fine",), 8)
-    many = hazards.drawn(4, 60, ("workshop-20-fine",))
+    many = hazards.drawn(4, 30, ("workshop-20-fine",))
     assert hazards.judged([*one, *two, *many], allowed) == []
     assert {name for row in one for name in row["faults"]} >= {"reading-still", "sensor-low"}
 
