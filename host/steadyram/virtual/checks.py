@@ -97,8 +97,9 @@ class ValveChecks:
         self._off_within(_VALVES, "a valve", ms, after)
 
     def _off_within(self, mask: int, what: str, ms: float, after: str | float) -> None:
-        start = self.time_of(after)
+        start = self._begun(after)
         off = self.off_at(after, mask)
+        presses = [e.time_s for e in self.events if e.time_s > start and e.name in _PRESSED]
         if off is None:
             late = 1000 * (self.time_s - start)
             # What has not had its time yet has not failed, but has not passed either.
@@ -109,7 +110,6 @@ class ValveChecks:
             raise AssertionError(
                 f"{what} went off {1000 * (off - start):.0f} ms after {after}; at most {ms:g} ms were allowed"
             )
-        presses = (e.time_s for e in self.events if e.time_s > start and e.name in _PRESSED)
         until = min(presses, default=self.time_s + 1.0)
         again = [spell for spell in self.on_times(mask, start + ms / 1000.0) if spell[0] < until]
         if again:
@@ -117,9 +117,24 @@ class ValveChecks:
                 f"{what} was energised {1000 * (again[0][0] - start):.0f} ms after {after}; at most {ms:g} ms were "
                 "allowed"
             )
+        if self.outputs & mask and not presses:
+            # Off in between, on again, and the time allowed still runs.
+            raise AssertionError(
+                f"{what} is still energised {1000 * (self.time_s - start):.0f} ms after {after}"
+            )
+
+    def _begun(self, when: str | float) -> float:
+        """Return when a happening was, seconds. Raises AssertionError where that is yet to come."""
+        start = self.time_of(when)
+        if start > self.time_s + 1e-9:
+            raise AssertionError(
+                f"{when} is yet to come: it is {self.time_s:.3f} s now; run on before the check"
+            )
+        return start
 
     def assert_stays_off(self, *, since: str | float) -> None:
         """No valve was energised from a happening until now."""
+        self._begun(since)
         spells = self.on_times(_VALVES, since)
         if spells:
             raise AssertionError(f"a valve was energised at {spells[0][0]:.3f} s, after {since}")

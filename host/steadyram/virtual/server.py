@@ -128,6 +128,7 @@ class PressServer:
         self._client: socket.socket | None = None
         self._out = bytearray()
         self._busy_until_s = 0.0
+        self._valves_s = -_AFTER_VALVES_S  # when a valve was last energised
         self._stopping = False
         self._typed: deque[_Order] = deque()
         self._typed_part = b""
@@ -245,9 +246,10 @@ class PressServer:
 
     def _busy(self) -> bool:
         press = self.press
-        if press.valves_on or self._typed or self._typing is not None:
-            return True
-        if press.valve_log and press.time_s - press.valve_log[-1].time_s < _AFTER_VALVES_S:
+        if press.valves_on:
+            self._valves_s = press.time_s
+        if self._typed or self._typing is not None or press.time_s - self._valves_s < _AFTER_VALVES_S:
+            # (Only valves count: a fault's lamp and buzzer switch for ever.)
             return True
         return press.time_s < self._busy_until_s or press.operator.extend_held or press.operator.enable_held
 

@@ -51,6 +51,21 @@ def test_still_energised_fails() -> None:
         Told([(1.0, SLOW)], [], 1.5).assert_extend_off_within(1000, after=1.0)
 
 
+def test_energised_again_before_its_time_is_over_fails() -> None:
+    """Off when it happened, on again since without a new press of the pedal, and the time allowed still runs."""
+    on_now = Told([(1.0, EXTEND), (1.2, 0), (1.4, EXTEND)], [(0.9, "press-extend"), (1.3, "stop")], 1.5)
+    with pytest.raises(AssertionError, match="still energised"):
+        on_now.assert_extend_off_within(20_000, after="stop")
+    with pytest.raises(AssertionError, match="still energised"):
+        on_now.assert_all_off_within(5000, after=0.95)
+
+
+def test_a_moment_that_is_yet_to_come_fails() -> None:
+    for check in (STROKE.assert_stays_off, lambda since: STROKE.assert_all_off_within(5, after=since)):
+        with pytest.raises(AssertionError, match="yet to come"):
+            check(since=6.0)
+
+
 def test_any_valve_counts_for_all_off() -> None:
     with pytest.raises(AssertionError, match="1000 ms"):
         STROKE.assert_all_off_within(100, after=3.0)
