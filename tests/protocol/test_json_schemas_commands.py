@@ -24,6 +24,7 @@ from steadyram import cli
 from steadyram.cli import main
 from steadyram.commission.first_part import wait_for_stroke
 from steadyram.metrology.header_file import TEMPLATE
+from steadyram.metrology.journal import read_journal
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
@@ -202,6 +203,8 @@ def test_guided_procedures(
         Path("head.toml").write_text(TEMPLATE)
         made = validated(capsys, "calibration-run", "calibration", "run", "--header", "head.toml", *both)
         assert made["uploaded"] is True
+        (journal,) = Path().glob("calibration-*.jsonl")
+        assert read_journal(journal).header.invented, "a simulated press measures nothing"
         assert validated(capsys, "characterise", "characterise", *both)["measured"]["strokes"] > 5
         assert server.hands_url is not None
         foot = threading.Thread(target=press_one, args=(server.hands_url,), daemon=True)

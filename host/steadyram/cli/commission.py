@@ -163,7 +163,12 @@ def calibrate(
                 err=True,
             )
         header = header.model_copy(
-            update={"firmware": device.identity().fw, "counts_step": press.counts_step}
+            update={
+                "firmware": device.identity().fw,
+                "counts_step": press.counts_step,
+                # Hands at an address are a simulated press's: what they read is nobody's measurement.
+                "invented": header.invented or hands_url is not None,
+            }
         )
         scatter = scatter_of(device.press_values())
         if told := set_aside_unfinished(target):

@@ -8,6 +8,7 @@ from steadyram.config import preferences
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header, Instrument, Reference
+from steadyram.metrology.nameplate import nameplate_doubted
 from steadyram.units import show
 
 FORMULA = (
@@ -158,7 +159,8 @@ def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
         f"The reference alone contributes U = {show(alone, 'newton', unit, 2)} at "
         f"{show(lowest, 'newton', unit)} (95 %)."
     )
-    if not one.traceable_to:
+    if not one.traceable_to or nameplate_doubted(analysis.record):
+        # A deviation that nobody explained says that the chain, or what is written of it, is broken.
         return (f"No metrological traceability is claimed. {own}",)
     due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
     what, rest = "forces", ""

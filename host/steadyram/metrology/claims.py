@@ -9,6 +9,7 @@ from __future__ import annotations
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.earned import ISO_RUNS
+from steadyram.metrology.nameplate import nameplate_doubted
 
 CERTIFICATE = "Calibration certificate"
 WORKING = "Record of a working calibration"
@@ -58,6 +59,10 @@ def procedure_gaps(analysis: Analysis) -> list[str]:
             (
                 "the ambient temperature was not read ([environment] ambient_C)",
                 header.environment.ambient_C is None,
+            ),
+            (
+                "the force a count is more than 5 % off the nameplate's and nothing explains it (nameplate_explained)",
+                nameplate_doubted(analysis.record),
             ),
             ("the zero return was not read", header.zero_counts_after is None),
             ("the version of the firmware was not recorded (firmware)", not header.firmware.strip()),

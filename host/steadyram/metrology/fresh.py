@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from steadyram.errors import BadInput
@@ -31,6 +31,19 @@ class FreshPoints:
     zero_counts: float
 
 
+def _refuse_day(path: Path, ours: Header, day: date) -> None:
+    """Raise BadInput for a day on which fresh points of this calibration cannot have been taken."""
+    today = datetime.now(UTC).date()
+    if day > today:
+        raise BadInput(
+            f"{path}: {day:%Y-%m-%d} is yet to come; give the day on which the fresh points were taken."
+        )
+    if day < ours.made.date():
+        raise BadInput(
+            f"{path}: {day:%Y-%m-%d} is before the calibration of {ours.made:%Y-%m-%d}; fresh points come after it."
+        )
+
+
 def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | None) -> FreshPoints:
     """Read fresh points for an analysed calibration; unit, day: of a CSV.
 
@@ -39,6 +52,8 @@ def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | N
     """
     ours = analysis.record.header
     if path.suffix.lower() == ".csv":
+        if day is not None:
+            _refuse_day(path, ours, day)
         record = record_from_csv(path, ours, unit)
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
         taken, head = ("" if day is None else day.isoformat()), ours

@@ -55,12 +55,11 @@ def next_issue(record: CalibrationRecord, draft: Contents, replaces: str, reason
             f"{last.title} {last.name} of {last.at:%Y-%m-%d} was made of this record and said something else: give "
             f"--replaces {last.name} and --reason TEXT to issue an amended one."
         )
+    if last is not None and replaces.strip() not in ("", last.name):
+        raise BadInput(f"{replaces} is not the newest issue of this record, that is {last.name}.")
     own = document_number(record)
-    if replaces.startswith(f"{own}/") and (last is None or replaces != last.name):
-        raise BadInput(
-            f"{replaces} is not the newest issue of this record"
-            + (": there is none yet." if last is None else f", that is {last.name}.")
-        )
+    if last is None and replaces.startswith(f"{own}/"):
+        raise BadInput(f"{replaces} is not the newest issue of this record: there is none yet.")
     number = 1 if last is None else last.issue + 1
     return Issue(
         issue=number,

@@ -47,6 +47,11 @@ def largest_allowed_N(header: Header, rated_N: float | None = None) -> float:
     return min([header.full_N, *known])
 
 
+def nameplate_doubted(record: CalibrationRecord) -> bool:
+    """Return whether the points are more than 5 % off the nameplate and nothing in the header explains it."""
+    return abs(nameplate_ratio(record) - 1.0) > WARN_PART and not record.header.nameplate_explained
+
+
 def nameplate_warning(record: CalibrationRecord) -> str:
     """Return a sentence when the points are more than 5 % off the nameplate, otherwise an empty text."""
     ratio = nameplate_ratio(record)

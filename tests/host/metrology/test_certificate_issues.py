@@ -62,6 +62,7 @@ def test_an_amended_document_names_what_it_replaces_and_why(tmp_path, capsys, no
         ("--replaces", name),
         ("--reason", "unit"),
         ("--replaces", name[:-1] + "7", "--reason", "unit"),
+        ("--replaces", "1-aaaa/1", "--reason", "unit"),
     ):
         assert run(capsys, *other, *lame)[0] == 2
     assert (tmp_path / "cal.html").read_text() == first
@@ -148,6 +149,9 @@ def test_fresh_points_have_their_date_reference_and_digest(tmp_path, capsys, no_
     code, _, err = run(capsys, *command)
     assert code == 2
     assert "--points-date" in err
+    for never, why in (("2025-01-01", "is before the calibration"), ("2900-01-01", "is yet to come")):
+        code, _, err = run(capsys, *command, "--points-date", never)
+        assert (code, why in err) == (2, True)
     assert run(capsys, *command, "--points-date", "2026-01-03")[0] == 0
     page = (tmp_path / "cal.html").read_text()
     assert "Fresh points taken on 2026-01-03 against load cell with indicator, serial LC-7" in page
@@ -173,6 +177,14 @@ def test_fresh_points_have_their_date_reference_and_digest(tmp_path, capsys, no_
     assert "2026-01-05 08:00" in page
     with pytest.raises(BadInput, match="has its date inside"):
         fresh_points(journal.path, found, None, DAY.date())
+
+
+def test_a_reference_a_fifth_off_the_nameplate_makes_no_certificate_and_no_traceability(tmp_path):
+    path = journal_of(tmp_path / "cal.jsonl", head=complete(), noise=1.0, gain=1.2)
+    page = html(contents(analysed_of(path)), analysed_of(path))
+    assert contents(analysed_of(path)).title == "Record of a working calibration"
+    assert "off the nameplate" in page
+    assert "No metrological traceability is claimed" in page
 
 
 def analysed_of(path):
