@@ -139,7 +139,7 @@ def _capacity(options: dict[str, Any]) -> float | None:
         raise BadInput("give either --press or --capacity.")
     if path is not None:
         press = read_press(path)
-        return press.pump.relief * press.cylinder.area_m2 - press.cylinder.seal_friction
+        return press.cylinder.force_N(press.pump.relief)
     return None if text is None else parse(text, "newton", what="capacity")
 
 

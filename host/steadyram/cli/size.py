@@ -19,6 +19,7 @@ from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.press import sizing_advice, sizing_parts
 from steadyram.press.force_beam import bed_deflection, bend_angle_error_rad, bow_over_part
+from steadyram.press.limits import pressure_at_Pa
 from steadyram.press.pressfile import PressFile, read_press
 from steadyram.press.sizing import Sizing, size_press
 from steadyram.press.sizing_plot import plot_holdable
@@ -304,9 +305,9 @@ def _remedy(press: PressFile, wanted_N: float) -> str:
     """Return what would give the press so much force: a bore at this relief, or a relief at this bore."""
     if press.bounded_by != "the relief valve" or not math.isfinite(wanted_N) or wanted_N <= 0.0:
         return ""
-    needed_N = wanted_N + press.cylinder.seal_friction
-    bore_mm = 1e3 * math.sqrt(4.0 * needed_N / (math.pi * press.pump.relief))
-    relief = show(needed_N / press.cylinder.area_m2, "pascal", preferences().pressure_unit, 3)
+    needed_Pa = pressure_at_Pa(press, wanted_N)
+    bore_mm = 1e3 * press.cylinder.bore * math.sqrt(needed_Pa / press.pump.relief)
+    relief = show(needed_Pa, "pascal", preferences().pressure_unit, 3)
     return f" It would take a bore of {bore_mm:.0f} mm at this relief, or a relief of {relief} at this bore."
 
 

@@ -14,7 +14,7 @@ from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header
 from steadyram.metrology.levels import LevelErrors
 from steadyram.metrology.measurement import SEAT, Newton, measurement_of
-from steadyram.metrology.nameplate import WARN_PART, nameplate_ratio
+from steadyram.metrology.nameplate import nameplate_doubted, nameplate_ratio
 from steadyram.metrology.record import CalibrationRecord
 
 ISO_RUNS = 3
@@ -39,11 +39,10 @@ def _common(record: CalibrationRecord) -> list[str]:
         lacks.append("a gauge on the line is not a force standard under the ram: take a load cell")
     if header.zero_counts_after is None:
         lacks.append("the zero return was not read: read the zero again with the ram back at the top")
-    ratio = nameplate_ratio(record)
-    if abs(ratio - 1.0) > WARN_PART and not header.nameplate_explained:
+    if nameplate_doubted(record):
         lacks.append(
-            f"the force a count is {ratio - 1.0:+.1%} off the nameplate's: check reference, unit, bore and "
-            "range, and write in the header what explains it (nameplate_explained)"
+            f"the force a count is {nameplate_ratio(record) - 1.0:+.1%} off the nameplate's: check reference, unit, "
+            "bore and range, and write in the header what explains it (nameplate_explained)"
         )
     return lacks
 

@@ -39,7 +39,7 @@ def controllable_setpoint_N(press: PressFile, tolerance: float) -> float | None:
     A gap smaller than half of the shortest pulse cannot be closed, so sqrt((1.96 sigma)^2 + (pulse / 2)^2) counts.
     """
     change = press.pump.changeover
-    turn = None if change is None else change * press.cylinder.area_m2 - press.cylinder.seal_friction
+    turn = None if change is None else press.cylinder.force_N(change)
     edges = [0.0, *([turn] if turn is not None and 0.0 < turn < press.capacity_N else []), press.capacity_N]
     for low, high in pairwise(edges):
         middle = (low + high) / 2

@@ -103,6 +103,10 @@ class Cylinder(_Table):
         """Rod-side area."""
         return math.pi / 4 * (self.bore**2 - self.rod**2)
 
+    def force_N(self, pressure_Pa: float) -> float:
+        """Return the force on the work at a pressure while extending: seal friction opposes."""
+        return pressure_Pa * self.area_m2 - self.seal_friction
+
 
 class Pump(_Table):
     """Flows in m3/s; a hand pump gives `strokes` (1/s) and `stroke_volume` (m3) instead."""
@@ -421,16 +425,16 @@ class PressFile(_Table):
 
         The cutout's is `CUTOUT_ABOVE` below its setting, so that it opens at no force that a job may ask for.
         """
-        area, friction = self.cylinder.area_m2, self.cylinder.seal_friction
-        bounds = {"the relief valve": self.pump.relief * area - friction}
+        force_N = self.cylinder.force_N
+        bounds = {"the relief valve": force_N(self.pump.relief)}
         if self.force_sensor is not None:
             bounds["the force sensor's full output"] = self.force_sensor.full_N
         else:
-            bounds["the transducer's range"] = self.transducer.range * area - friction
+            bounds["the transducer's range"] = force_N(self.transducer.range)
         if self.frame.rated is not None:
             bounds["the frame's rated force"] = self.frame.rated
         if self.cutout is not None:
-            bounds["the cutout's pressure switch"] = self.cutout.pressure * area / CUTOUT_ABOVE - friction
+            bounds["the cutout's pressure switch"] = force_N(self.cutout.pressure / CUTOUT_ABOVE)
         return {name: max(0.0, force) for name, force in bounds.items()}
 
     @property
@@ -453,7 +457,7 @@ class PressFile(_Table):
         most = OVERFORCE * self.capacity_N
         if self.cutout is None:
             return most
-        switch_N = self.cutout.pressure * self.cylinder.area_m2 - self.cylinder.seal_friction
+        switch_N = self.cylinder.force_N(self.cutout.pressure)
         return max(self.capacity_N, min(most, (self.capacity_N + switch_N) / 2.0))
 
 

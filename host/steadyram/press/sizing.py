@@ -110,7 +110,7 @@ def changeover_force_N(press: PressFile) -> float | None:
     """Force on the work at the pump's changeover, None for a single stage."""
     if press.pump.changeover is None:
         return None
-    return press.pump.changeover * press.cylinder.area_m2 - press.cylinder.seal_friction
+    return press.cylinder.force_N(press.pump.changeover)
 
 
 def limit_parts(press: PressFile, setpoint_N: float) -> LimitParts:
@@ -158,7 +158,7 @@ def threshold_lag_s(press: PressFile) -> float:
 
 def threshold_overshoot_N(press: PressFile, setpoint_N: float) -> float:
     """Force that gets in during the lag at full feed; the pump may change over, the relief caps it."""
-    relief = press.pump.relief * press.cylinder.area_m2 - press.cylinder.seal_friction
+    relief = press.cylinder.force_N(press.pump.relief)
     change = changeover_force_N(press)
     left, force = threshold_lag_s(press), setpoint_N
     if change is not None and setpoint_N < change:
@@ -193,7 +193,7 @@ def size_press(press: PressFile, setpoint_N: float | None = None, tolerance: flo
         tolerance=tolerance,
         capacity_N=press.capacity_N,
         capacity_set_by=press.bounded_by,
-        relief_force_N=press.pump.relief * area - press.cylinder.seal_friction,
+        relief_force_N=press.cylinder.force_N(press.pump.relief),
         area_m2=area,
         series_stiffness_N_per_m=series_stiffness_N_m(press),
         oil_stiffness_N_per_m=press.oil.bulk_modulus * area**2 / press.oil.trapped_volume,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from steadyram.press.controllable import plateau_N, shortest_pulse_s, spoilt_setpoints_N
-from steadyram.press.limits import limit_sigma_N, rise_rate_N_s
+from steadyram.press.limits import limit_sigma_N, pressure_at_Pa, rise_rate_N_s
 from steadyram.press.pressfile import PressFile
 from steadyram.press.sizing import COVER_95, Sizing, size_press, threshold_overshoot_N
 from steadyram.press.sizing_parts import TRANSDUCER_RANGES_PA
@@ -150,13 +150,12 @@ def advice(
             f"{sized.lag_s * 1e3:.3g} ms of lag: use "
             "the learned cutoff, and let a new job come up to its first contact slowly."
         )
-    rated, relief_N = press.frame.rated, press.bounds_N["the relief valve"]
+    rated, relief_N = press.frame.rated, press.cylinder.force_N(press.pump.relief)
     if rated is not None and relief_N > rated:
-        highest_Pa = (rated + press.cylinder.seal_friction) / press.cylinder.area_m2
         lines.append(
             f"The relief valve lets {force(relief_N)} through, {100 * (relief_N / rated - 1):.0f} % more than the "
-            f"frame is rated for: set it to {show(highest_Pa, 'pascal', pressure_unit, 3)} at most. The firmware's "
-            "limit takes no relief valve's place."
+            f"frame is rated for: set it to {show(pressure_at_Pa(press, rated), 'pascal', pressure_unit, 3)} at most. "
+            "The firmware's limit takes no relief valve's place."
         )
     if press.force_sensor is not None:
         if press.force_sensor.full_N < press.pump.relief * press.cylinder.area_m2:
