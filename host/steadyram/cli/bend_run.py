@@ -17,9 +17,9 @@ from steadyram.bending.plan import CAUTION
 from steadyram.bending.procedure import STROKES_MOST, BendDone
 from steadyram.bending.run_record import RunRecord
 from steadyram.bending.session import BendSession, new_record, record_to_go_on
+from steadyram.cli._hands import HANDS_CLEAR, hands_option
 from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, json_option, out, port_options, print_json, said_if_stopped
-from steadyram.cli.commission import HANDS_CLEAR, hands_option
 from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import BadInput

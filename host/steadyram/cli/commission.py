@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any, TypeVar
 import click
 from rich.table import Table
 
+from steadyram.cli._hands import HANDS_CLEAR, hands_at, hands_option
 from steadyram.cli._inputs import PLACE
 from steadyram.cli._session import (
     connected,
@@ -39,7 +39,6 @@ from steadyram.commission.journal_of import (
     set_aside_unfinished,
     write_journal,
 )
-from steadyram.commission.person import PersonHands
 from steadyram.commission.position import position_fields
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -62,35 +61,6 @@ from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
 F = TypeVar("F", bound=Callable[..., Any])
 # Rising runs of each procedure.
 RUNS = {"short": 1, "full": 3}
-HANDS_CLEAR = (
-    "Keep hands clear of the ram. Guards, relief valve, emergency stop and two-hand control stay in "
-    "place and in force; steadyram replaces none of them."
-)
-
-hands_option = click.option(
-    "--hands",
-    "hands_url",
-    metavar="URL",
-    help="Operator's port of a virtual press (`virtual --operator-listen`); default: you, step by step.",
-)
-
-
-@contextmanager
-def hands_at(device: Device, url: str | None, unit: str, area_m2: float | None) -> Iterator[Hands]:
-    if url is None:
-        yield PersonHands(
-            device,
-            lambda text: str(click.prompt(text, default="", show_default=False, prompt_suffix=" ", err=True)),
-            lambda text: click.echo(text, err=True),
-            reference_unit=unit,
-            area_m2=area_m2,
-        )
-        return
-    # Only a virtual press has an operator's port, so only then is the simulator's code needed.
-    from steadyram.virtual.operator_line import LineHands, open_operator
-
-    with open_operator(url) as line:
-        yield LineHands(line)
 
 
 @click.command()

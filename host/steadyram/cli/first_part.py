@@ -10,9 +10,9 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from steadyram.cli._hands import hands_at, hands_option
 from steadyram.cli._inputs import PLACE, Measured
 from steadyram.cli._session import connected, err, json_option, out, port_options, print_json, said_if_stopped
-from steadyram.cli.commission import hands_at, hands_option
 from steadyram.commission.first_part import (
     FirstPart,
     read_first_part,

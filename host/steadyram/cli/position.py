@@ -10,6 +10,7 @@ from typing import Any
 import click
 from rich.table import Table
 
+from steadyram.cli._hands import HANDS_CLEAR, hands_at, hands_option
 from steadyram.cli._inputs import PLACE
 from steadyram.cli._session import (
     connected,
@@ -21,7 +22,7 @@ from steadyram.cli._session import (
     progress_bar,
     said_if_stopped,
 )
-from steadyram.cli.commission import HANDS_CLEAR, hands_at, hands_option, put_in_force
+from steadyram.cli.commission import put_in_force
 from steadyram.commission.installed import installed
 from steadyram.commission.position import (
     Kind,
