@@ -119,7 +119,7 @@ def test_the_stop_ends_a_stroke_past_a_stuck_spool_where_it_drops_the_motor(drop
         set_up(press, 20_000.0)
         press.inject("valve-stuck-open")
         press.operator.press_extend()
-        press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
+        assert press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
         press.operator.push_estop()
         press.run(0.1)  # the motor has run down
         at_stop = press.plant.force_N
@@ -151,7 +151,7 @@ def test_foot_off_ends_a_stroke_with_a_welded_relay_where_the_pedal_is_in_the_su
         set_up(press, 20_000.0)
         press.inject("relay-welded")
         press.operator.press_extend()
-        press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
+        assert press.run_until(lambda p: p.plant.force_N > 10_000.0, 10.0)
         press.operator.release_all()
         press.run(0.2)
         held = press.plant.force_N

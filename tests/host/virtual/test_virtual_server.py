@@ -28,6 +28,7 @@ from steadyram.virtual.operator_line import OperatorLine
 from steadyram.virtual.press import VirtualPress
 from steadyram.virtual.script import Person, hold_enable
 from steadyram.virtual.server import _SLIP_S, BUSY_NOTE, PressServer, parse_listen
+from steadyram_fw import tables
 
 Serve = Callable[..., "Served"]
 # Long: only a failure waits to the end.
@@ -143,6 +144,22 @@ def test_a_host_that_breaks_off_does_no_harm(serve: Serve) -> None:
             return False
 
     served.wait_for(answers, "no answer after hosts that broke off")
+
+
+def test_a_lamp_that_blinks_over_a_fault_does_not_hurry_an_idle_press(tmp_path: Path) -> None:
+    """With nobody there it goes at the wall's pace: only bytes, hands, scripts and valves are something to do."""
+    with VirtualPress(default_press(), 0, "cpython", tmp_path / "state") as press:
+        server = PressServer(press, listen=("127.0.0.1", 0))
+        press.run(1.0)
+        press.inject("estop-open")
+        hurried = 0
+        for _ in range(40):
+            press.run(0.1)
+            hurried += server._busy()
+        assert press.core_state().fault == tables.FAULT_ESTOP_OPEN
+        assert press.valve_log[-1].time_s > press.time_s - 0.5, "its lamp or buzzer has just switched"
+        assert hurried == 0
+        server.close()
 
 
 def test_whoever_comes_right_after_one_that_has_gone_gets_in(tmp_path: Path) -> None:
