@@ -230,6 +230,33 @@ def test_where_a_plateau_ends_parts_are_taken_to_differ_as_on_it() -> None:
     assert cut.told == 10
 
 
+@given(
+    st.lists(st.integers(1, 900), min_size=16, max_size=16),
+    st.lists(st.integers(1, 600), min_size=17, max_size=17),
+    st.booleans(),
+    st.integers(0, 900),
+)
+def test_the_look_ahead_leaves_at_each_level_what_its_margin_says(
+    steps: list[int], spreads: list[int], holds_load: bool, aim_n: int
+) -> None:
+    """The margin is written out there, for a small board's sake: it must stay the one that the other moves leave."""
+    learned = taught()
+    for level in range(job.LEVELS + 1):
+        learned[job.L_NEED + level] = sum(steps[level:])
+        learned[job.L_SPREAD + level] = spreads[level]
+    learned[job.L_AIM] = aim_n
+    c = stroke(holds_load=int(holds_load), pulse_least_us=3000)
+    c.begin(SETPOINT, learned, True)
+    c.known = True
+    jitter16 = stroke_plan.outlook(c)
+    step16 = stroke_plan.plateau_step16(c)
+    off16 = stroke_plan.time_for(c.aim_n, c.end16)
+    for level in range(c.told, job.LEVELS + 1):
+        spread = max(stroke_plan.level_spread16(c, level, step16), jitter16)
+        left16 = learned[job.L_NEED + level] - off16 - stroke_plan.margin16(c, spread)
+        assert c.ahead16[level] == left16
+
+
 def test_an_outlier_moves_a_mean_by_three_spreads_at_most() -> None:
     a = array("i", [0] * job.LEARNED_LEN)
     a[0], a[1] = 1000, 20
