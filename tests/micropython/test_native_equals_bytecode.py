@@ -43,11 +43,12 @@ def test_native_code_gives_the_same_day(tmp_path: Path) -> None:
     tape.write(path)
     expected = [f"ok steps={tape.steps} digest={tape.digest} heap=locked"]
     built(tmp_path / "native", "--arch", "x64", "--names")
-    built(tmp_path / "plain", "--arch", "x64", "--bytecode")
+    # The third byte of a compiled file names the processor of its machine code, 0 where it has none
+    # (MicroPython's documentation, ".mpy files").
     native = (tmp_path / "native/steadyram_fw/core/sense.mpy").read_bytes()
-    assert native != (tmp_path / "plain/steadyram_fw/core/sense.mpy").read_bytes()
+    assert native[2] >> 2 == 2
+    assert (tmp_path / "native/steadyram_fw/tables.mpy").read_bytes()[2] >> 2 == 0
     assert runtimes.replay_on_unix([path], tmp_path / "native") == expected
-    assert runtimes.replay_on_unix([path], tmp_path / "plain") == expected
     # As it is installed: names left out and shortened, but for those that the player reads.
     installed = build("x64", readers=[runtimes.REPLAY.read_text(encoding="utf-8")])
     for name, data in installed.files.items():
