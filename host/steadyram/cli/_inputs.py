@@ -54,7 +54,23 @@ class Number(click.ParamType[float]):
         return f" of {self.unit}s" if self.unit else ""
 
     def _range(self) -> str:
-        return f"{self.low:g} to {self.high:g}{self._of()}"
+        unit = f" {self.unit}s" if self.unit else ""
+        return f"{_plainly(self.low)} to {_plainly(self.high)}{unit}"
+
+
+def _plainly(number: float) -> str:
+    """Return a number as people write it: 320,000,000, 0.05."""
+    return f"{number:,.0f}" if number % 1 == 0 else f"{number:g}"
+
+
+def _between(low: float, high: float, si_unit: str) -> str:
+    """Return bounds in words; a ratio in per cent."""
+    scale, unit = (100.0, "%") if si_unit == "dimensionless" else (1.0, si_unit)
+    if not math.isfinite(high):
+        return f"{_plainly(scale * low)} {unit} or more"
+    if not math.isfinite(low):
+        return f"at most {_plainly(scale * high)} {unit}"
+    return f"{_plainly(scale * low)} to {_plainly(scale * high)} {unit}"
 
 
 class Measured(click.ParamType[str]):
@@ -78,7 +94,7 @@ class Measured(click.ParamType[str]):
             self.fail(str(error), param, ctx)
         if not self.low <= found <= self.high:
             self.fail(
-                f"'{value}' is out of range; give {self.low:g} to {self.high:g} {self.si_unit}.", param, ctx
+                f"'{value}' is out of range; give {_between(self.low, self.high, self.si_unit)}.", param, ctx
             )
         return value
 

@@ -59,6 +59,12 @@ def connected(port: str | None, wire_log: Path | None = None) -> Iterator[Device
         device.close()
 
 
+def tell_if_closed(device: Device) -> None:
+    """Say before anything is asked that the device takes no change now, and what opens it."""
+    if device.now().changes_left_s <= 0:
+        err().print("Changes are closed: hold the panel's knob until it shows CHANGES OPEN, then go on.")
+
+
 def print_json(document: Any) -> None:
     """Write one JSON document to standard output."""
     click.echo(json.dumps(document, indent=2, allow_nan=False))

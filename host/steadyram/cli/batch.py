@@ -146,7 +146,9 @@ def proof(
     paper: str,
     as_json: bool,
 ) -> None:
-    """Prove a batch: charts, capability, what changed and what went wrong, as HTML, PDF, CSV and .xlsx."""
+    """Write the proof of a batch for the customer.
+
+    Charts, capability, what changed and what went wrong, as HTML, PDF, CSV and .xlsx."""
     from steadyram.metrology.journal import read_journal
 
     if journal is not None:
@@ -348,7 +350,9 @@ def note(
     by: str,
     as_json: bool,
 ) -> None:
-    """Write material lot, work order or a note of a batch; the proof prints them."""
+    """Note material lot and work order of a batch.
+
+    The proof prints them."""
     from steadyram.cycles.batches import choose_batch
     from steadyram.cycles.notes import add_note, batch_notes
     from steadyram.cycles.select import choose_device
@@ -410,7 +414,9 @@ def add(
     note: str,
     as_json: bool,
 ) -> None:
-    """Enter a result; it is kept with the setpoint that the part was pressed to."""
+    """Enter a result.
+
+    It is kept with the setpoint that the part was pressed to."""
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore, PartTest
 
@@ -455,7 +461,7 @@ def add(
 @job_option
 @json_option
 def list_tests(store: str | Path, uid: str | None, job: int | None, as_json: bool) -> None:
-    """List a job's destructive tests with their numbers, the withdrawn ones too."""
+    """List a job's destructive tests, the withdrawn ones too."""
     from steadyram.cycles.batches import newest_job
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore
@@ -500,7 +506,9 @@ def list_tests(store: str | Path, uid: str | None, job: int | None, as_json: boo
 @click.option("--by", default="", help="Who withdraws it.")
 @json_option
 def withdraw_test(store: str | Path, uid: str | None, number: int, why: str, by: str, as_json: bool) -> None:
-    """Withdraw a test that was entered by mistake; it stays listed with the reason."""
+    """Withdraw a test that was entered by mistake.
+
+    It stays listed with the reason."""
     withdraw_row(store, uid, "part_test", number, why, by, as_json=as_json)
 
 

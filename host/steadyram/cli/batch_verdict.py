@@ -74,7 +74,9 @@ def verdict_group() -> None:
 def add(
     store: str | Path, uid: str | None, seqs: tuple[int, ...], good: bool, why: str, by: str, as_json: bool
 ) -> None:
-    """Say of parts that they are good or bad; eight good ones make a job's envelope a confirmed one."""
+    """Say of parts that they are good or bad.
+
+    Eight good parts confirm the envelope of a job."""
     from steadyram.cycles.judgements import judge_since
     from steadyram.cycles.select import choose_device
     from steadyram.cycles.store import CycleStore, Verdict

@@ -66,7 +66,9 @@ def cutoff(
     plot_file: str | None,
     as_json: bool,
 ) -> None:
-    """Learned cutoff against plain threshold on PRESS_FILES, in one run."""
+    """Compare learned cutoff and plain threshold.
+
+    On every press of PRESS_FILES, in one run."""
     from steadyram.virtual.bench import KINDS, Score
 
     for path in press_files:
@@ -130,7 +132,9 @@ def presses(
     folder: str | None,
     as_json: bool,
 ) -> None:
-    """Draw presses at random, commission each, run jobs on it, and count what fails and why."""
+    """Count what fails, and why, on presses drawn at random.
+
+    Each is commissioned and runs jobs."""
     from steadyram.virtual.bench_presses import summary
 
     seeds = range(seed, seed + draw)

@@ -179,7 +179,9 @@ def plan(
     flanges: tuple[str, ...],
     **options: Any,
 ) -> None:
-    """Work out the depth for an angle, with springback, flat length, load and warnings."""
+    """Work out depth, springback and load for an angle.
+
+    It gives the flat length and warnings, too."""
     unit, as_json = options.pop("unit"), options.pop("as_json")
     found = plan_bend(
         _tooling(options),
@@ -258,7 +260,7 @@ def correct(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Work out the depth for the next piece from pieces already bent and measured.
+    """Work out the next depth from pieces bent and measured.
 
     \b
     For example, a first piece struck to 5.39 mm came out at 94.5 deg:
@@ -428,7 +430,9 @@ def shim(
     opening: str | None,
     as_json: bool,
 ) -> None:
-    """Say how far the bed bows under a bend, and the shims between bed and die that make up for it.
+    """Work out the bed's bow and the shims that make up for it.
+
+    The shims go between bed and die.
 
     \b
     For example

@@ -108,7 +108,9 @@ def run(
     wire_log: Path | None,
     as_json: bool,
 ) -> None:
-    """Strike a bend list part by part: each stroke asked for, each angle measured, the next depth corrected by it.
+    """Strike a bend list part by part, corrected as it goes.
+
+    It asks for each stroke, you measure each angle, and the next depth is corrected by it.
 
     \b
     The press needs a position sensor (`steadyram position calibrate`), the list is that of `bend check --help`:

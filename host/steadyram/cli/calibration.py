@@ -193,7 +193,9 @@ def calibration() -> None:
     "--press", "press_file", type=_path, help="Press file (TOML) that gives bore, range and converter."
 )
 def header(press_file: Path | None) -> None:
-    """Print a header file to fill in: press, transducer, reference, environment."""
+    """Print a header file to fill in.
+
+    It names press, transducer, reference and environment."""
     if press_file is None:
         click.echo(TEMPLATE, nl=False)
         return
@@ -236,7 +238,9 @@ def new(
     port: str | None,
     manual: bool,
 ) -> None:
-    """Take a calibration point by point; stop at any time and run the same command again to go on."""
+    """Take a calibration at forces that you set, point by point.
+
+    Stop at any time; the same command goes on where you stopped."""
 
     def ask(text: str) -> str:
         return str(click.prompt(text, default="", show_default=False, err=True))
@@ -349,7 +353,9 @@ def analyse_command(
     unit: str,
     as_json: bool,
 ) -> None:
-    """Analyse a journal (or a CSV of points): curve, classes, friction, uncertainty."""
+    """Analyse a record: curve, classes, friction, uncertainty.
+
+    FILE is a journal (.jsonl) or a CSV of points."""
     scatter = _scatter(zero_wander, friction_scatter)
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     if as_json:
@@ -397,6 +403,10 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
             else forces.column(stroke.expanded_N, least),
         )
     Console().print(table)
+    click.echo(
+        "q: error, b: scatter of runs, v: gap between up and down, a: resolution, each in % of the force; "
+        "U: uncertainty at 95 %, of the reading and of one stroke"
+    )
     held = ", ".join(f"{name} {value}" for name, value in result.device.fields.items())
     click.echo(f"polynomial of the device: {held}")
     worst = float(max(abs(result.device.residual_N)))
@@ -408,6 +418,8 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
             f"transducer hysteresis {show(f.hysteresis_N, 'newton', unit, 2)} ± "
             f"{show(2 * f.u_hysteresis_N, 'newton', unit, 2)} (k = 2)"
         )
+    if not result.device.fields["friction_n"]:
+        click.echo("seal friction: these points do not tell it, so 0 is stored")
     for sentence in standards(result, unit):
         click.echo(sentence)
     for note in result.notes:
@@ -460,7 +472,9 @@ def certificate(
     degree: int | None,
     unit: str,
 ) -> None:
-    """Write the certificate as HTML and PDF/A, or the record of a working calibration if that is what was earned.
+    """Write the certificate, or a working calibration's record.
+
+    As HTML and PDF/A; which of the two depends on what was measured and claimed.
 
     Its issue is entered in the journal. The same again gives the same issue; a changed one is an amended document and
     needs --replaces and --reason.
@@ -523,7 +537,9 @@ def upload(
     reference_unit: str | None,
     degree: int | None,
 ) -> None:
-    """Push the integer polynomial to the device (changes must be enabled at its panel)."""
+    """Push the calibration to the device.
+
+    The device takes whole-number coefficients. Enable changes at its panel first."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
     head = result.record.header
     values = upload_values(result.device.fields, head)
@@ -562,7 +578,9 @@ def device_copy(
     degree: int | None,
     as_json: bool,
 ) -> None:
-    """Compare the calibration in force on the device with the record; exit 5 where they differ.
+    """Compare the device's calibration with the record.
+
+    Exit 5 where they differ.
 
     Where they agree the journal gets a row that says so, for the certificate.
     """
@@ -625,7 +643,9 @@ def verify(
     unit: str,
     as_json: bool,
 ) -> None:
-    """Judge fresh points against the calibration by a stated decision rule; exit 5 unless it passes."""
+    """Judge fresh points by a stated decision rule.
+
+    Exit 5 unless they pass."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree, monte_carlo=False)
     done = _judged(result, points_file, reference_unit, limit, rule, points_date)
     if as_json:
@@ -676,7 +696,9 @@ def check(
     log_file: Path | None,
     as_json: bool,
 ) -> None:
-    """Check the calibration in a minute against the press's own gauge; exit 5 unless it passes.
+    """Check against the press's own gauge, in a minute.
+
+    Exit 5 unless it passes.
 
     Run it while the press holds a force on a block: gauge and device are compared at the same moment. The page on
     calibration has the steps ("Each morning"). Without --gauge it asks for the reading, and reads the device then.
@@ -778,7 +800,7 @@ def _daily_gauge(range_text: str, class_percent: float, resolution: str) -> Refe
 @_unit
 @_json
 def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: bool) -> None:
-    """Compare two calibrations: drift as-found, as-left, rate, and the next due date."""
+    """Compare two calibrations: drift, rate, next due date."""
     before = analyse(read_journal(old), str(old), monte_carlo=False)
     after = analyse(read_journal(new_file), str(new_file), monte_carlo=False)
     done = compare(before, after, parse(limit, "dimensionless", what="limit"))
@@ -808,7 +830,9 @@ def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: b
 )
 @_json
 def rr(file: Path, tolerance: float | None, as_json: bool) -> None:
-    """Judge gauge repeatability and reproducibility (CSV: part,operator,reading)."""
+    """Judge repeatability and reproducibility of a gauge.
+
+    FILE is a CSV: part,operator,reading."""
     done = study(read_study(file), tolerance)
     if as_json:
         click.echo(json.dumps(asdict(done), allow_nan=False))

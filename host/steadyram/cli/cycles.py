@@ -68,13 +68,16 @@ def cycles() -> None:
 @json_option
 @click.option("--no-traces", is_flag=True, help="Leave the force traces on the device.")
 def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bool, no_traces: bool) -> None:
-    """Bring the store up to date; may be stopped at any moment and run again."""
+    """Fetch the new records of a device into the store.
+
+    Stop it at any moment; the next pull goes on."""
     from steadyram.cycles.pull import pull as pull_into
     from steadyram.cycles.pull import unreadable_in_words
     from steadyram.cycles.store import CycleStore
 
     with connected(port, wire_log) as dev, CycleStore(store) as into, progress_bar() as progress:
         result = pull_into(dev, into, traces=not no_traces, progress=progress)
+        timeless = not dev.now().unix
         total, all_in = into.count(result.uid), into.count_all()
     if as_json:
         print_json(
@@ -95,6 +98,10 @@ def pull(port: str | None, wire_log: Path | None, store: str | Path, as_json: bo
         f"{result.records} new records and {result.traces} traces; {into.path} now has {total} records of device "
         f"{result.uid}{others}."
     )
+    if timeless:
+        err().print(
+            "The device's clock is not set, so its records carry no time of day: steadyram device clock."
+        )
     if result.unreadable:
         err().print(unreadable_in_words(result))
     if result.lost:
@@ -199,7 +206,9 @@ def export(
     traces: bool,
     target: Path | None,
 ) -> None:
-    """Write the records as CSV, JSON or Parquet; every column's name carries its unit.
+    """Write the records as CSV, JSON or Parquet.
+
+    Every column's name carries its unit.
 
     Parquet takes every device in the store unless one is chosen.
     """
@@ -265,7 +274,9 @@ def _export_parquet(
 @store_option
 @click.option("--out", "target", type=PLACE, required=True, help="The copy, a new file.")
 def backup(store: str | Path, target: Path) -> None:
-    """Copy a store to a new file, also while it is being written; the copy is a store as it is."""
+    """Copy a store to a new file, also while it is in use.
+
+    The copy is a whole store."""
     from steadyram.cycles.store import CycleStore
 
     with CycleStore(store, create=False) as opened:

@@ -23,6 +23,7 @@ from steadyram.cli._session import (
     port_options,
     print_json,
     said_if_stopped,
+    tell_if_closed,
 )
 from steadyram.config import Preferences, preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -186,7 +187,9 @@ def watch(
 @port_options
 @json_option
 def clock(port: str | None, wire_log: Path | None, as_json: bool) -> None:
-    """Set the device's wall clock to this computer's, so that records carry the time of day."""
+    """Set the device's clock to this computer's.
+
+    Records carry the time of day then. The device forgets it when its power goes."""
     with connected(port, wire_log) as dev:
         unix = dev.set_clock()
     if as_json:
@@ -230,7 +233,9 @@ def settings_show(
     help="Press file (TOML), e.g. one of hardware_notes/presses with your figures in it.",
 )
 def settings_new(press_file: Path) -> None:
-    """Print a settings file made from a press file, with units; no device is needed.
+    """Print a settings file made from a press file.
+
+    With units; no device is needed.
 
     \b
     Example:  steadyram device settings new --press my-press.toml > settings.toml
@@ -265,7 +270,9 @@ def settings_push(
     measured: bool,
     store: Path | None,
 ) -> None:
-    """Push the settings in FILE; keys that it lacks keep the device's values.
+    """Push the settings in FILE to the device.
+
+    Keys that the file lacks keep the device's values.
 
     Measured values in FILE (lags, rates, speeds) are left alone unless --measured is given.
     """
@@ -291,6 +298,7 @@ def settings_push(
         if warning:
             err().print(plain(warning))
         if changes and not dry_run:
+            tell_if_closed(dev)
             if not yes:
                 with said_if_stopped(lambda: "Nothing was pushed; the device keeps its settings."):
                     click.confirm("Push these settings?", abort=True, err=True)

@@ -201,7 +201,9 @@ def punch(
 @click.option("--shaft-warmer", default="0 K", show_default=True, help="Negative when the shaft is cooled.")
 @_common
 def press_fit(diameter: str, hub_diameter: str, interference: str, length: str, **options: Any) -> None:
-    """Press an interference fit together (Lamé; solid or hollow, warm or cold)."""
+    """Press an interference fit together.
+
+    The shaft may be solid or hollow, the parts warm or cold (Lamé)."""
 
     def ring(side: str) -> force_fit.Ring:
         chosen = options.pop(f"{side}_material")
@@ -255,7 +257,9 @@ def bed_deflection(
     opening: str | None,
     as_json: bool,
 ) -> None:
-    """Say how far a bed bows under a central force, and what that does to a bent part."""
+    """Say how far a bed bows, and what that does to a part.
+
+    The force is taken in the middle of the span."""
     span_m = _length(span, "span")
     result = force_beam.bed_deflection(
         parse(force_text, "newton", what="force"),
@@ -303,7 +307,9 @@ def bed_deflection(
 @click.option("--ring", help="Width of the displacing ring, measured on the hardware, e.g. '0.4 mm'.")
 @_common
 def clinch(thread: str, thickness: str, name: str, hole: str | None, ring: str | None, **common: Any) -> None:
-    """Embed a clinch nut, stud or standoff: a band for each of the two kinds of hardware."""
+    """Embed a clinch nut, stud or standoff.
+
+    It gives a band for each of the two kinds of hardware."""
     row = material(name)
     result = force_clinch.clinch_force(
         force_clinch.thread_diameter_m(thread),
@@ -324,7 +330,9 @@ def clinch(thread: str, thickness: str, name: str, hole: str | None, ring: str |
 @click.option("--material", "name", default="mild-steel-hot-rolled", show_default=True)
 @_common
 def dimple(hole: str, outer: str, thickness: str, name: str, **common: Any) -> None:
-    """Form a dimple or flanged hole until the dies close flat (a model with a wide band)."""
+    """Form a dimple or flanged hole.
+
+    Up to the force that closes the dies flat. The model's band is wide."""
     row = material(name)
     result = force_clinch.dimple_force(
         _length(hole, "hole"),
@@ -375,7 +383,9 @@ def straighten(
     name: str,
     **common: Any,
 ) -> None:
-    """Straighten a bar between two supports: from first yield to a plastic hinge."""
+    """Straighten a bar between two supports.
+
+    The band goes from first yield to a plastic hinge."""
     row = material(name)
     result = force_beam.straighten_force(
         _stress(yield_text, name, "yield_Pa", "yield strength"),

@@ -19,6 +19,7 @@ from steadyram.cli._session import (
     port_options,
     print_json,
     said_if_stopped,
+    tell_if_closed,
 )
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
@@ -149,7 +150,9 @@ def push(
     yes: bool,
     store: Path | None,
 ) -> None:
-    """Make FILE the device's jobs: all of them or none, after showing the difference."""
+    """Make FILE the device's jobs: all of them or none.
+
+    The difference is shown first."""
     wanted = read_jobs(file)
     with connected(port, wire_log) as dev:
         state, changes = _compare(dev, wanted)
@@ -157,6 +160,7 @@ def push(
         if not as_json:
             _print_difference(changes)
         if pushed:
+            tell_if_closed(dev)
             if not yes:
                 with said_if_stopped(lambda: "Nothing was pushed; the device keeps its jobs."):
                     click.confirm("Push these jobs?", abort=True, err=True)

@@ -87,7 +87,9 @@ def calibrate(
     store: Path | None,
     as_json: bool,
 ) -> None:
-    """Let the ram down on gauge blocks, fit the line, write the record, upload it.
+    """Calibrate the position sensor on gauge blocks.
+
+    It fits the line, writes the record and uploads it.
 
     The stacks go under the ram one after another, highest first; the device ends each stroke at the touch. What is
     uploaded is the sensor's part of the calibration set: the force's part stays as it is. The panel's enable button
@@ -160,7 +162,9 @@ def speeds(
     store: Path | None,
     as_json: bool,
 ) -> None:
-    """Measure how fast the ram comes down, at full feed and at slow feed: a stop on depth foresees by it."""
+    """Measure how fast the ram comes down, at each feed.
+
+    A stop on depth needs these speeds to close the valve in time."""
     made = datetime.now(UTC)
     target = _new(target, f"speeds-{made:%Y-%m-%d}.json")
     left = ["No setting was changed on the device and no record was written."]

@@ -219,6 +219,10 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
                 "Right if the ram is down; else its wire or its place.",
             )
         )
+    if not now.unix:
+        out.append(
+            Finding("look", "The clock is not set: records carry no time of day.", "steadyram device clock")
+        )
     if not now.cutoff:
         out.append(
             Finding(
