@@ -33,7 +33,7 @@ def test_the_judge_tells_wrong_from_unknown() -> None:
     found: commissioning.Row = {name: 1.0 for name, _, _ in commissioning.FIGURES}
     found |= {u: 0.01 for _, u, _ in commissioning.FIGURES}
     found |= {"stages": 1, "changeover_N": None, "changeover_u_N": None, "seen_to_N": 5.0, "friction_N": 1.5}
-    found |= {"pulse_dead_s": None}
+    found |= {"pulse_dead_s": None, "line_drop_N": 0.0}
     verdict = commissioning.judge({"found": found, "true": true})
     assert verdict["friction_N"] == "wrong"
     assert verdict["pulse_dead_s"] == "unknown"

@@ -14,8 +14,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from steadyram.commission.easing import FIRST_TAP_S, ease_off
 from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import as_test, mean_counts, probe_stroke
+from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial
@@ -192,32 +194,40 @@ def _up_and_down(
     now: Callable[[], datetime] | None,
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
+    aims = list(aims)
     _touch(device, hands, low, zero, noise, slow)
     points: list[Point] = []
-    width = _FIRST_WIDTH_MS
-    for number, aim in enumerate(aims):
-        width = _climb(device, hands, slow, aim, width, noise)
+    width, each = _FIRST_WIDTH_MS, 0.0
+    for number in range(len(aims)):
+        if points and aims[-1] <= points[-1].counts:
+            break
+        if points and aims[number] <= points[-1].counts:
+            # A coarse valve went past: the points that are left are spread over what is left.
+            left = np.linspace(points[-1].counts, aims[-1], len(aims) - number + 1)
+            aims[number:] = [float(each) for each in left[1:]]
+        width, each = _climb(device, hands, slow, aims[number], width, noise, each)
         hands.wait(0.3)
         point = _read(device, hands, True, now)
         if not points or point.counts > points[-1].counts + 0.2 * low:
             points.append(point)
             keep(zero, tuple(points))
         progress(number + 1, 2 * len(aims))
+    tap_s = FIRST_TAP_S
     for number, aim in enumerate(reversed(aims[:-1])):
-        for _ in range(60):
-            if mean_counts(device, hands, 1) <= aim:
-                break
-            hands.tap_retract(0.01)
-            hands.wait(0.25)
+        _, tap_s = ease_off(hands, lambda: mean_counts(device, hands, 1), aim, tap_s)
         point = _read(device, hands, False, now)
         if point.counts > zero + 0.2 * low:
             points.append(point)
             keep(zero, tuple(points))
         progress(len(aims) + number + 1, 2 * len(aims))
     if sum(p.rising for p in points) < 3:
+        show = preferences().force
+        lifted = (
+            " and ".join(show(p.force_N, 3) for p in points if p.rising) or "nothing that could be told apart"
+        )
         raise CheckFailed(
-            "Fewer than three different forces could be held: the shortest pulse of this valve lifts the force too "
-            "far; fit a slow-feed solenoid or a faster-closing valve."
+            f"Fewer than three different forces could be held: pulses of {width} ms came to rest at {lifted}, so the "
+            "shortest pulse of this valve lifts the force too far; fit a slow-feed solenoid or a faster-closing valve."
         )
     return points, width
 
@@ -241,25 +251,35 @@ def _touch(device: Device, hands: Hands, low: float, zero: float, noise: float, 
         probe_stroke(device, hands, cut_counts=zero + 2.2 * low + 4 * noise, pause_ms=80, collect=False)
         if mean_counts(device, hands, 2) > zero + 1.4 * low:
             break
-    for _ in range(40):
-        if mean_counts(device, hands, 2) < zero + 0.3 * low + 2 * noise:
-            break
-        hands.tap_retract(0.02)
-        hands.wait(0.3)
+    ease_off(
+        hands,
+        lambda: mean_counts(device, hands, 2),
+        zero + 0.3 * low + 2 * noise,
+        0.02,
+        most=40,
+        settle_s=0.3,
+    )
 
 
-def _climb(device: Device, hands: Hands, slow: bool, aim: float, width: int, noise: float) -> int:
-    """Pulse up to a reading; widths grow until a pulse moves the force by a good part of the way."""
+def _climb(
+    device: Device, hands: Hands, slow: bool, aim: float, width: int, noise: float, each: float = 0.0
+) -> tuple[int, float]:
+    """Pulse up to a reading; widths grow until a pulse moves the force by a good part of the way.
+
+    each: what a pulse of that width lifted the reading by, 0 if none was seen. Returns width and that for the next.
+    """
     count = 4
     for _ in range(120):
         before = mean_counts(device, hands, 1)
         if before >= aim:
-            return width
+            return width, each
+        gap = aim - before
+        if each > 0.0:
+            count = max(1, min(count, int(gap / each)))
         probe_stroke(
             device, hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=_PAUSE_MS, collect=False
         )
         each = (mean_counts(device, hands, 1) - before) / count
-        gap = aim - before
         if each < max(gap / 12, noise / 2):
             width = min(600, width + max(1, width // 5))
         elif each > gap / 5 and width > 1:

@@ -26,6 +26,7 @@ from steadyram.commission.corners import (
     spread,
 )
 from steadyram.commission.dynamics import Shape
+from steadyram.commission.easing import ease_off
 from steadyram.commission.friction import Travel, friction_of, read_travel
 from steadyram.commission.hands import Hands
 from steadyram.commission.lags import Lag, fit_begin, fit_drop, lag_of, sd_uncertainty, slow_rise
@@ -48,6 +49,9 @@ _CAREFUL = 0.25
 _FULL_STEPS = 14
 _SLOW_STEPS = 8
 _LAST_STEPS = 6
+# Stretch of a slow stroke by which its end is seen: at least so long (ms), and a rise of so many times the noise.
+_SLOW_BEFORE_MS = 200.0
+_SLOW_BEFORE_NOISE = 12.0
 _PAUSE_MS = 100
 # Ramp between the two corners of a step, ms: enough for a slope, short enough for many steps in one climb.
 _RAMP_MS = 16.0
@@ -65,6 +69,9 @@ _VAGUE_RATE = 0.3
 _VAGUE_SHORT = 0.5
 # Share of the capacity that the first stroke may pass its end by.
 _TOO_FAR = 0.6
+# So long, and so many samples, at one level is free travel and no rise.
+_DWELT_MS = 40.0
+_DWELT_SAMPLES = 6
 # Free travel that a stop on the way needs, ms.
 _WAY_MS = 120.0
 # Longest pulse that the device takes of a valve test (bounds of the verb probe).
@@ -257,7 +264,7 @@ def _approaches(test: _Test) -> None:
 
 def _half_way_ms(test: _Test, window: Window, rest: float) -> int:
     """Return a pulse that moves the ram and ends well above the block; 0 where there is too little daylight."""
-    contact = _contact_seen(window, rest, test.noise_N)
+    contact = contact_seen(window, rest, test.noise_N)
     opens = _opening_seen(window.time_ms, window.force_N, rest, test.noise_N, contact)
     if contact - opens < 2 * _WAY_MS:
         return 0
@@ -285,20 +292,8 @@ def _measure_leak(test: _Test) -> None:
 
 
 def _ease_off(test: _Test, below_N: float) -> float:
-    """Let the force down by taps of the retract pedal, longer ones where short ones do nothing; return the force."""
-    here = test.here_N()
-    tap = 0.012
-    for _ in range(60):
-        if here <= below_N:
-            break
-        test.hands.tap_retract(tap)
-        test.hands.wait(0.25)
-        before, here = here, test.here_N()
-        if before - here < 0.1 * (before - below_N):
-            tap = min(0.5, 1.3 * tap + 0.001)
-        elif before - here > 0.5 * (before - below_N):
-            tap = max(0.004, 0.8 * tap)
-    return here
+    """Let the force down and return it."""
+    return ease_off(test.hands, test.here_N, below_N)[0]
 
 
 def _steps(test: _Test, *, slow: bool, wanted: int) -> list[Window]:
@@ -337,7 +332,9 @@ def _find_lead(test: _Test) -> tuple[float, float]:
     seen = [(travel, rise) for rise, travel in (_rise_of(test, a) for a in test.approaches)]
     drops = [t.free_N - t.held_N for t, _ in seen if t.free_N is not None and t.held_N is not None]
     rates = [r.low for _, r in seen if r is not None]
-    if len(drops) < 3 or not rates:
+    if len(drops) < 3 and rates:
+        return _lead_by_level(test, [t.free_N for t, _ in seen if t.free_N is not None], rates)
+    if not rates:
         return 0.3, 1.5
     drop, sd = spread(drops)
     rate = float(np.median(rates))
@@ -349,18 +346,38 @@ def _find_lead(test: _Test) -> tuple[float, float]:
     return lead, math.hypot(1.5 * sd / math.sqrt(len(drops)), play) / rate + 0.03 * lead
 
 
+def _lead_by_level(test: _Test, free_N: list[float], rates: list[float]) -> tuple[float, float]:
+    """Find the line's drop without a stop on the way: what free travel reads above a calibration made at rest.
+
+    The calibration has taken the friction off, which differs by its share between strokes, and which it may have seen
+    with a part of the breakaway.
+    """
+    if len(free_N) < 3:
+        return 0.3, 1.5
+    drop, sd = spread(free_N)
+    friction = float(test.calibration.get("friction_n", 0))
+    u = math.hypot(sd / math.sqrt(len(free_N)), 0.35 * friction)
+    if friction <= 0.0 or drop < 2.0 * u + test.noise_N:
+        return 0.3, 1.5
+    rate = float(np.median(rates))
+    test.drop_N = drop
+    test.shape = replace(test.shape, lead_ms=drop / rate)
+    return drop / rate, u / rate
+
+
 def _find_shape(test: _Test, steps: list[Window], lead: tuple[float, float]) -> None:
     """Find the corners' common shape from the steps; without enough of them it stays what is common."""
     if len(steps) >= 4:
         test.shape, test.shape_u_ms = fit_shape(steps, test.shape, test.noise_N, lead)
 
 
-def _contact_seen(window: Window, rest: float, noise: float) -> float:
+def contact_seen(window: Window, rest: float, noise: float) -> float:
     """Return about when the rise to the stroke's end began, ms: where the reading last was that of free travel."""
     t, y = window.time_ms, window.force_N
     up = t <= window.cut_ms
     peak = float(np.max(y[up])) if up.any() else rest
-    below = np.flatnonzero((y < rest + 0.15 * (peak - rest)) & up)
+    floor = _dwelt_at(t[up], y[up], rest, noise)
+    below = np.flatnonzero((y < floor + 0.15 * (peak - floor)) & up)
     rough = min(len(t) - 3, int(below[-1]) + 1) if len(below) else 0
     before = y[(t > 0.4 * t[rough]) & (t < 0.8 * t[rough])]
     free = float(np.median(before)) if len(before) > 2 else rest
@@ -372,11 +389,35 @@ def _contact_seen(window: Window, rest: float, noise: float) -> float:
     return float(t[at]) - min(40.0, max(0.0, float(y[at]) - free) / slope) - 2.0
 
 
+def _dwelt_at(t: Samples, y: Samples, rest: float, noise: float) -> float:
+    """Return the level at which the reading stayed on its way up; `rest` where it stayed nowhere.
+
+    A moving ram reads its friction and what the line drops, together up to a tenth of the capacity (common practice, no
+    source): as much as a third of a careful stroke. No rise stays at one level for as long as free travel does.
+    """
+    first = float(np.median(y[t < t[0] + 20.0]))
+    left = np.flatnonzero(np.abs(y - first) > 5.0 * noise)
+    low = rest + 0.5 * (float(np.max(y)) - rest)
+    way = slice(int(left[0]) if len(left) else len(y), len(y))
+    inside = way.start + np.flatnonzero(y[way] < low)
+    if len(inside) < 6:
+        return rest
+    band = max(6.0 * noise, 0.02 * (float(np.max(y)) - rest))
+    levels = np.sort(y[inside])
+    count = np.searchsorted(levels, levels + band, side="right") - np.arange(len(levels))
+    most = int(np.argmax(count))
+    # What a rise crosses such a band in is a handful of samples.
+    spent_ms = float(count[most]) * float(np.median(np.diff(t)))
+    if count[most] < _DWELT_SAMPLES or spent_ms < _DWELT_MS:
+        return rest
+    return float(np.median(levels[most : most + int(count[most])]))
+
+
 def _rise_of(test: _Test, approach: Approach) -> tuple[Rise | None, Travel]:
     """Read one approach: where the free level is, the rise above it."""
     window, rest = approach.window, approach.rest_N
     t, y = window.time_ms, window.force_N
-    contact = _contact_seen(window, rest, test.noise_N)
+    contact = contact_seen(window, rest, test.noise_N)
     start = approach.held_N if approach.held_N is not None else rest
     opens = _opening_seen(t, y, start, test.noise_N, contact)
     travel = read_travel(t, y, rest, approach.held_N, opens, contact, test.shape.delay_ms)
@@ -521,7 +562,9 @@ def _slow(test: _Test, rates: Rates) -> _Slow:
         begin = fit_begin(window, test.shape, test.noise_N)
         if begin is not None:
             begins.append((window.at_s, begin[0]))
-        end = fit_end(window, test.shape, test.noise_N, min(200.0, window.cut_ms / 2))
+        # The slower the rise, the longer the stretch that shows it above the noise.
+        before_ms = max(_SLOW_BEFORE_MS, _SLOW_BEFORE_NOISE * test.noise_N / line)
+        end = fit_end(window, test.shape, test.noise_N, min(before_ms, window.cut_ms / 2))
         if end is not None:
             ends.append((window.at_s, end.end_ms))
     if len(lines) < 4 or len(ends) < 3:

@@ -128,7 +128,8 @@ def fit_end(window: Window, shape: Shape, noise: float, before_ms: float = 40.0)
         return None
     rate = float(np.polyfit(t[rising], y[rising], 1)[0])
     top = float(np.median(y[t > t[-1] - 30.0]))
-    here = float(np.mean(y[rising][-4:]))
+    # (A coil's edge comes with the command: two samples may be anything.)
+    here = float(np.median(y[rising][-9:]))
     if rate <= 0 or rate * before_ms < 8.0 * noise or top - here < noise:
         return None
 
