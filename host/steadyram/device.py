@@ -156,9 +156,9 @@ class Device:
         return found
 
     def push_settings(
-        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+        self, values: Mapping[str, int] | SettingsState, *, instead_of: SetState | None = None
     ) -> SettingsState:
-        """Make `values` (complete, protocol units) the settings in force, all of them or none.
+        """Make `values` (complete, protocol units; or what `settings` returned) the settings in force, all or none.
 
         Measured values stay as they are. instead_of: the settings that a person saw before deciding; others in force by
         now are not replaced. Raises BadInput before anything is sent when the set is not complete and within bounds,
@@ -167,9 +167,9 @@ class Device:
         return self._push_press_set("settings", values, instead_of)
 
     def push_measured(
-        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+        self, values: Mapping[str, int] | SettingsState, *, instead_of: SetState | None = None
     ) -> SettingsState:
-        """Make `values` (complete, protocol units) the measured values in force, all of them or none.
+        """Make `values` (complete, protocol units; or what `measured` returned) the measured values in force.
 
         instead_of: the values that were read before; others in force by now are not replaced (CheckFailed).
         """
@@ -178,10 +178,11 @@ class Device:
     def _push_press_set(
         self,
         kind: Literal["settings", "measured"],
-        values: Mapping[str, int],
+        values: Mapping[str, int] | SettingsState,
         instead_of: SetState | None = None,
     ) -> SettingsState:
-        complete = checked(kind, values, self._protocol)
+        plain = values.values if isinstance(values, SettingsState) else values
+        complete = checked(kind, plain, self._protocol)
         lines = put_lines(self._told(kind, complete), self._line_max())
         self._push(kind, lines, digest(kind, complete), instead_of)
         return self._press_set(kind)
@@ -198,13 +199,14 @@ class Device:
             self.push_measured({**before.values, **measured}, instead_of=before)
 
     def push_calibration(
-        self, values: Mapping[str, int], *, instead_of: SetState | None = None
+        self, values: Mapping[str, int] | CalibrationState, *, instead_of: SetState | None = None
     ) -> CalibrationState:
-        """Make `values` (complete, protocol units) the calibration in force, all of it or none.
+        """Make `values` (complete, protocol units; or what `calibration` returned) the calibration in force.
 
         instead_of: the calibration that was read before; another in force by now is not replaced (CheckFailed).
         """
-        complete = checked("calibration", values, self._protocol)
+        plain = values.values if isinstance(values, CalibrationState) else values
+        complete = checked("calibration", plain, self._protocol)
         lines = put_lines(self._told("calibration", complete), self._line_max())
         self._push("calibration", lines, digest("calibration", complete), instead_of)
         return self.calibration()
@@ -220,8 +222,10 @@ class Device:
         self.client.request("drop")
         return True
 
-    def push_jobs(self, jobs: Sequence[DeviceJob], *, instead_of: SetState | None = None) -> JobsState:
-        """Make `jobs` the device's whole list of jobs, all of them or none.
+    def push_jobs(
+        self, jobs: Sequence[DeviceJob] | JobsState, *, instead_of: SetState | None = None
+    ) -> JobsState:
+        """Make `jobs` (or what `jobs` returned) the device's whole list of jobs, all of them or none.
 
         instead_of: the jobs that a person saw before deciding; others in force by now are not replaced.
         Raises BadInput before anything is sent when a slot or field is out of bounds or a slot is used twice,
@@ -230,7 +234,8 @@ class Device:
         slots = self.identity().job_slots
         lines: list[dict[str, str | int]] = []
         complete: list[DeviceJob] = []
-        for job in sorted(jobs, key=lambda each: each.slot):
+        given = jobs.jobs if isinstance(jobs, JobsState) else jobs
+        for job in sorted(given, key=lambda each: each.slot):
             if not 1 <= job.slot <= slots:
                 raise BadInput(
                     f"Job '{job.name}' has slot {job.slot}, and this device has slots 1 to {slots}."
@@ -267,6 +272,8 @@ class Device:
         wanted: str,
         instead_of: SetState | None = None,
     ) -> None:
+        if not isinstance(instead_of, SetState | None):
+            raise BadInput(f"instead_of is {instead_of!r:.60}; give what settings(), jobs() ... returned.")
         self.client.request("stage", kind=kind)
         for line in lines:
             self.client.request("put", line)
@@ -414,7 +421,7 @@ class Device:
     def log(self, start: int = 0, chunk: int = _LOG_CHUNK) -> Iterator[CycleRecord]:
         """Records from sequence number `start` on, oldest first; resume with the last one's `seq` + 1.
 
-        Raises BadFrame when the device skips a number inside what it says it holds.
+        A record that its flash no longer reads is left out. Raises BadFrame when the log is out of order.
         """
         for records in self.log_chunks(start, chunk):
             yield from records

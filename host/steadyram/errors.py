@@ -61,7 +61,7 @@ class BadFrame(LinkError):
 class DeviceRefusal(SteadyramError):
     """The device refused a request.
 
-    number: the protocol's error number; key: what the refusal was about, if the device said.
+    number: the protocol's error number; the sentence says what the refusal was about, if the device told.
     """
 
     exit_code = 4

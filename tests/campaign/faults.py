@@ -198,7 +198,7 @@ class Case:
         press = self.press
         force = press.plant.force_N
         self.peak_N = max(self.peak_N, press.plant.peak_N)
-        if not press.faults or press.outputs & FEED:
+        if not press.active_faults or press.outputs & FEED:
             self.hold_from_s = None if press.outputs & FEED else self.hold_from_s
             self.on_part_s = None if press.outputs & FEED else self.on_part_s
             return

@@ -581,10 +581,9 @@ class Controller:
         """Refused or storing: leave when both pedals are released."""
         self.outputs = t.OUT_BUZZER if self.state == t.STATE_REFUSED and self.refusal else 0
         if not self._extend and not self._retract:
+            # Why the press was refused stays to be read, until a pedal goes down again.
             self.state = t.STATE_READY
             self._zero_wait = 0
-            if self.refusal != t.REFUSAL_ZERO_OUT:
-                self.refusal = t.REFUSAL_NONE
 
     def _faulted(self, inputs):
         self._timer = (self._timer + 1) & 1023
@@ -1201,6 +1200,8 @@ class Controller:
     # ------------------------------------------------------------------ the return
     def _begin_return(self):
         self.state = t.STATE_RETURN
+        if self.refusal != t.REFUSAL_ZERO_OUT:
+            self.refusal = t.REFUSAL_NONE
         self.outputs = t.OUT_RETRACT
         if not self.settings[t.S_TOP_SWITCH]:
             self._finished = False

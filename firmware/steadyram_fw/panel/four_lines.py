@@ -44,7 +44,7 @@ def four_lines(panel):
     else:
         # nothing on the panel is worth more room than this
         top = "!!!  CUTOFF OFF  !!!"
-    if core.refusal:
+    if core.refusal and (core.state == T.STATE_REFUSED or core.refusal == T.REFUSAL_ZERO_OUT):
         second = "NO: " + T.REFUSAL_PANEL[core.refusal]
         if core.refusal == T.REFUSAL_NO_CEILING and core.handling_least_n:
             second = "least " + unit.told(core.handling_least_n, shown_in)

@@ -161,7 +161,7 @@ class Panel:
         view.note = ""
         view.mark = -1
         view.rows = ()
-        if core.refusal:
+        if core.refusal and (core.state == T.STATE_REFUSED or core.refusal == T.REFUSAL_ZERO_OUT):
             view.note = T.REFUSAL_PANEL[core.refusal]
             if core.refusal == T.REFUSAL_NO_CEILING and core.handling_least_n:
                 view.note = "least " + unit.told(core.handling_least_n, view.unit)

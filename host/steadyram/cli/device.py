@@ -140,7 +140,9 @@ def _reading_rows(reading: Reading, units: Preferences) -> list[tuple[str, str]]
         )
     if reading.refusal is not None:
         text = next((entry.text for entry in known.refusals.values() if entry.name == reading.refusal), "")
-        rows.insert(1, ("REFUSED", f"{reading.refusal}: {text}"))
+        # Refused now, or at the newest press: the device keeps the reason until a pedal is pressed again.
+        now = reading.state == "refused" or reading.refusal == "zero-out"
+        rows.insert(1, ("REFUSED" if now else "last press refused", f"{reading.refusal}: {text}"))
     return rows
 
 

@@ -40,7 +40,9 @@ class StateMessage(_Message):
     at_unix: int = Field(ge=0)
     state: str = Field(description="name of the protocol's table of states")
     fault: str | None = Field(description="name of the fault that is latched")
-    refusal: str | None = Field(description="why extend is refused")
+    refusal: str | None = Field(
+        description="why the newest press of a pedal was refused; kept until the next"
+    )
     stop: str = Field(description="why the last stroke ended")
     job: int = Field(ge=0, description="slot of the job, 0 = none")
     setpoint_N: float

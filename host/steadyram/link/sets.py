@@ -21,8 +21,10 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
     """The set's integers in definition order, complete and within bounds.
 
     kind: "settings", "measured", "jobs" (the fields of one job) or "calibration".
-    Raises BadInput naming the first key that is unknown, missing or out of bounds.
+    Raises BadInput naming the first key that is unknown, missing, no whole number or out of bounds.
     """
+    if not isinstance(values, Mapping):
+        raise BadInput(f"{kind} are {values!r:.60}; give a mapping of every field to its whole number.")
     known = protocol if protocol is not None else definition()
     fields = known.fields(kind)
     names = [field.name for field in fields]
@@ -39,6 +41,10 @@ def checked(kind: str, values: Mapping[str, int], protocol: Definition | None = 
                 f"{kind} lacks '{field.name}' ({field.text}); a set is complete or it is not sent."
             )
         value = values[field.name]
+        if not isinstance(value, int):
+            raise BadInput(
+                f"{kind}: '{field.name}' is {value!r}; give a whole number in the protocol's unit ({field.text})."
+            )
         if not field.admits(value):
             raise BadInput(
                 f"{kind}: '{field.name}' is {value}, outside {field.minimum} to {field.maximum} "

@@ -1,12 +1,19 @@
-"""What a tester asserts about the valves. Every check looks at the log of outputs, which misses no change."""
+"""What a tester asserts about the valves. Every check looks at logs that miss no change.
+
+Two logs: what the firmware commands (`valve_log`), and what the coils get after welded relays, emergency stop,
+cutout and pedal contact (`coil_log`). A valve counts as on in an `assert_...` while either says so.
+"""
 
 from __future__ import annotations
+
+from typing import Literal
 
 from steadyram.virtual.press_face import Noted, Output
 from steadyram_fw import tables
 
 # Happenings after which valves may be energised again.
 _PRESSED = frozenset({"press-extend", "press-retract"})
+Log = Literal["outputs", "coils", "either"]
 _FEED = tables.OUT_EXTEND | tables.OUT_SLOW
 _VALVES = _FEED | tables.OUT_RETRACT
 
@@ -15,8 +22,10 @@ class ValveChecks:
     """Assertions for VirtualPress. Each raises AssertionError with a sentence that gives times."""
 
     valve_log: list[Output]
+    coil_log: list[Output]
     events: list[Noted]
     outputs: int
+    coils: int
 
     @property
     def time_s(self) -> float:
@@ -36,36 +45,52 @@ class ValveChecks:
 
     def word_at(self, time_s: float) -> int:
         """The output word in force at a time (changes at that very time included)."""
-        word = 0
-        for change in self.valve_log:
-            if change.time_s > time_s + 1e-9:
-                break
-            word = change.word
-        return word
+        return _word_at(self.valve_log, time_s)
 
-    def off_at(self, after: str | float, mask: int = _FEED) -> float | None:
-        """When the masked outputs were first all off at or after a happening; None = still on.
+    def _log(self, of: Log) -> list[Output]:
+        if of == "outputs":
+            return self.valve_log
+        if of == "coils":
+            return self.coil_log
+        merged: list[Output] = []
+        words = [0, 0]
+        told = [(each.time_s, 0, each.word) for each in self.valve_log]
+        told += [(each.time_s, 1, each.word) for each in self.coil_log]
+        for time_s, which, word in sorted(told, key=lambda each: each[0]):
+            words[which] = word
+            if merged and merged[-1].time_s == time_s:
+                merged.pop()
+            merged.append(Output(time_s, words[0] | words[1]))
+        return merged
 
-        mask: 1 extend, 2 retract, 4 slow feed, added up; 5 = either feed.
+    def off_at(self, after: str | float, mask: int = _FEED, *, of: Log = "outputs") -> float | None:
+        """Return when the masked valves were first all off at or after a happening; None = still on.
+
+        mask: 1 extend, 2 retract, 4 slow feed, added up; 5 = either feed. of: by the output word, the coils, or off in
+        both ("either" counts as on).
         """
         start = self.time_of(after)
-        if not self.word_at(start) & mask:
+        log = self._log(of)
+        if not _word_at(log, start) & mask:
             return start
-        for change in self.valve_log:
+        for change in log:
             if change.time_s > start and not change.word & mask:
                 return change.time_s
         return None
 
-    def on_times(self, mask: int = _FEED, since: str | float = 0.0) -> list[tuple[float, float]]:
-        """(from, to) of each spell with any masked output on, from a happening to now.
+    def on_times(
+        self, mask: int = _FEED, since: str | float = 0.0, *, of: Log = "outputs"
+    ) -> list[tuple[float, float]]:
+        """Return (from, to) of each spell with any masked valve on, from a happening to now.
 
         mask: 1 extend, 2 retract, 4 slow feed, added up; 5 = either feed: a first part may use the slow
-        one alone.
+        one alone. of: by the output word, the coils, or either.
         """
         start = self.time_of(since)
+        log = self._log(of)
         spells: list[tuple[float, float]] = []
-        began = start if self.word_at(start) & mask else None
-        for change in self.valve_log:
+        began = start if _word_at(log, start) & mask else None
+        for change in log:
             if change.time_s <= start:
                 continue
             on = bool(change.word & mask)
@@ -80,25 +105,29 @@ class ValveChecks:
 
     # ------------------------------------------------------------------ assertions
     def assert_never_both(self) -> None:
-        """Extend (or slow feed) and retract were never energised together."""
-        for change in self.valve_log:
+        """Check that extend (or slow feed) and retract were never energised together, commanded or by their coils."""
+        for change in self._log("either"):
             if change.word & _FEED and change.word & tables.OUT_RETRACT:
                 raise AssertionError(f"extend and retract were energised together at {change.time_s:.3f} s")
 
     def assert_extend_off_within(self, ms: float, *, after: str | float) -> None:
         """Check that extend and slow feed were off `ms` milliseconds after a happening (name or time), and stayed off.
 
-        Until the next press of the extend pedal, or until now.
+        Until the next press of a pedal, or until now. By output word and coil: a welded relay fails. Fails also where
+        neither was on since the newest press of a pedal before the happening: such a check would say nothing.
         """
         self._off_within(_FEED, "extend", ms, after)
 
     def assert_all_off_within(self, ms: float, *, after: str | float) -> None:
-        """Check that every valve was off `ms` milliseconds after a happening (name or time), and stayed off."""
+        """Check that every valve was off `ms` milliseconds after a happening (name or time), and stayed off.
+
+        As `assert_extend_off_within`, retract included.
+        """
         self._off_within(_VALVES, "a valve", ms, after)
 
     def _off_within(self, mask: int, what: str, ms: float, after: str | float) -> None:
         start = self._begun(after)
-        off = self.off_at(after, mask)
+        off = self.off_at(after, mask, of="either")
         presses = [e.time_s for e in self.events if e.time_s > start and e.name in _PRESSED]
         if off is None:
             late = 1000 * (self.time_s - start)
@@ -111,16 +140,23 @@ class ValveChecks:
                 f"{what} went off {1000 * (off - start):.0f} ms after {after}; at most {ms:g} ms were allowed"
             )
         until = min(presses, default=self.time_s + 1.0)
-        again = [spell for spell in self.on_times(mask, start + ms / 1000.0) if spell[0] < until]
+        again = [s for s in self.on_times(mask, start + ms / 1000.0, of="either") if s[0] < until]
         if again:
             raise AssertionError(
                 f"{what} was energised {1000 * (again[0][0] - start):.0f} ms after {after}; at most {ms:g} ms were "
                 "allowed"
             )
-        if self.outputs & mask and not presses:
+        if (self.outputs | self.coils) & mask and not presses:
             # Off in between, on again, and the time allowed still runs.
             raise AssertionError(
                 f"{what} is still energised {1000 * (self.time_s - start):.0f} ms after {after}"
+            )
+        pressed = [e.time_s for e in self.events if e.time_s <= start and e.name in _PRESSED]
+        before = max(pressed, default=0.0)
+        if not any(began <= start + ms / 1000.0 for began, _ in self.on_times(mask, before, of="either")):
+            raise AssertionError(
+                f"nothing was energised between the pedal at {before:.3f} s and {after}, so nothing was switched off; "
+                "check that the stroke was under way, or use assert_stays_off"
             )
 
     def _begun(self, when: str | float) -> float:
@@ -133,9 +169,9 @@ class ValveChecks:
         return start
 
     def assert_stays_off(self, *, since: str | float) -> None:
-        """No valve was energised from a happening until now."""
+        """Check that no valve was energised from a happening until now, commanded or by its coil."""
         self._begun(since)
-        spells = self.on_times(_VALVES, since)
+        spells = self.on_times(_VALVES, since, of="either")
         if spells:
             raise AssertionError(f"a valve was energised at {spells[0][0]:.3f} s, after {since}")
 
@@ -144,10 +180,10 @@ class ValveChecks:
 
         The pulses that end a stroke belong to it: a stroke is what follows one press of the extend pedal.
         """
-        spells = self.on_times(_FEED, since)
+        spells = self.on_times(_FEED, since, of="either")
         if not spells:
             raise AssertionError(f"extend was never energised after {since}")
-        if self.outputs & _FEED:
+        if (self.outputs | self.coils) & _FEED:
             raise AssertionError("extend is still energised")
         presses = [e.time_s for e in self.events if e.name == "press-extend"]
         # By the newest press before each spell; spells before any press count as one.
@@ -156,3 +192,13 @@ class ValveChecks:
             raise AssertionError(
                 f"extend was energised for {len(strokes)} strokes after {since}, not for one"
             )
+
+
+def _word_at(log: list[Output], time_s: float) -> int:
+    """Return the word in force at a time, changes at that very time included."""
+    word = 0
+    for change in log:
+        if change.time_s > time_s + 1e-9:
+            break
+        word = change.word
+    return word

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from steadyram.errors import BadInput
+from steadyram.press.pressfile import PressFile
 from steadyram.virtual.noise import NoiseTape
 from steadyram.virtual.plant import STEP_S
 from steadyram.virtual.press_face import SpoiltPress
@@ -54,6 +55,29 @@ class Fault:
     bring: Bring
     derived: bool = False
 
+    def lacks(self, press: PressFile) -> str | None:
+        """Return what the press lacks for this fault, as half a sentence; None where it can have it."""
+        if self.name.startswith("position-") and press.position is None:
+            return "it has no position sensor (the press file has no [position])"
+        if self.name in _OF_THE_PORT and press.force_sensor is not None:
+            return "it measures force by a [force_sensor], so there is no pressure port"
+        if self.name in _OF_THE_VALVES and press.valve.indicator:
+            return "its valve is worked by hand ([valve] indicator)"
+        return None
+
+
+_OF_THE_PORT: Final = frozenset({"port-blocked", "snubber-slow"})
+_OF_THE_VALVES: Final = frozenset(
+    {
+        "relay-welded",
+        "valve-stuck-open",
+        "valve-stuck-closed",
+        "retract-stuck",
+        "retract-stuck-open",
+        "slow-valve",
+    }
+)
+
 
 @dataclass(slots=True)
 class ActiveFault:
@@ -70,7 +94,7 @@ class ActiveFault:
         self.repair()
         if self.fault.derived:
             press.plant.set_press(press.plant.press)
-            for other in press.faults:
+            for other in press.active_faults:
                 other.reapply(press)
 
 
@@ -561,8 +585,16 @@ class FaultPlan:
     time_s: float | None = None
 
     def arm(self, press: SpoiltPress) -> None:
+        """Bring the fault on when its time comes. Raises BadInput where this press cannot have it."""
+        lacks = self.fault.lacks(press.plant.press)
+        if lacks is not None:
+            raise BadInput(
+                f"The fault '{self.fault.name}' cannot be on '{press.plant.press.name}': {lacks}; "
+                "choose another press or fault."
+            )
+
         def bring() -> None:
-            press.faults.append(ActiveFault(self.fault, self.fault.bring(press)))
+            press.active_faults.append(ActiveFault(self.fault, self.fault.bring(press)))
             press.note(f"fault {self.fault.name}")
 
         if self.time_s is not None:

@@ -26,8 +26,8 @@ class Operator:
         self._press = press
         self.extend_held = False
         self.retract_held = False
-        self.cutoff_on = True
-        self.latch_on = False
+        self._cutoff_on = True
+        self._latch_on = False
         self.estop_pushed = False
         self.release_open = False
         self.enable_held = False
@@ -101,8 +101,8 @@ class Operator:
         self._act("release-shut")
         self._press.rewire()
 
-    def raise_ram(self, timeout_s: float) -> None:
-        """Bring the ram up: by the retract pedal, or by the release valve where no valve is fitted."""
+    def raise_ram(self, timeout_s: float) -> bool:
+        """Bring the ram up by the retract pedal or, with no valve fitted, the release valve; True when it is up."""
         press = self._press
         by_hand = press.plant.press.valve.indicator
         if by_hand:
@@ -116,17 +116,36 @@ class Operator:
         else:
             self.release_retract()
         press.run(0.1)
+        return press.plant.at_top
 
     # ------------------------------------------------------------------ selectors, emergency stop
     def cutoff(self, on: bool) -> None:
         """Turn the cutoff selector; let 0.1 s pass before a pedal: a selector that moves while it goes down refuses."""
-        self.cutoff_on = on
+        self._cutoff_on = on
         self._act("cutoff-on" if on else "cutoff-off")
+
+    @property
+    def cutoff_on(self) -> bool:
+        """The cutoff selector; setting it is `cutoff`."""
+        return self._cutoff_on
+
+    @cutoff_on.setter
+    def cutoff_on(self, on: bool) -> None:
+        self.cutoff(on)
 
     def latch(self, on: bool) -> None:
         """Turn the return selector: True = latched return; let 0.1 s pass before a pedal, as with `cutoff`."""
-        self.latch_on = on
+        self._latch_on = on
         self._act("latch-on" if on else "latch-off")
+
+    @property
+    def latch_on(self) -> bool:
+        """The return selector; setting it is `latch`."""
+        return self._latch_on
+
+    @latch_on.setter
+    def latch_on(self, on: bool) -> None:
+        self.latch(on)
 
     def push_estop(self) -> None:
         """Push the emergency stop in: opens its monitor contact and takes the supply off the relays."""

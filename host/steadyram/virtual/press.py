@@ -95,8 +95,8 @@ class VirtualPress(ValveChecks):
         batch: int | None = None,
         display: bool = False,
     ) -> None:
-        if not 0 <= seed < 1 << 63:
-            raise BadInput(f"The seed {seed} is not a whole number from 0 up; give one.")
+        if not isinstance(seed, int) or not 0 <= seed < 1 << 63:
+            raise BadInput(f"The seed {seed!r} is not a whole number from 0 up; give one.")
         self._tables: dict[str, Any] | None = None
         if isinstance(press, PressFile):
             model = press
@@ -105,23 +105,26 @@ class VirtualPress(ValveChecks):
             self._origin = "press" if isinstance(press, dict) else str(press)
             model = build_press(self._tables, self._origin)
         self.seed = seed
+        self.closed = False
         self.clients = 0  # opened on this press by quick_setup.open_device
         self.wall_unix = wall_unix
         self.plant = Plant(model, seed)
         self.cutout = None if model.cutout is None else PressureCutout(model.cutout, seed)
         self.operator = Operator(self)
         self.outputs = 0
+        self.coils = 0
         self.valve_log: list[Output] = []
+        self.coil_log: list[Output] = []
         self.events: list[Noted] = []
         self.display = ""
         self.received = bytearray()
         self.cycle = 0
-        self.faults: list[ActiveFault] = []
+        self.active_faults: list[ActiveFault] = []
         # Output bits whose relay welds when it next closes, and those that have.
         self.weld_next = 0
         self.welded = 0
         self._to_device = bytearray()
-        self._watched: list[tuple[Callable[[VirtualPress], bool], Callable[[], None]]] = []
+        self._watched: list[tuple[Callable[[Any], bool], Callable[[], None]]] = []
         self._schedule: list[tuple[int, int, Callable[[], None]]] = []
         self._order = itertools.count()
         self._input_filters: list[Callable[[int, int], int]] = []
@@ -149,6 +152,7 @@ class VirtualPress(ValveChecks):
 
     def close(self) -> None:
         """End the firmware and remove what is temporary; closing twice is harmless."""
+        self.closed = True
         if self._runtime is not None:
             self._runtime.close()
             self._runtime = None
@@ -231,7 +235,7 @@ class VirtualPress(ValveChecks):
         """Let `seconds` of virtual time pass. Raises FirmwareStopped."""
         self._advance(round(seconds / STEP_S), None)
 
-    def run_until(self, predicate: Callable[[VirtualPress], bool], timeout_s: float) -> bool:
+    def run_until(self, predicate: Callable[[Self], bool], timeout_s: float) -> bool:
         """Run until `predicate(press)` is true after a tick; False when `timeout_s` passed first.
 
         The predicate must only look (at plant, outputs, received, display, time); it is also asked for ticks
@@ -241,7 +245,7 @@ class VirtualPress(ValveChecks):
             return True
         return self._advance(round(timeout_s / STEP_S), predicate)
 
-    def _advance(self, ticks: int, stop: Callable[[VirtualPress], bool] | None) -> bool:
+    def _advance(self, ticks: int, stop: Callable[[Any], bool] | None) -> bool:
         plant = self.plant
         end = plant.step_index + ticks
         watched = self._watched
@@ -274,7 +278,7 @@ class VirtualPress(ValveChecks):
         runtime: Runtime,
         tick: Callable[[int, int, int], bool],
         most: int,
-        stop: Callable[[VirtualPress], bool] | None,
+        stop: Callable[[Any], bool] | None,
     ) -> None:
         """Run plant and firmware tick by tick, up to the first in which something came out or was waited for."""
         plant = self.plant
@@ -321,7 +325,7 @@ class VirtualPress(ValveChecks):
             self.note("cutout-opens")
             self.rewire()
 
-    def _batch(self, runtime: Runtime, most: int, stop: Callable[[VirtualPress], bool] | None) -> None:
+    def _batch(self, runtime: Runtime, most: int, stop: Callable[[Any], bool] | None) -> None:
         plant = self.plant
         step = plant.step
         base = self._levels()
@@ -445,11 +449,17 @@ class VirtualPress(ValveChecks):
         powered = model.cylinder.return_ == "powered"
         # A valve by hand lets a powered ram's pressure off and raises nothing; a spring empties the ram through it.
         self.plant.bleed = _HAND_RELEASE_1_S if powered and operator.release_open else 0.0
+        self._note_coils(word & _VALVES)
         self.plant.command(
             bool(word & tables.OUT_EXTEND),
             bool(word & tables.OUT_RETRACT) or (operator.release_open and not powered),
             bool(word & tables.OUT_SLOW),
         )
+
+    def _note_coils(self, word: int) -> None:
+        if word != self.coils:
+            self.coils = word
+            self.coil_log.append(Output(self.time_s, word))
 
     def reset_cutout(self) -> bool:
         """Press the independent cutout's reset button; False while the pressure holds it open, or without one."""
@@ -461,8 +471,28 @@ class VirtualPress(ValveChecks):
 
     @property
     def valves_on(self) -> bool:
-        """True while any solenoid is energised."""
+        """True while the firmware's output word energises a valve; of a welded relay only `coils` tells."""
         return bool(self.outputs & _VALVES)
+
+    @property
+    def valves_open(self) -> int:
+        """Valves that let oil through now, by the plant's spools: 1 extend, 2 retract, 4 slow feed, added up.
+
+        A spool follows its coil some tens of milliseconds later, and one that sticks does not. A pump worked by hand
+        counts as extend, its release valve as retract.
+        """
+        plant = self.plant
+        spools = (
+            (plant.extend, tables.OUT_EXTEND),
+            (plant.retract, tables.OUT_RETRACT),
+            (plant.slow, tables.OUT_SLOW),
+        )
+        return sum(bit for spool, bit in spools if spool.share > 0.0)
+
+    @property
+    def faults(self) -> list[str]:
+        """Names of the faults that are on."""
+        return [each.fault.name for each in self.active_faults]
 
     @property
     def counts(self) -> int:
@@ -495,22 +525,23 @@ class VirtualPress(ValveChecks):
         tick = self.plant.step_index + max(0, round(seconds / STEP_S))
         heapq.heappush(self._schedule, (tick, next(self._order), action))
 
-    def when(self, predicate: Callable[[VirtualPress], bool], action: Callable[[], None]) -> None:
+    def when(self, predicate: Callable[[Self], bool], action: Callable[[], None]) -> None:
         """Do `action` once, after the first tick for which `predicate(press)` is true (see `run_until`)."""
         self._watched.append((predicate, action))
 
     def inject(self, fault: str, *, at: str | None = None) -> None:
         """Bring a fault on: "NAME" now, "NAME@CYCLE", "NAME@CYCLE:PHASE" or "NAME@2.5s".
 
-        at: the part after the @, if it is not in `fault` itself.
-        Names and phases are those of `faults.FAULTS` and `faults.PHASES`. Raises BadInput.
+        at: the part after the @, if it is not in `fault` itself. A time that has passed means now.
+        Names and phases are those of `faults.FAULTS` and `faults.PHASES`. Raises BadInput, also for a fault that this
+        press cannot have.
         """
         parse_fault(fault if at is None else f"{fault}@{at}").arm(self)
 
     def clear_faults(self) -> None:
         """Repair everything that was injected."""
-        while self.faults:
-            self.faults.pop().clear(self)
+        while self.active_faults:
+            self.active_faults.pop().clear(self)
         self.note("faults-cleared")
 
     def change(self, key: str, value: str) -> None:
@@ -522,10 +553,12 @@ class VirtualPress(ValveChecks):
             raise BadInput(
                 "Changes need the press file's own text; give the press as a file, not as a model."
             )
+        if not isinstance(value, str):
+            raise BadInput(f"The change of {key} is {value!r}; give a text such as '3 mm' or '+30%'.")
         table, _, name = key.partition(".")
         self._tables = apply_change(self._tables, table, name, value, self._origin)
         self.plant.set_press(build_press(self._tables, self._origin))
-        for fault in self.faults:
+        for fault in self.active_faults:
             fault.reapply(self)
         self.note(f"change {key}={value}")
 
@@ -538,7 +571,7 @@ class VirtualPress(ValveChecks):
         tables = self._tables | {table: dict(keys)}
         self.plant.set_press(build_press(tables, self._origin))
         self._tables = tables
-        for fault in self.faults:
+        for fault in self.active_faults:
             fault.reapply(self)
         self.note(f"change {table}")
 

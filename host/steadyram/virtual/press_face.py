@@ -18,14 +18,17 @@ class Output(NamedTuple):
 
     @property
     def extend(self) -> bool:
+        """True while extend is energised."""
         return bool(self.word & tables.OUT_EXTEND)
 
     @property
     def retract(self) -> bool:
+        """True while retract is energised."""
         return bool(self.word & tables.OUT_RETRACT)
 
     @property
     def slow(self) -> bool:
+        """True while slow feed is energised."""
         return bool(self.word & tables.OUT_SLOW)
 
 
@@ -69,7 +72,7 @@ class SpoiltPress(OperatedPress, Protocol):
     seed: int
     outputs: int
     state_dir: Path
-    faults: list[Any]
+    active_faults: list[Any]
     weld_next: int
     welded: int
 
@@ -79,7 +82,7 @@ class SpoiltPress(OperatedPress, Protocol):
 
     @property
     def valves_on(self) -> bool:
-        """True while any solenoid is energised."""
+        """True while the firmware's output word energises a valve."""
 
     @property
     def counts(self) -> int:

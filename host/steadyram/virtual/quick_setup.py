@@ -106,6 +106,15 @@ def open_changes(press: VirtualPress) -> None:
         press.operator.open_seal()
         press.run(0.3)
     if not seal_open(press):
+        core = press.core_state()
+        if core is None:
+            raise CheckFailed("The press has no power, so the panel opens no changes; call power_up.")
+        if core.fault:
+            fault = definition().faults[core.fault]
+            raise CheckFailed(
+                f"The panel opens no changes while a fault is latched: {fault.name} ({fault.text}); put its cause "
+                "right and acknowledge it first."
+            )
         raise CheckFailed(
             "The panel does not show that changes are open although the enable button was held."
         )

@@ -72,7 +72,7 @@ def to_top(press: VirtualPress) -> Script:
 
 
 def panel_state(press: VirtualPress) -> str:
-    """The state that the panel names, "fault" for a fault, "" for a dark panel."""
+    """Return the state that the panel names, "fault" for a fault, "refused" for a "NO: ..." line, "" for none."""
     if press.display.startswith("FAULT"):
         return "fault"
     # With the cutoff off the first line is a warning and the state stands in the second.
@@ -80,7 +80,8 @@ def panel_state(press: VirtualPress) -> str:
         last = line.rpartition(" ")[2]
         if last in tables.STATE_NAMES:
             return last
-    return ""
+    # With the cutoff off a refusal's reason stands where the state would.
+    return "refused" if "\nNO: " in press.display else ""
 
 
 def parts_left(press: VirtualPress) -> int | None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from steadyram.link.definition import definition
+from steadyram.virtual import script
 from steadyram.virtual.tester_press import TesterPress
 
 PRESSES = Path(__file__).resolve().parents[2] / "presses"
@@ -15,7 +16,7 @@ TARGET_M = 5.3e-3
 
 
 def part(press: TesterPress) -> str:
-    press.back_to_top()
+    script.play(press, script.to_top(press))
     press.run(0.6)
     if press.device.now().state == "fault":
         return "fault"
@@ -103,7 +104,7 @@ def test_a_position_that_is_not_true_stops_the_press_within_a_few_parts(
         press.run(0.5)
         made, found, most_N = 0, None, 0.0
         for number in range(1, parts + 3):
-            press.back_to_top()
+            script.play(press, script.to_top(press))
             press.run(0.6)
             spoil(press, number)
             press.plant.peak_N = 0.0

@@ -18,6 +18,8 @@ class Told(ValveChecks):
         self.valve_log = [Output(*entry) for entry in log]
         self.events = [Noted(*entry) for entry in events]
         self.outputs = log[-1][1] if log else 0
+        self.coil_log: list[Output] = []
+        self.coils = 0
         self._now_s = now_s
 
     @property
@@ -121,3 +123,27 @@ def test_three_strokes_are_not_one() -> None:
         Told(log, presses, 4.0).assert_extended_once(since=0.5)
     # The pulse at 1.2 s belongs to the first.
     Told(log[:4], presses[:1], 4.0).assert_extended_once(since=0.5)
+
+
+def test_a_coil_that_stays_on_fails_although_the_firmware_let_go() -> None:
+    """A welded relay: the output word is off at once, the coil is not."""
+    welded = Told([(1.0, EXTEND), (1.5, 0)], [(0.9, "press-extend"), (1.5, "release-extend")], 3.0)
+    welded.assert_extend_off_within(5, after="release-extend")
+    welded.coil_log, welded.coils = [Output(1.0, EXTEND)], EXTEND
+    assert welded.off_at("release-extend") == 1.5
+    assert welded.off_at("release-extend", of="coils") is None
+    for check in (welded.assert_extend_off_within, welded.assert_all_off_within):
+        with pytest.raises(AssertionError, match="still energised 1500 ms"):
+            check(50, after="release-extend")
+    with pytest.raises(AssertionError, match=r"energised at 1\.500 s"):
+        welded.assert_stays_off(since="release-extend")
+    with pytest.raises(AssertionError, match="still energised"):
+        welded.assert_extended_once(since="press-extend")
+
+
+def test_a_check_of_a_stroke_that_never_was_fails() -> None:
+    """Cutoff off, the pedal refused, the emergency stop pushed: nothing was switched off."""
+    before = [(1.0, EXTEND), (1.1, 0)]
+    events = [(0.9, "press-extend"), (2.0, "press-extend"), (2.5, "estop-pushed")]
+    with pytest.raises(AssertionError, match=r"nothing was energised between the pedal at 2\.000 s"):
+        Told(before, events, 3.0).assert_all_off_within(5, after="estop-pushed")

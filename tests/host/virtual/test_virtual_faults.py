@@ -8,11 +8,14 @@ from pathlib import Path
 import pytest
 
 from steadyram.errors import BadInput
+from steadyram.press.pressfile import read_press
 from steadyram.virtual import quick_setup, script
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.faults import FAULTS, PHASES, parse_fault
 from steadyram.virtual.press import VirtualPress
 from steadyram_fw import tables
+
+REPO = Path(__file__).parents[3]
 
 
 @pytest.fixture
@@ -39,10 +42,14 @@ def readings(press: VirtualPress, count: int) -> list[int]:
 def test_every_fault_can_come_on_and_be_repaired(press: VirtualPress) -> None:
     healthy = inputs(press)
     rest = press.plant.step_index
-    for name in FAULTS:
+    for name, fault in FAULTS.items():
+        if fault.lacks(press.plant.press) is not None:
+            continue
         press.inject(name)
+        assert name in press.faults
         press.run(0.02)
         press.clear_faults()
+        assert press.faults == []
     press.run(0.05)
     assert press.plant.step_index > rest
     assert inputs(press) == healthy
@@ -50,6 +57,18 @@ def test_every_fault_can_come_on_and_be_repaired(press: VirtualPress) -> None:
     assert (plant.sensor_override, plant.supply_factor, plant.leak_extra) == (None, 1.0, 0.0)
     assert not any(s.dead or s.stuck for s in (plant.extend, plant.retract, plant.slow))
     assert plant.flow_low == plant.press.pump.flow_low_stage
+
+
+def test_a_fault_that_the_press_cannot_have_is_refused_with_the_reason(press: VirtualPress) -> None:
+    lacking = [name for name, fault in FAULTS.items() if fault.lacks(press.plant.press)]
+    assert lacking == [name for name in FAULTS if name.startswith("position-")]
+    for when in ("", "@1:rise", "@9s"):
+        with pytest.raises(BadInput, match="no position sensor"):
+            press.inject(f"position-open{when}")
+    folder = REPO / "tests" / "presses"
+    assert [n for n, f in FAULTS.items() if f.lacks(read_press(folder / "depth-20.toml"))] == []
+    by_hand = read_press(REPO / "hardware_notes/presses/bottle-jack-lamp.toml")
+    assert "worked by hand" in str(FAULTS["relay-welded"].lacks(by_hand))
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from steadyram.errors import BadInput, CheckFailed
 from steadyram.virtual.default_press import default_press
 from steadyram.virtual.tester_press import TesterPress
 
@@ -47,7 +48,9 @@ def test_changes(virtual_press):
 
 def test_stroke_fault_and_change_in_parallel_with_junit(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(STROKE)
-    result = pytester.runpytest_subprocess("-n", "2", "--junitxml=out.xml", "--strict-markers")
+    result = pytester.runpytest_subprocess(
+        "-n", "2", "--junitxml=out.xml", "--strict-markers", "-W", "error::pytest.PytestWarning"
+    )
     result.assert_outcomes(passed=3)
     cases = list(ET.parse(pytester.path / "out.xml").iter("testcase"))
     assert len(cases) == 3
@@ -314,3 +317,65 @@ def test_a_first_part_that_the_slow_feed_pressed_alone_was_extended() -> None:
         assert press.part() in ("setpoint", "short", "over")
         assert press.on_times()
         press.assert_extended_once(since="press-extend")
+
+
+def test_what_a_press_says_when_it_is_refused_or_misused() -> None:
+    """One press for all: a stroke at once after switching on, refusals, slips of a tester's pen."""
+    with TesterPress(default_press(), runtime="cpython", seed=3) as press:
+        press.operator.press_extend()  # while the device starts
+        press.run(0.5)
+        with pytest.raises(CheckFailed, match="pedal-at-start"):
+            press.make_ready("10 kN")
+        press.power_cut()
+        press.operator.release_all()
+        press.power_up()
+        assert press.stroke() == "refused"  # waits for the start
+        assert press.refusal == press.device.now().refusal == "not-configured"
+        assert press.panel_state == "refused"
+        press.operator.release_all()
+        press.make_ready("10 kN", job={"cutoff_required": 1})
+        press.operator.cutoff_on = False
+        assert press.events[-1].name == "cutoff-off"
+        press.run(0.3)
+        assert press.part() == "refused"
+        assert press.refusal == "cutoff-required"
+        # Kept until a pedal goes down again, as the protocol's page says; the panel shows the set force again.
+        now = press.device.now()
+        assert (now.state, now.refusal) == ("ready", "cutoff-required")
+        assert press.panel_state == "ready"
+        press.operator.press_retract()
+        press.run(0.2)
+        assert press.device.now().refusal is None
+        press.operator.release_all()
+        press.operator.cutoff_on = True
+        press.run(0.3)
+        values = press.device.settings().values
+        for wrong in ({**values, "band_ppt": 12.5}, {**values, "band_ppt": "13"}, 7):
+            with pytest.raises(BadInput, match="whole number"):
+                press.device.push_settings(wrong)  # type: ignore[arg-type]
+        with pytest.raises(BadInput, match="what settings"):
+            press.device.push_jobs(press.device.jobs(), instead_of=7)  # type: ignore[arg-type]
+        assert press.device.push_jobs(press.device.jobs()).jobs == press.device.jobs().jobs
+        assert press.device.push_settings(press.device.settings()).values == values
+        for bad in (-1.0, 0.0004, float("nan")):
+            with pytest.raises(BadInput, match="time"):
+                press.run(bad)
+        for call in (lambda: press.make_ready(40), lambda: press.make_ready("10 kN", depth="5 mm")):
+            with pytest.raises(BadInput, match=r"give the unit|position sensor"):
+                call()
+        with pytest.raises(AttributeError, match="did you mean 'cycle'"):
+            press.cycl = 0
+        press.operator.load_part()
+        press.stroke()
+        press.operator.push_estop()
+        press.run(0.3)
+        with pytest.raises(AssertionError, match="did not come up"):
+            press.back_to_top()
+        assert press.operator.raise_ram(0.5) is False
+    with pytest.raises(BadInput, match="closed"):
+        press.run(1)
+
+
+def test_a_marker_without_the_fixture_warns(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile("import pytest\n@pytest.mark.virtual_press(seed=3)\ndef test_it(): pass\n")
+    pytester.runpytest_inprocess().assert_outcomes(passed=1, warnings=1)

@@ -254,6 +254,6 @@ class Bench:
             "latch": operator.latch_on,
             "estop": operator.estop_pushed,
             "display": press.display,
-            "faults": [each.fault.name for each in press.faults],
+            "faults": press.faults,
             "trouble": self.trouble,
         }
