@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from steadyram.commission.easing import FIRST_TAP_S, ease_off
 from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import as_test, mean_counts, probe_stroke
+from steadyram.commission.unstuck import break_away, seal_counts
 from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
@@ -195,6 +196,7 @@ def _up_and_down(
 ) -> tuple[list[Point], int]:
     low = aims[0] - zero
     aims = list(aims)
+    seal = seal_counts(device, hands, zero, noise, low)
     _touch(device, hands, low, zero, noise, slow)
     points: list[Point] = []
     width, each = _FIRST_WIDTH_MS, 0.0
@@ -205,7 +207,10 @@ def _up_and_down(
             # A coarse valve went past: the points that are left are spread over what is left.
             left = np.linspace(points[-1].counts, aims[-1], len(aims) - number + 1)
             aims[number:] = [float(each) for each in left[1:]]
-        width, each = _climb(device, hands, slow, aims[number], width, noise, each)
+        aim = max(aims[number] - 1.5 * seal, zero + low / 2)
+        width, each = _climb(device, hands, slow, aim, width, noise, each)
+        # A ram that sticks shows a pressure that is no force: its last pulse must have moved it.
+        break_away(device, hands, slow=slow, width=width, seal=seal)
         hands.wait(0.3)
         point = _read(device, hands, True, now)
         if not points or point.counts > points[-1].counts + 0.2 * low:
