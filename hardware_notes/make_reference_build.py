@@ -40,33 +40,14 @@ def _text(name: str, press: Path) -> dict[str, str]:
 def page(found: Tables) -> str:
     """Return the reference build's page."""
     text = _text("text", REFERENCE)
-    movements = [
-        "| movement | energised |",
-        "|---|---|",
-        "| extend | Y1 + Y4 |",
-        "| slow feed | Y3 + Y4; the rod side empties through the centre, B to tank |",
-        "| retract | Y2 + Y4 |",
-        "| rest, emergency stop, power off | none: pump idles, cap side holds |",
-        "",
-    ]
-    return _page(
-        "Reference build", text, text, ("whole-system", "hydraulic-two-stage-slow"), movements, found
-    )
+    return _page("Reference build", text, text, ("whole-system", "hydraulic-two-stage-slow"), found)
 
 
 def hand_page(found: Tables) -> str:
     """Return the hand pump's page."""
     text = _text("text_hand", HAND_PUMP)
-    movements = [
-        "| movement | energised |",
-        "|---|---|",
-        "| press | P1: the way to the tank is shut, the lever moves the ram |",
-        "| rest, set force reached, emergency stop, power off | none: the pump's oil goes back to the tank |",
-        "| release | none: needle valve P3 by hand |",
-        "",
-    ]
     both = _text("text", HAND_PUMP)
-    return _page(text["title"], text, both, ("hydraulic-hand-pump-70mpa",), movements, found)
+    return _page(text["title"], text, both, ("hydraulic-hand-pump-70mpa",), found)
 
 
 def _page(
@@ -74,7 +55,6 @@ def _page(
     text: dict[str, str],
     both: dict[str, str],
     pictures: tuple[str, ...],
-    movements: list[str],
     found: Tables,
 ) -> str:
     sums = {
@@ -93,10 +73,7 @@ def _page(
         "",
         *(f"![{title.lower()}](diagrams/{picture}.svg)" for picture in pictures),
         "",
-        "## Hydraulic circuit in words",
-        text["circuit"],
-        "",
-        *movements,
+        *parts_list.oil_markdown(found),
         "## Shopping list",
         "Prices are orders of magnitude a piece, in US dollars, from memory.",
         "",

@@ -37,7 +37,7 @@ def circuit(press: PressFile) -> Sheet:
     Every figure comes from the press file; what works the pump and what the valve does with the force, too.
     """
     kind = press.pump.driven_by
-    s = Sheet(1140, 900, f"Hydraulic circuit: {press.name}")
+    s = Sheet(1140, 910, f"Hydraulic circuit: {press.name}")
     s.words(20, 30, s.title, 18, weight="bold")
     spring = press.cylinder.return_ == "spring"
     rated = {name.removeprefix("press."): value for name, value in ratings(press, Wiring()).items()}
@@ -54,8 +54,25 @@ def circuit(press: PressFile) -> Sheet:
         s.line((x, y), (x - 14, y))
         s.shape((x - 26, y), (x - 14, y - 7), (x - 14, y + 7), fill="white", width=1.5)
         s.words(x - 6, 270, "rod side open to the air", 12, "end")
-    s.words(20, 862, CAUTION, 13)
+    s.words(20, 850, _sizes(rated, kind), 13)
+    s.words(20, 872, CAUTION, 13)
     return s
+
+
+def _sizes(rated: dict[str, str], kind: str) -> str:
+    """Return the sizes of the lines, as the list of lines and ports has them."""
+    small = f"transducer, switch, gauge {rated['gauge_thread']}"
+    if kind == "hand":
+        return (
+            f"Hoses of {rated['work_mpa']} MPa, ends {rated['port_thread']}; to the tank bore 10 mm; {small}."
+        )
+    if kind == "air":
+        return f"Air hose bore 10 mm, ports G 1/4; to the jack's filler bore 6 mm; {small}."
+    slow = f"; slow feed {rated['slow_tube']}" if rated["slow_step"] else ""
+    return (
+        f"Steel tube, outer diameter x wall, mm: P, A, B, cap and rod side {rated['tube']}{slow}; T "
+        f"{rated['return_tube']}; each drain to tank {rated['drain_tube']}. Ports {rated['port_thread']}; {small}."
+    )
 
 
 def _pressing_side(
@@ -151,6 +168,10 @@ def _powered(s: Sheet, press: PressFile, rated: dict[str, str], cyl: dict[str, t
     s.words(650, 436, words, 13)
     p, t = valve["P"], valve["T"]
     s.line(t, (t[0], 510), (1010, 510), (1010, 600))
+    s.words(900, 504, f"T {rated['return_tube']}", 12)
+    # The diverter of a shared unit stands where P's words would.
+    s.words(590 if shared else p[0] - 6, 478 if shared else 506, f"P {rated['tube']}", 12, "end")
+    s.words(770, 120, rated["tube"], 12)
     sym.bypass_filter(s, 1010, 626)
     s.line((1010, 600), (1010, 610))
     s.line((1010, 642), (1010, 760))

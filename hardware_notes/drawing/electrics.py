@@ -43,9 +43,10 @@ INPUT_WORDS = {
 POWER_WORDS = {
     "gnd": "ground: star point of all grounds, at the board",
     "3v3": "3.3 V out: 4.7 kΩ of every contact, display, converter",
-    "5v": "5 V in (VSYS or VIN), through a Schottky diode",
+    "5v": "printed VSYS or VIN: 5 V in, through a Schottky diode",
 }
-NOTE = """Plain numbers are pins of the header. Each contact: one side to ground, the other through the contact circuit.
+NOTE = """Plain numbers are pins of the header, in their order and not as they sit: look at the print on your board.
+Each contact: one side to ground, the other through the contact circuit.
 Each driver: the driver circuit. The transducer: the divider circuit. The diode lets USB be plugged in as well.
 With the 16-bit converter, its inputs 0 and 1 take the transducer's signal and supply; the board's own stay open."""
 _A_OR_READY = "ram position: encoder A, or 2nd converter ready"
@@ -100,7 +101,7 @@ def wiring(pins: ModuleType, gpio_word: str) -> Sheet:
             right.append((row[2], f"{gpio_word}{row[1]}", words))
     left, right = sorted(left) + sorted(power), sorted(right)
     rows = max(len(left), len(right)) + 1
-    s = Sheet(1000, 110 + 34 * rows + 88, f"Wiring: {pins.TITLE}")
+    s = Sheet(1024, 110 + 34 * rows + 106, f"Wiring: {pins.TITLE}")
     s.words(20, 30, s.title, 18, weight="bold")
     top, bottom = 60, 70 + 34 * rows
     s.box(420, top, 160, bottom - top, "#eef3ee")

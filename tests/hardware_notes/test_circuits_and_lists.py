@@ -97,3 +97,59 @@ def test_no_part_of_the_cap_side_is_rated_below_its_relief() -> None:
                     r"([\d.]+) MPa", rated[number]
                 )
                 assert float(proof[1]) >= limit, (name, number)  # type: ignore[index]
+
+
+EACH_FILE = pytest.mark.parametrize("name", sorted(path.stem for path in (NOTES / "presses").glob("*.toml")))
+# Oil and air beyond the build: nothing else of the list is joined there.
+OUTSIDE = {"tank", "open air", "other machine", "compressor"}
+
+
+@EACH_FILE
+def test_each_hydraulic_part_has_its_ports_and_each_port_a_line_thread_and_seal(name: str) -> None:
+    press = read_press(NOTES / "presses" / f"{name}.toml")
+    found = tables(press, Wiring())
+    parts = {row["id"] for row in found["part"] if row["group"] == "hydraulics"}
+    with_port = {row["part"].split()[0] for row in found["port"]}
+    assert parts <= with_port
+    assert {each for each in with_port if re.fullmatch(r"[HPAS]\d+", each)} <= parts
+    sized = {row["name"] for row in found["line"]}
+    joined: dict[str, int] = {}
+    for row in found["port"]:
+        assert row["thread"]
+        assert row["seal"]
+        joined[row["line"]] = joined.get(row["line"], 0) + 1
+    assert sized - {"compressor"} == {line for line in joined if line not in OUTSIDE - {"tank"}} - (
+        {"tank"} - sized
+    )
+    assert [line for line in sized - {"compressor", "drain"} if joined[line] < 2] == []
+
+
+@EACH_FILE
+def test_held_oil_can_leave_only_by_valves_that_are_meant_to_let_it(name: str) -> None:
+    """What stands on the cap side's line: instruments, its relief, its release, and non-return valves' outlets."""
+    press = read_press(NOTES / "presses" / f"{name}.toml")
+    ports = tables(press, Wiring())["port"]
+    cap = {(row["part"].split()[0], row["port"]) for row in ports if row["line"] in ("cap side", "ram side")}
+    if press.pump.driven_by in ("motor", "shared"):
+        assert (("H3", "A") in cap) == (not press.valve.load_holding)
+        assert (("H12", "inlet") in cap) == press.valve.load_holding
+    if press.pump.driven_by == "hand" and not press.valve.indicator:
+        assert {("P2", "outlet"), ("P3", "inlet"), ("P8", "inlet")} <= cap
+        assert not {part for part, _ in cap} & {"P1"}
+    if press.valve.slow_feed is not None:
+        assert ("H8", "outlet") in cap
+        assert not {part for part, _ in cap} & {"H6", "H7", "H9"}
+
+
+@EACH_FILE
+def test_every_build_has_circuit_movements_and_a_bring_up_that_proves_its_stop(name: str) -> None:
+    press = read_press(NOTES / "presses" / f"{name}.toml")
+    found = tables(press, Wiring())
+    assert len(" ".join(row["text"] for row in found["circuit"])) > 200
+    assert any("release" in row["movement"] or "rest" in row["movement"] for row in found["movement"])
+    steps = " ".join(f"{row['do']} {row['accept']}" for row in found["step"])
+    if press.valve.indicator:
+        assert "the lever goes on pressing" in steps
+        return
+    assert re.search(r"[Ss]top", steps)
+    assert ("trips at" in steps) == any(row["id"] in ("H16", "P7") for row in found["part"])

@@ -47,6 +47,19 @@ TUBES_MM = (
 )
 TUBE_YIELD_PA = 235e6
 TUBE_VELOCITY_M_S = 5.0
+RETURN_VELOCITY_M_S = 2.0
+# Thread of the port that a tube's fitting is made for (ISO 8434-1, from memory), by the tube's outer diameter, mm.
+PORT_OF_TUBE = {
+    8: "G 1/4",
+    10: "G 3/8",
+    12: "G 3/8",
+    15: "G 1/2",
+    16: "G 1/2",
+    20: "G 3/4",
+    25: "G 1",
+    30: "G 1 1/4",
+    38: "G 1 1/2",
+}
 PUMP_EFFICIENCY = 0.8
 SUPPLY_SHARE = 1.5  # supply over that fuse: less, and the supply limits before the fuse opens
 CONTACT_MARGIN = 2.0  # a contact's DC inductive rating over what it switches
@@ -68,6 +81,7 @@ def ratings(press: PressFile, wiring: Wiring) -> dict[str, str]:
     on_contact = 1 if one_valve or not press.valve.load_holding else 2
     at_once = 1 if one_valve else on_contact + (press.valve.slow_feed is not None)
     found = _pressures(press) | _flows(press) | _electrics(wiring, at_once, on_contact)
+    found |= _threads(drive)
     found["valve_id"] = {"hand": "P1", "air": "A1"}.get(drive, "Y1")
     return {
         f"press.{name}": value if isinstance(value, str) else f"{value:g}" for name, value in found.items()
@@ -97,6 +111,9 @@ def _pressures(press: PressFile) -> dict[str, float | str]:
         "counter_mpa_kn": f"{1.3e-3 / press.cylinder.annulus_m2:.2f}",
         "unload_mpa": f"{(press.pump.changeover or 0.0) / 1e6:.1f}",
         "range": f"{range_Pa / 1e6:.1f} MPa ({round(range_Pa / PSI, -1):.0f} psi)",
+        "range_note": ""
+        if range_Pa <= 1.6 * press.pump.relief
+        else ": what the press file has; a new one of 1.25 to 1.6 times shows more of each kilonewton",
         "range_share": f"{range_Pa / press.pump.relief:.2f}",
         "gauge_mpa": gauge,
         "gauge_error_mpa": f"{0.01 * gauge:.2g}",  # class 1.0 of EN 837-1: 1 % of the scale (from memory)
@@ -106,6 +123,21 @@ def _pressures(press: PressFile) -> dict[str, float | str]:
         "capacity_kn": f"{press.capacity_N / 1e3:.0f}",
         "largest_kn": f"{LARGEST_SHARE * press.pump.relief * press.cylinder.area_m2 / 1e3:.0f}",
         "cell_kn": next_in(CELL_KN, press.capacity_N / 1e3),
+    }
+
+
+def _threads(drive: str) -> dict[str, float | str]:
+    """Return threads and seals of gauges and fittings: taper threads around a hand pump, G threads on all others.
+
+    Common practice, no source.
+    """
+    if drive == "hand":
+        taper = "taper thread with liquid sealant, no tape"
+        return {"gauge_thread": "1/4 NPTF", "gauge_seal": taper, "dial_seal": taper}
+    return {
+        "gauge_thread": "G 1/4",
+        "gauge_seal": "bonded seal",
+        "dial_seal": "copper ring at the thread's end (EN 837-1 form, from memory)",
     }
 
 
@@ -119,6 +151,11 @@ def _flows(press: PressFile) -> dict[str, float | str]:
     slow = press.valve.slow_feed or high / 5.0
     volume_L = press.cylinder.area_m2 * press.cylinder.stroke * 1e3
     outer, wall, hose = tube(pump.relief, back)
+    # Tank lines carry no pressure: by their velocity alone. A retracting piston gives back more than the pump delivers.
+    given_back = back * press.cylinder.area_m2 / press.cylinder.annulus_m2
+    return_outer, return_wall, _ = tube(1e6, given_back * TUBE_VELOCITY_M_S / RETURN_VELOCITY_M_S)
+    drain_outer, drain_wall, _ = tube(1e6, low * TUBE_VELOCITY_M_S / RETURN_VELOCITY_M_S)
+    slow_outer, slow_wall, _ = tube(pump.relief, slow)
     valve = next_in(VALVE_LPM, 1.5 * back * lpm)
     two = pump.changeover is not None and low != high
     return {
@@ -148,6 +185,12 @@ def _flows(press: PressFile) -> dict[str, float | str]:
         "motor_kw": next_in(MOTOR_KW, shaft_kW),
         "tank_l": next_in(TANK_L, max(2.5 * low * lpm, 3.0 * volume_L)),
         "tube": f"{outer} x {wall:g}",
+        "return_tube": f"{return_outer} x {return_wall:g}",
+        "drain_tube": f"{drain_outer} x {drain_wall:g}",
+        "slow_tube": f"{slow_outer} x {slow_wall:g}",
+        "port_thread": "3/8 NPTF" if pump.driven_by == "hand" else PORT_OF_TUBE[outer],
+        "return_thread": PORT_OF_TUBE[return_outer],
+        "slow_thread": PORT_OF_TUBE[slow_outer],
         "hose_dn": float(hose),
     }
 

@@ -1,7 +1,7 @@
 """The build's lists fitted to a press: which parts and wires it needs, with every rating filled in.
 
-The rows come from `reference_build.toml` and `reference_wires.toml`, installed with the package or in the notes of a
-checkout.
+The rows come from `reference_build.toml`, `reference_wires.toml` and `reference_lines.toml`, installed with the package
+or in the notes of a checkout.
 """
 
 from __future__ import annotations
@@ -25,6 +25,11 @@ NOT_COVERED = (
     "Not in this list: cylinder, frame and guards. Mains and hydraulics by licensed people. The electronics were "
     "simulated for 24 V coils of 30 W: with others look at the claims of hardware_notes/electronics.md again."
 )
+PORTS_NOTE = (
+    "One line is one space of oil or air: every port on it is joined to every other. Tubes by outer diameter x wall. "
+    "Threads and seals as such parts are commonly sold (common practice, no source): your part's sheet decides. Order "
+    "fittings last, with the parts on the table. One family of threads throughout, no adapter below the line's rating."
+)
 PART_COLUMNS = ("id", "group", "qty", "what", "rating", "why", "price_usd")
 WIRE_COLUMNS = ("number", "from", "to", "mm2", "carries")
 _BRACES = re.compile(r"\{([\w.]+)\}")
@@ -47,7 +52,8 @@ def _tables_of(name: str) -> dict[str, Any]:
 
 def build_file() -> dict[str, Any]:
     """Return the tables of the build's files, nothing filled in."""
-    return _tables_of("reference_build.toml") | _tables_of("reference_wires.toml")
+    names = ("reference_build.toml", "reference_wires.toml", "reference_lines.toml")
+    return {name: rows for each in names for name, rows in _tables_of(each).items()}
 
 
 def board_pins() -> dict[str, int]:
@@ -68,12 +74,16 @@ def kinds(press: PressFile) -> set[str]:
     """Return the names of what a press has, as the `for` of the rows has them.
 
     pressure or force: its sensor. lamp: no valve. motor, shared, hand or air: what works the pump, with a valve;
-    unit: motor or shared; direct: all but motor, the stop's contacts carry the coils; two: stages; slow; hold or open:
-    what the centre does with the force; double: oil drives the return; cutout: a pressure switch has a place;
-    air_port or air_force: an air-driven jack with or without one.
+    unit: motor or shared; direct: all but motor, the stop's contacts carry the coils; two: stages; one: a motor's one
+    pump; slow; hold or open: what the centre does with the force; double: oil drives the return; cutout: a pressure
+    switch has a place; air_port or air_force: an air-driven jack with or without one; unit_pressure, hand_force and the
+    like: drive and sensor.
     """
     sensor = "force" if press.force_sensor is not None else "pressure"
     found = {"any", sensor}
+    drives = {"motor": "unit", "shared": "unit", "hand": "hand"}
+    if press.pump.driven_by in drives and not press.valve.indicator:
+        found.add(f"{drives[press.pump.driven_by]}_{sensor}")
     if press.valve.indicator:
         return found | {"lamp", "plain_supply"}
     drive = press.pump.driven_by
@@ -98,6 +108,8 @@ def _of_a_unit(press: PressFile) -> set[str]:
     pump = press.pump
     if pump.changeover is not None and pump.flow_low_stage != pump.flow_high_stage:
         found.add("two")
+    elif pump.driven_by == "motor":
+        found.add("one")
     if press.valve.slow_feed is not None:
         found.add("slow")
     if press.cylinder.return_ == "powered":
@@ -127,7 +139,7 @@ def counts(wanted: set[str]) -> dict[str, str]:
 
 
 # Kinds whose keys stand before a row's own (`hand_price_usd`), the first that a press has first.
-_FORMS = ("lamp", "air_force", "air", "hand", "shared", "motor", "direct")
+_FORMS = ("lamp", "air_force", "air", "hand", "unit_force", "shared", "motor", "direct", "hold")
 
 
 def _forms(wanted: set[str]) -> list[str]:
@@ -201,6 +213,56 @@ def wires_markdown(rows: list[dict[str, Any]]) -> list[str]:
     ]
 
 
+def movements_markdown(rows: list[dict[str, Any]]) -> list[str]:
+    """Return which solenoids move what as lines of a Markdown table."""
+    return [
+        "| movement | energised |",
+        "|---|---|",
+        *(f"| {r['movement']} | {r['energised']} |" for r in rows),
+    ]
+
+
+def lines_markdown(rows: list[dict[str, Any]], ports: list[dict[str, Any]]) -> list[str]:
+    """Return each line with its size and what is joined to it as lines of a Markdown table."""
+    found = ["| line | size, mm | joins |", "|---|---|---|"]
+    for row in rows:
+        joined = "; ".join(f"{p['part']}: {p['port']}" for p in ports if p["line"] == row["name"])
+        found.append(f"| {row['name']} | {row['size']} | {joined} |")
+    return found
+
+
+def ports_markdown(rows: list[dict[str, Any]]) -> list[str]:
+    """Return every port with its line, thread and seal as lines of a Markdown table."""
+    return [
+        "| part | port | on line | thread or pattern | seal |",
+        "|---|---|---|---|---|",
+        *(f"| {r['part']} | {r['port']} | {r['line']} | {r['thread']} | {r['seal']} |" for r in rows),
+    ]
+
+
+def circuit_words(rows: list[dict[str, Any]]) -> str:
+    """Return the circuit in words as one paragraph."""
+    return " ".join(r["text"] for r in rows)
+
+
+def oil_markdown(found: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """Return circuit in words, movements, lines and ports, with their headings."""
+    lines = ["## Circuit in words", "", circuit_words(found["circuit"]), ""]
+    lines += [*movements_markdown(found["movement"]), ""]
+    if found["line"]:
+        lines += [
+            "## Lines and ports",
+            "",
+            PORTS_NOTE,
+            "",
+            *lines_markdown(found["line"], found["port"]),
+            "",
+            *ports_markdown(found["port"]),
+            "",
+        ]
+    return lines
+
+
 def panel_markdown(rows: list[dict[str, Any]]) -> list[str]:
     """Return where what sits as lines of a Markdown table."""
     return ["| place | what |", "|---|---|", *(f"| {r['place']} | {r['what']} |" for r in rows)]
@@ -216,18 +278,12 @@ def steps_markdown(rows: list[dict[str, Any]]) -> list[str]:
 
 
 def _words(press: PressFile, wiring: Wiring) -> dict[str, str]:
-    """Return caution, and for a press like one of the two builds its circuit in words; the bring-up's first lines."""
-    known = known_values(press, wiring)
-    wanted, texts = kinds(press), build_file()
-    circuit = (
-        "text_hand" if "hand" in wanted else "text" if {"motor", "hold", "two", "slow"} <= wanted else ""
-    )
+    """Return the caution and the bring-up's first lines."""
+    known, texts = known_values(press, wiring), build_file()["text"]
     found = {
-        "caution": texts["text"]["caution"],
-        "bring_up": texts["text"]["bring_up"].replace("](", "](hardware_notes/"),
+        "caution": texts["caution"],
+        "bring_up": texts["bring_up"].replace("](", "](hardware_notes/"),
     }
-    if circuit:
-        found["circuit"] = texts[circuit]["circuit"]
     return {name: filled(text, known) for name, text in found.items()}
 
 
@@ -254,7 +310,7 @@ def write_lists(press: PressFile, wiring: Wiring, folder: Path) -> list[Path]:
         "",
         words["caution"],
         "",
-        *(["## Circuit in words", "", words["circuit"], ""] if "circuit" in words else []),
+        *oil_markdown(found),
         "## Parts",
         "",
         *parts_markdown(found["part"]),
