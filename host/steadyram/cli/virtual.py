@@ -45,6 +45,10 @@ from steadyram.cli._inputs import FOLDER
     "and --hands takes it.",
 )  # fmt: skip
 @click.option(
+    "--update-fails", is_flag=True,
+    help="A version that `install` brings does not start: the board goes back to the one before.",
+)  # fmt: skip
+@click.option(
     "--fault", "faults", multiple=True, metavar="NAME@WHEN", help="Fault at a cycle or time; repeatable."
 )
 def virtual(
@@ -58,6 +62,7 @@ def virtual(
     operator: str,
     enable_changes: bool,
     operator_listen: str | None,
+    update_fails: bool,
     faults: tuple[str, ...],
 ) -> None:
     """Serve a simulated press as a serial line, for tests.
@@ -79,7 +84,14 @@ def virtual(
         person = Person(work=operator == "auto", keep_open=enable_changes)
     with ExitStack() as stack:
         press = stack.enter_context(
-            VirtualPress(press_file or default_press(), seed, runtime, state, wall_unix=int(time.time()))
+            VirtualPress(
+                press_file or default_press(),
+                seed,
+                runtime,
+                state,
+                wall_unix=int(time.time()),
+                update_fails=update_fails,
+            )
         )
         if enable_changes and not faults:
             # Open by the time that `ready` is printed; later on the person sees to it.

@@ -1,7 +1,11 @@
 # mypy: ignore-errors
 """Run by MicroPython, not imported by the host: the firmware's App behind two pipes.
 
-argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap, display (0 or 1).
+argv: folder with the firmware, flash image, its blocks, uid, request fd, reply fd, lock heap, display, whether a
+version that has not proved itself fails to start (each 0 or 1).
+
+A flash with a pointer (`steadyram.now`) is started by its own loader, as a board is. The process ends with 7 where a
+board resets, with 8 where it stays at its interpreter's prompt.
 
 Request: <HhH = ticks, knob steps, link bytes; then ticks triples of u16 (counts, inputs, place); then the link bytes.
 Reply:   <HHHH = ticks run, outputs, link bytes, panel bytes; then link bytes, then panel text, or the display's memory
@@ -17,6 +21,9 @@ import sys
 from array import array
 
 BLOCK = 4096
+RESET = 7
+PROMPT = 8
+HEALTHY_STEPS = 5000  # as boards/wired.py
 
 
 class Flash:
@@ -101,7 +108,47 @@ def locked(tick):
     return guarded
 
 
-def serve(standin, core, flash, requests, replies):
+class Machine:
+    """Stands for MicroPython's `machine` to the loader."""
+
+    def reset(self):
+        sys.exit(RESET)
+
+
+class Watchdog:
+    """The simulated board has none: a hung process is ended by whoever runs the press."""
+
+    def feed(self):
+        pass
+
+
+def boot(take_over, board, spoilt):
+    """Start what the flash holds by the loader that it holds; comes back when the board stays at its prompt."""
+
+    def this_board():
+        if spoilt and trust != "good":
+            raise RuntimeError("this version was asked not to start")
+        return board
+
+    board.run = take_over
+    sys.modules["machine"] = Machine()
+    sys.modules["steadyram_fw.boards"] = board
+    board.this_board = this_board
+    sys.path[:] = ["/flash", ".frozen"]
+    import main as loader
+
+    loader.keyboard = lambda on: None
+    loader.watchdog = lambda ms: Watchdog()
+    now = loader.choose("/flash/")
+    if now is None:
+        sys.exit(PROMPT)
+    trust = now[1]
+    loader.start("/flash/", now)
+    sys.exit(RESET)
+
+
+def serve(standin, core, flash, requests, replies, healthy=None):
+    left = HEALTHY_STEPS
     head = bytearray(6)
     samples = array("H", bytes(2 * 3 * 256))
     view = memoryview(samples)
@@ -124,6 +171,11 @@ def serve(standin, core, flash, requests, replies):
             standin.link_in += requests.read(size)
         standin.turns += knob
         ran = standin.batch(samples, ticks)
+        if healthy is not None:
+            left -= ran
+            if left <= 0 and standin.app.at_rest():
+                healthy()
+                healthy = None
         link = standin.link_out
         if link:
             standin.link_out = b""
@@ -134,7 +186,7 @@ def serve(standin, core, flash, requests, replies):
 def main():
     import io
 
-    home, image, blocks, uid, request_fd, reply_fd, lock, display = sys.argv[1:9]
+    home, image, blocks, uid, request_fd, reply_fd, lock, display, spoilt = sys.argv[1:10]
     # Only the firmware: nothing of CPython's library may be picked up by accident.
     sys.path[:] = [home, ".frozen"]
     requests = open("/dev/fd/" + request_fd, "rb")  # noqa: SIM115
@@ -144,17 +196,30 @@ def main():
         mount(flash)
         from standin import StandIn
 
-        from steadyram_fw.app import App
+        class Board(StandIn):
+            def maintenance(self):
+                sys.exit(PROMPT)
 
-        standin = StandIn(uid, "/flash")
+        standin = Board(uid, "/flash")
         if display == "1":
             standin.screen = Display(standin)
-        app = App(standin)
-        standin.tick = locked(app.tick) if lock == "1" else app.tick
-        standin.poll = app.poll
-        version = "%d.%d.%d" % sys.implementation[1][:3]
-        replies.write(struct.pack("<H", len(version)) + version.encode())
-        serve(standin, app.core, flash, requests, replies)
+
+        def take_over(app, healthy=None):
+            standin.app = app
+            standin.tick = locked(app.tick) if lock == "1" else app.tick
+            standin.poll = app.poll
+            version = "%d.%d.%d" % sys.implementation[1][:3]
+            replies.write(struct.pack("<H", len(version)) + version.encode())
+            serve(standin, app.core, flash, requests, replies, healthy)
+
+        try:
+            os.stat("/flash/steadyram.now")
+        except OSError:
+            from steadyram_fw.app import App
+
+            take_over(App(standin))
+        else:
+            boot(take_over, standin, spoilt == "1")
     except SystemExit:
         raise
     except BaseException as error:

@@ -28,6 +28,8 @@ from steadyram.virtual.operator import Operator
 from steadyram.virtual.plant import STEP_S, Plant
 from steadyram.virtual.press_face import Noted, Output
 from steadyram.virtual.runtime import (
+    AtPrompt,
+    BoardReset,
     CoreState,
     FlashCut,
     Heard,
@@ -77,6 +79,7 @@ class VirtualPress(ValveChecks):
     runs; state_dir: keeps the firmware's flash across power cuts and processes (None = a temporary folder,
     gone at `close`); wall_unix: wall clock at time 0; heap and lock_heap: see MicropythonRuntime; batch:
     ticks run ahead at most (None = adaptive; any value gives the same results); display: the board has a display,
+    update_fails: a firmware version that was installed and has not proved itself does not start (MicroPython only);
     drawn by the firmware: `display` then holds "picture " and its memory as hexadecimal digits (MicroPython only; under
     CPython it stays four lines of text).
     Raises BadInput for a bad press file, FirmwareStopped when the firmware does not start.
@@ -94,6 +97,7 @@ class VirtualPress(ValveChecks):
         lock_heap: bool = False,
         batch: int | None = None,
         display: bool = False,
+        update_fails: bool = False,
     ) -> None:
         if not isinstance(seed, int) or not 0 <= seed < 1 << 63:
             raise BadInput(f"The seed {seed!r} is not a whole number from 0 up; give one.")
@@ -133,6 +137,8 @@ class VirtualPress(ValveChecks):
         self._runtime: Runtime | None = None
         self._runtime_name: RuntimeName = runtime
         self._heap, self._lock_heap, self._display = heap, lock_heap, display
+        self._update_fails = update_fails
+        self.at_prompt = False  # the board has power, and its interpreter waits for an installation
         self._own_state = state_dir is None
         self.state_dir = Path(tempfile.mkdtemp(prefix="steadyram-press-") if state_dir is None else state_dir)
         try:
@@ -185,15 +191,21 @@ class VirtualPress(ValveChecks):
         """Give the board power. The firmware boots with what its flash holds."""
         if self._runtime is not None:
             return
-        self._runtime = start_runtime(
-            self._runtime_name,
-            self.state_dir,
-            f"v{self.seed:08x}",
-            heap=self._heap,
-            lock_heap=self._lock_heap,
-            display=self._display,
-            batches=self._batch_fixed is not None,
-        )
+        self.at_prompt = False
+        try:
+            self._runtime = start_runtime(
+                self._runtime_name,
+                self.state_dir,
+                f"v{self.seed:08x}",
+                heap=self._heap,
+                lock_heap=self._lock_heap,
+                display=self._display,
+                batches=self._batch_fixed is not None,
+                update_fails=self._update_fails,
+            )
+        except AtPrompt:
+            self.at_prompt = True
+            return
         self._info = self._runtime.info
         self._ahead = self._batch_fixed or self._runtime.batch_least
         self.note("power-up")
@@ -362,6 +374,14 @@ class VirtualPress(ValveChecks):
         self.operator.knob_steps = 0
         try:
             heard = runtime.exchange(samples, link, knob)
+        except (AtPrompt, BoardReset) as left:
+            runtime.close()
+            self._last_counts = samples[-3]
+            self._power_lost()
+            self.at_prompt = isinstance(left, AtPrompt)
+            if not self.at_prompt:
+                self.power_up()
+            return
         except FlashCut:
             # Which tick of the batch wrote is not known; the batch is taken as lived through.
             runtime.close()

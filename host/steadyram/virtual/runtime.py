@@ -35,6 +35,9 @@ _DEAD: Final = 0xFFFF
 _LOOK: Final = 0xFFFE
 _FAIL_WRITES: Final = 0xFFFD
 _CUT_IN_WRITE: Final = 9
+_RESET: Final = 7
+_PROMPT: Final = 8
+_STARTS_MOST: Final = 4  # of one power-up: a version that fails, and the one before it
 
 
 class FirmwareStopped(SteadyramError):
@@ -43,6 +46,14 @@ class FirmwareStopped(SteadyramError):
 
 class FlashCut(SteadyramError):
     """The power went in the middle of a flash write, as asked for."""
+
+
+class AtPrompt(SteadyramError):
+    """The board stays at its interpreter's prompt, as asked for or because nothing starts."""
+
+
+class BoardReset(SteadyramError):
+    """The firmware had the board reset."""
 
 
 class Heard(NamedTuple):
@@ -224,6 +235,7 @@ class MicropythonRuntime(Runtime):
         heap: int | None = None,
         lock_heap: bool = False,
         display: bool = False,
+        update_fails: bool = False,
     ) -> None:
         state.mkdir(parents=True, exist_ok=True)
         image = state / "flash.img"
@@ -244,6 +256,7 @@ class MicropythonRuntime(Runtime):
                 str(reply_write),
                 "1" if lock_heap else "0",
                 "1" if display else "0",
+                "1" if update_fails else "0",
             ]
             try:
                 self._process = subprocess.Popen(
@@ -312,6 +325,10 @@ class MicropythonRuntime(Runtime):
         _, errors = self._process.communicate()
         if self._process.returncode == _CUT_IN_WRITE:
             raise FlashCut("The power was cut in the middle of a flash write.")
+        if self._process.returncode == _PROMPT:
+            raise AtPrompt("The board is at its interpreter's prompt.")
+        if self._process.returncode == _RESET:
+            raise BoardReset("The board was reset.")
         note = (errors or b"").decode("utf-8", "replace").strip()[-2000:]
         raise FirmwareStopped(
             f"The MicroPython process ended by itself (exit {self._process.returncode})"
@@ -343,8 +360,13 @@ def start_runtime(
     lock_heap: bool = False,
     display: bool = False,
     batches: bool = False,
+    update_fails: bool = False,
 ) -> Runtime:
-    """Power the firmware up over `state`. Without MicroPython: says so on stderr and takes CPython."""
+    """Power the firmware up over `state`. Without MicroPython: says so on stderr and takes CPython.
+
+    update_fails: a version on the flash that has not proved itself does not start (MicroPython only).
+    Raises AtPrompt when the board stays at its interpreter's prompt, FirmwareStopped.
+    """
     global _said_fallback
     if name == "cpython":
         return CpythonRuntime(state, uid, batches=batches)
@@ -360,4 +382,17 @@ def start_runtime(
             )
             _said_fallback = True
         return CpythonRuntime(state, uid)
-    return MicropythonRuntime(state, uid, program=program, heap=heap, lock_heap=lock_heap, display=display)
+    for _ in range(_STARTS_MOST):
+        try:
+            return MicropythonRuntime(
+                state,
+                uid,
+                program=program,
+                heap=heap,
+                lock_heap=lock_heap,
+                display=display,
+                update_fails=update_fails,
+            )
+        except BoardReset:
+            continue
+    raise FirmwareStopped("The board resets again and again: nothing on its flash starts.")

@@ -22,6 +22,7 @@ from typing import Any, Final
 
 from steadyram.errors import BadInput, PortError, SteadyramError
 from steadyram.virtual.press import VirtualPress
+from steadyram.virtual.prompt import Prompt
 from steadyram.virtual.runtime import FirmwareStopped
 from steadyram.virtual.script import PATIENCE_S, Condition, Person, Script
 from steadyram.virtual.typed import perform
@@ -130,6 +131,7 @@ class PressServer:
         self._busy_until_s = 0.0
         self._valves_s = -_AFTER_VALVES_S  # when a valve was last energised
         self._stopping = False
+        self._prompt: Prompt | None = None
         self._typed: deque[_Order] = deque()
         self._typed_part = b""
         self._typing: _Runner | None = None
@@ -206,6 +208,8 @@ class PressServer:
 
     def close(self) -> None:
         """Close every end of the line."""
+        if self._prompt is not None:
+            self._prompt.close()
         self._drop_client()
         self._drop_hands()
         self._select.close()
@@ -228,6 +232,9 @@ class PressServer:
                 key.data()
             if self._stopping:
                 break
+            if self._at_prompt():
+                wall = time.monotonic()
+                continue
             self._turn_scripts()
             self._on_turn(self.press)
             now = time.monotonic()
@@ -243,6 +250,31 @@ class PressServer:
                     wall += ticks * 0.001
                     self._run(ticks * 0.001)
             self._flush()
+
+    def _at_prompt(self) -> bool:
+        """Join host and interpreter while the board is at its prompt; its restarts take the line away, as USB does."""
+        if self._prompt is None:
+            if not self.press.at_prompt:
+                return False
+            self._flush()
+            self._drop_client()
+            self._say("the board is at its interpreter's prompt")
+            self._prompt = Prompt(self.press.state_dir)
+            self._select.register(self._prompt.fd, selectors.EVENT_READ, self._read_prompt)
+        elif self._prompt.ended:
+            self._select.unregister(self._prompt.fd)
+            self._prompt.close()
+            self._prompt = None
+            self._drop_client()
+            self.press.power_up()
+            self._say("the board restarts")
+        return True
+
+    def _read_prompt(self) -> None:
+        data = b"" if self._prompt is None else self._prompt.read()
+        if self._client is not None and data:
+            self._out += data
+            self._send()
 
     def _busy(self) -> bool:
         press = self.press
@@ -352,6 +384,9 @@ class PressServer:
             self._hear(os.read(self._pty[0], _READ))
 
     def _hear(self, data: bytes) -> None:
+        if self._prompt is not None:
+            self._prompt.write(data)
+            return
         press = self.press
         press.send(data)
         self._busy_until_s = press.time_s + _AFTER_BYTES_S
@@ -364,9 +399,13 @@ class PressServer:
             # Nobody reading is no reason to wait: a serial line loses what is not read.
             with contextlib.suppress(BlockingIOError, OSError):
                 os.write(self._pty[0], data)
-        if self._client is None:
-            return
         self._out += data
+        self._send()
+
+    def _send(self) -> None:
+        if self._client is None:
+            self._out.clear()
+            return
         if len(self._out) > _SEND_MOST:
             del self._out[: len(self._out) - _SEND_MOST]
         if self._out:
