@@ -98,7 +98,7 @@ class _Order:
 
 
 class PressServer:
-    """Serves one press to one host at a time (and to whoever opens the pseudo-terminal).
+    """Serves one press to one host at a time: over the port, or over the pseudo-terminal while nobody is on the port.
 
     press: is closed by the caller; person: who works at it, or None; typed: read action lines from `actions`
     (a file descriptor); operator_listen: a second port, for the hands: each action line gets any number of
@@ -140,6 +140,10 @@ class PressServer:
         self._hands_part = b""
         self._day = None if person is None else _Runner(press, person.day(press))
         self._pty: tuple[int, int] | None = None
+        # Who asked last gets what the device says, from the next whole line on, and nobody else does.
+        self._pty_asked = False
+        self._pty_skips = False
+        self._in_line = False
         self.pty_path: str | None = None
         self._listener = self._open(listen)
         self._select.register(self._listener, selectors.EVENT_READ, self._accept)
@@ -352,6 +356,7 @@ class PressServer:
             client.close()
             return
         self._client = client
+        self._pty_asked = False
         self._out.clear()
         self._select.register(client, selectors.EVENT_READ, self._read_client)
 
@@ -381,7 +386,16 @@ class PressServer:
     def _read_pty(self) -> None:
         assert self._pty is not None
         with contextlib.suppress(BlockingIOError, OSError):
-            self._hear(os.read(self._pty[0], _READ))
+            data = os.read(self._pty[0], _READ)
+            _drain(self._read_client)  # a host that has gone is in nobody's way
+            if self._client is not None:
+                os.write(self._pty[0], BUSY_NOTE)
+                return
+            if not self._pty_asked:
+                # What the device had to say until now was said to another host.
+                self._flush()
+                self._pty_asked, self._pty_skips = True, self._in_line
+            self._hear(data)
 
     def _hear(self, data: bytes) -> None:
         if self._prompt is not None:
@@ -395,10 +409,16 @@ class PressServer:
 
     def _flush(self) -> None:
         data = self.press.take_received()
-        if self._pty is not None and data:
+        if data:
+            self._in_line = not data.endswith(b"\n")
+        if self._pty is not None and data and self._pty_asked:
+            whole = data
+            if self._pty_skips:
+                _, ended, whole = data.partition(b"\n")
+                self._pty_skips = not ended
             # Nobody reading is no reason to wait: a serial line loses what is not read.
             with contextlib.suppress(BlockingIOError, OSError):
-                os.write(self._pty[0], data)
+                os.write(self._pty[0], whole)
         self._out += data
         self._send()
 

@@ -98,6 +98,27 @@ def test_pseudo_terminal_answers_like_a_port(serve: Serve) -> None:
     assert served.device().hello().board == "virtual"
 
 
+def test_the_pseudo_terminal_hears_nothing_of_another_hosts_answers(serve: Serve) -> None:
+    served = serve(pty=True)
+    with socket.create_connection(("127.0.0.1", served.port), timeout=WAIT_S) as host:
+        host.sendall(b"a1 hello\na2 now\na3 events on=1 live_ms=200\n")
+        heard = b""
+        while heard.count(b" ok ") < 3 or b"- live" not in heard:
+            heard += host.recv(1000)
+        with serial.Serial(served.server.pty_path, timeout=WAIT_S) as port:
+            port.write(b"p0 hello\n")
+            assert port.readline() == BUSY_NOTE
+    with serial.Serial(served.server.pty_path, timeout=WAIT_S) as port:
+        port.write(b"p1 events on=0\n")
+        lines = [port.readline()]
+        while not lines[-1].startswith(b"p1 ok"):
+            lines.append(port.readline())
+        # Whole lines of its own time only: at most events that the host before had asked for.
+        assert all(line.startswith((b"p1 ok", b"- ")) for line in lines), lines
+        assert not any(line.startswith(b"a") for line in lines)
+        assert len(lines) < 6
+
+
 def test_a_second_host_is_told_and_let_go(serve: Serve) -> None:
     served = serve()
     first = served.device()
