@@ -216,7 +216,7 @@ def wiring(now: Reading, device: Device) -> list[Finding]:
             Finding(
                 "look",
                 "The top switch does not say that the ram is at the top.",
-                "Right if the ram is down; else its wire or its place.",
+                "Right if the ram is down. If it is up, check the switch's wire and its place.",
             )
         )
     if not now.unix:
