@@ -376,7 +376,9 @@ def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
 
 def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = None) -> None:
     """Print an analysis; scatter: what strokes scatter by, if it is known."""
-    table = Table(title=f"{result.curve.method}, degree {result.degree}, {result.runs} run(s)")
+    table = Table(
+        title=f"{result.curve.method}, degree {result.degree}, {result.runs} {'run' if result.runs == 1 else 'runs'}"
+    )
     for heading in (
         f"force ({unit})",
         "q %",

@@ -56,7 +56,7 @@ from steadyram.metrology.journal import read_journal
 from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
-from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show
+from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse
 
 F = TypeVar("F", bound=Callable[..., Any])
 # Rising runs of each procedure.
@@ -242,11 +242,12 @@ def _print_points(points: Any, fields: dict[str, int]) -> None:
         for point in points
     ]
     finest = max(1.0, max(abs(residual) for residual in residuals if residual is not None) / 10.0)
+    least = max(1.0, min(abs(point.force_N) for point in points) / 100.0)
     table = Table("direction", "reference", "reading (counts)", "residual of the curve", title="Points")
     for point, residual in zip(points, residuals, strict=True):
         table.add_row(
             "up" if point.rising else "down",
-            units.force(point.force_N),
+            f"{forces.column(point.force_N, least)} {units.force_unit}",
             f"{point.counts:.1f}",
             "" if residual is None else f"{forces.column(residual, finest, True)} {units.force_unit}",
         )
@@ -425,15 +426,20 @@ def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
         "rise",
         "scatter (1 s.d.)",
         "plain threshold overshoots by",
-        f"smallest setpoint to ±{TOLERANCE:.0%}",
+        f"smallest setpoint to ±{100 * TOLERANCE:.0f} %",
         title="What this press can hold",
     )
-    for way in ways:
-        holds.add_row(
-            way.name,
-            f"{show(way.rate_N_per_s, 'newton', units.force_unit, 3)}/s",
-            units.force(way.sigma_N, 3),
-            units.force(way.overshoot_N, 3),
-            "none within capacity" if way.smallest_N is None else units.force(way.smallest_N, 3),
-        )
+    forces = Forces(units.force_unit)
+
+    def column(values: list[float]) -> list[str]:
+        finest = min((abs(value) for value in values if value), default=1.0) / 10.0
+        return [f"{forces.column(value, finest)} {units.force_unit}" for value in values]
+
+    rates = column([way.rate_N_per_s for way in ways])
+    scatter = column([way.sigma_N for way in ways])
+    over = column([way.overshoot_N for way in ways])
+    held = iter(column([way.smallest_N for way in ways if way.smallest_N is not None]))
+    for number, way in enumerate(ways):
+        smallest = "none within capacity" if way.smallest_N is None else next(held)
+        holds.add_row(way.name, f"{rates[number]}/s", scatter[number], over[number], smallest)
     out().print(holds)

@@ -79,7 +79,7 @@ def worth_of_reference(header: Header, smallest_N: float | None, unit: str) -> l
         if fair is None
         else f"This reference tells every force of this press to {FAIR_PART:.0%} or better."
         if fair < ANY_PART * header.area_m2 * header.range_Pa
-        else f"This reference tells forces to {FAIR_PART:.0%} from {show(fair, 'newton', unit, 3)} up."
+        else f"This reference tells forces to {100 * FAIR_PART:.0f} % from {show(fair, 'newton', unit, 3)} up."
     )
     if smallest_N is not None:
         own = reference_expanded(header, smallest_N)

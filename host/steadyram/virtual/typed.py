@@ -29,7 +29,7 @@ stack METRES                 gauge blocks of that height on the bed, for the pos
 part | block | empty         put a part, a solid block, or nothing under the ram
 coil                         bent work: a sheet of another coil, and the next ones too
 angle                        bent work: included angle of the sheet once released, degrees (protractor, tenths)
-work                         one part: load, press until done, send the ram up
+work [N]                     one part, or N: load, press until done, send the ram up
 cycle N                      from here on count cycles from N (faults name them)
 cell                         reading of a load cell under the ram, newtons (0.1 % of reading)
 peak                         highest reading of that load cell since this was last asked
@@ -101,7 +101,8 @@ def perform(press: VirtualPress, line: str, say: Callable[[str], None]) -> Scrip
     elif verb == "angle":
         say(f"angle_deg {protractor_deg(press):.1f}")
     elif verb == "work":
-        yield from script.one_part(press)
+        for _ in range(int(_number(rest or "1", line, 1, 10_000))):
+            yield from script.one_part(press)
     elif verb == "cycle":
         press.cycle = int(_number(rest, line, 0, 1_000_000))
     elif verb == "cell":
