@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from functools import cached_property
 from typing import Any, Self
 
+from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import BadInput
 from steadyram.link.definition import definition
@@ -115,8 +116,8 @@ class TesterPress(VirtualPress):
         force_N = parse(setpoint, "newton", what="the setpoint") if isinstance(setpoint, str) else setpoint
         if not isinstance(setpoint, str) and not force_N >= _LEAST_SHARE * model.capacity_N:
             raise BadInput(
-                f"The setpoint {setpoint:g} N is under {_LEAST_SHARE:.1%} of this press's "
-                f"{model.capacity_N / 1000:.0f} kN; a number is newtons, so give the unit, such as '40 kN'."
+                f"The setpoint {setpoint:g} N is under {100 * _LEAST_SHARE:g} % of this press's "
+                f"{preferences().force(model.capacity_N, 3)}; a number is newtons, so give the unit, such as '40 kN'."
             )
         quick_setup.set_up(self, force_N, batch=batch, name=name, settings=dict(settings or {}), job=fields)
 
