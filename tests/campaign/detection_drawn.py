@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import pickle
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -30,13 +31,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.stats import norm
 from tests.campaign.detection import rate
 from tests.campaign.detection_batch import Batch
 from tests.campaign.detection_sim import Line, Shift
 
 from steadyram.cycles.envelope import LEAST_PARTS, learn_envelope
-from steadyram.cycles.envelope_watch import Watch
-from steadyram.cycles.signature_store import TEACHING_PARTS
+from steadyram.cycles.envelope_watch import ONE_SIDE, Watch
+from steadyram.cycles.signature import Stroke
+from steadyram.cycles.signature_store import TEACHING_PARTS, learn_more
 from steadyram.errors import BadInput
 from steadyram.press.pressfile import build_press
 from steadyram.press.sizing import smallest_setpoint_N
@@ -142,21 +145,78 @@ RIGHT = {
 
 def judge(batch: Batch, confirmed: bool) -> list[tuple[str, str]]:
     """Truth and verdict of each part; confirmed: the first parts that are good teach, else the first 30 of any kind."""
-    strokes = [each.stroke for each in batch.samples if not confirmed or each.truth == "good"]
-    usable = [each for each in strokes if each.learned and each.stop in ("setpoint", "short")]
+    strokes = {number: each.stroke for number, each in enumerate(batch.samples)}
+    usable = [
+        number
+        for number, each in enumerate(batch.samples)
+        if each.stroke.learned
+        and each.stroke.stop in ("setpoint", "short")
+        and (not confirmed or each.truth == "good")
+    ]
+    known = usable[: LEAST_PARTS + 2 if confirmed else TEACHING_PARTS]
     try:
-        envelope = learn_envelope(usable[: LEAST_PARTS + 2 if confirmed else TEACHING_PARTS])
+        envelope = learn_envelope([strokes[number] for number in known])
     except BadInput:
         return [(each.truth, "no envelope") for each in batch.samples]
+    envelope, _ = learn_more(envelope, strokes, known if confirmed else ())
     watch = Watch(envelope)
     return [(each.truth, watch.judge(each.stroke).part) for each in batch.samples]
 
 
+def among(batch: Batch) -> list[bool]:
+    """Tell part by part whether each of its figures by oil lies within what the batch's good parts themselves show.
+
+    No limit on contact, on the way to half or on the way from there to the end finds such a part without calling a good
+    one odd. Good parts: learned strokes to the set force. False where a figure is not known.
+    """
+
+    def oil(stroke: Stroke) -> tuple[float, float, float]:
+        return stroke.oil_contact_s, stroke.oil_half_s, stroke.oil_end_s - stroke.oil_half_s
+
+    good = [
+        oil(each.stroke)
+        for each in batch.samples
+        if each.truth == "good" and each.stroke.learned and each.stroke.stop in ("setpoint", "short")
+    ]
+    if len(good) < LEAST_PARTS:
+        return [False] * len(batch.samples)
+    least, most = np.nanmin(good, axis=0), np.nanmax(good, axis=0)
+    found = [np.array(oil(each.stroke)) for each in batch.samples]
+    return [bool(np.all((least <= each) & (each <= most))) for each in found]
+
+
+def permitted(batch: Batch, shift_m: float = 0.5e-3) -> tuple[float, float]:
+    """Return how often contact off by a shift could be told at best: by the part's own scatter, and by the reading's.
+
+    Of a normal figure whose scatter is known without error, at the false alarms that one side of contact is allowed
+    (`ONE_SIDE`). First: contact scatters as drawn, and nothing else does. Second: by the standard deviation of the oil
+    at contact of the batch's good parts, which also holds the pump's, the valve's and the reading's scatter.
+    """
+    contact = [
+        each.stroke.oil_contact_s for each in batch.samples if each.truth == "good" and each.stroke.learned
+    ]
+    read_m = (
+        float(np.nanstd(contact, ddof=1)) * batch.speed_m_s if np.isfinite(contact).sum() > 2 else math.nan
+    )
+    beyond = norm.isf(ONE_SIDE)
+    return tuple(float(norm.sf(beyond - shift_m / max(sd_m, 1e-6))) for sd_m in (batch.gap_scatter_m, read_m))
+
+
 def figures(found: Iterable[Batch], confirmed: bool) -> dict[str, Any]:
-    """Rates over batches, with Wilson's intervals, of the parts that were judged; and how many were not."""
+    """Rates over batches, with Wilson's intervals, of the parts that were judged; and how many were not.
+
+    Beside them what the parts' own scatter permits: see `among` and `permitted` (a sum of chances, in parts).
+    """
     tally: Counter[tuple[str, str]] = Counter()
+    within: Counter[str] = Counter()
+    bounds: dict[str, list[tuple[float, float]]] = {"early05": [], "late05": []}
     for batch in found:
-        tally.update(judge(batch, confirmed))
+        told = judge(batch, confirmed)
+        tally.update(told)
+        within.update(truth for (truth, _), inside in zip(told, among(batch), strict=True) if inside)
+        for truth, said in told:
+            if truth in bounds and said not in ("not judged", "no envelope"):
+                bounds[truth].append(permitted(batch))
 
     def count(truth: str, said: Callable[[str], bool]) -> int:
         return sum(n for (was, told), n in tally.items() if was == truth and said(told))
@@ -177,7 +237,14 @@ def figures(found: Iterable[Batch], confirmed: bool) -> dict[str, Any]:
         out[fault] = {
             "alarmed": rate(count(fault, lambda said: not quiet(said)), of),
             "named": rate(count(fault, RIGHT[fault].__contains__), of),
+            "among_good_parts": within[fault],
         }
+        if bounds.get(fault):
+            drawn, read = np.nansum(bounds[fault], axis=0)
+            out[fault]["told_at_best"] = {
+                "by_drawn_scatter": round(drawn, 1),
+                "by_read_scatter": round(read, 1),
+            }
     return out
 
 

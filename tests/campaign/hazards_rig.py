@@ -85,6 +85,7 @@ class Rig:
         self._fresh = {t.IN_EXTEND: False, t.IN_RETRACT: False}
         self._acks_at_fault = 0
         self._state = t.STATE_STARTING
+        self._fed = False  # this stroke has energised a feed
         self.strokes = 0
         self.records = 0
         self.stops: dict[str, int] = {}
@@ -164,7 +165,11 @@ class Rig:
                 raise Violation("2: a fault was left without an acknowledgement")
         if state == t.STATE_FAULT and out & VALVES:
             raise Violation("2: a valve is energised in a latched fault")
-        if out & FEED and not before & FEED and was not in LIVE:
+        if state not in LIVE and was not in LIVE:
+            self._fed = False
+        if out & FEED and not self._fed:
+            # The first feed of a stroke; the state is a live one some milliseconds before it.
+            self._fed = True
             if not self._fresh[t.IN_EXTEND]:
                 raise Violation("1: a feed began without a pedal newly pressed")
             self.strokes += 1

@@ -11,8 +11,9 @@ Two questions, two answers:
   slower rise, oil that softens and a pump that delivers less, as when the oil warms.
 
 Contact and force of a part are compared with where the press has drifted to, so that a slow drift is told
-once, as a drift, and not as a long row of bad parts. Each figure is judged by its own scatter: a part is odd where it
-lies beyond the prediction limit of the good parts (`one_part_limit`), whatever share of the way that is. Figures:
+once, as a drift, and not as a long row of bad parts. A part is odd where it lies beyond the prediction limit of the
+good parts, whatever share of the way that is: contact by its own scatter (`one_part_limit`), and contact, way to half
+the setpoint and way from there to the end by one distance (`together.py`), where the device tells them by oil. Figures:
 `tests/campaign/detection.py` on the shipped presses, `tests/campaign/detection_drawn.py` on presses drawn at random.
 """
 
@@ -53,6 +54,8 @@ FIGURE_WORDS: Final[dict[str, str]] = {
     "rise_s": "length of the rise",
     "half_s": "way to half the setpoint",
     "need_s": "way from contact to the end",
+    "rest_s": "way from half the setpoint to the end",
+    "way_s": "time to contact",
     "landing_N": "first stand",
     "embed_Ns": "work of the first feed",
     "knee_N": "knee",
@@ -68,6 +71,11 @@ FIGURE_WORDS: Final[dict[str, str]] = {
 ALL: Final = "all_together"
 # A figure of a part that is odd by all of them tells what kind it is from so many deviations on.
 _TELLS: Final = 1.5
+# Way from contact to the end against the good parts': two parts give way twice as far, a bare stop hardly.
+_TWO_PARTS: Final = 1.2
+_BARE: Final = 0.75
+# Contact early by so many of those ways: a sheet is not that much thicker.
+_A_PART_EARLY: Final = 2.0
 
 _WEIGHT: Final = 0.3
 _MEAN_SD: Final = math.sqrt(_WEIGHT / (2.0 - _WEIGHT))
@@ -185,6 +193,7 @@ class Watch:
     _approach: _Mean = field(default_factory=_Mean)
     _loss: _Mean = field(default_factory=_Mean)
     _steep: _Mean = field(default_factory=_Mean)
+    _rest: _Mean = field(default_factory=_Mean)
 
     def judge(self, stroke: Stroke) -> Verdict:
         """The verdict on one stroke. The strokes must come in the order in which they were made."""
@@ -212,6 +221,11 @@ class Watch:
         contact_s = signature(stroke, self.envelope.by_oil).contact_s
         if seen and contact_s < home.centre - beyond * home.sd_below:
             return Verdict("double", self._press(), {})
+        if seen and contact_s < home.centre + beyond * home.sd_above:
+            # It met the part where parts are. What did not come is the force: two parts give way as far again.
+            # Otherwise why is not told.
+            two = self._share_of_way(stroke.oil_end_s) > _TWO_PARTS
+            return Verdict("double" if two else "not judged", self._press(), {})
         past = stroke.duration_s > home.centre + beyond * home.sd_above
         return Verdict("missing" if past else "not judged", self._press(), {})
 
@@ -221,13 +235,12 @@ class Watch:
         found = replace(found, landing_N=envelope.landing(found))
         off = {name: envelope.deviation(name, getattr(found, name)) for name in envelope.figures}
         self._approach.add(off.get("approach_N", math.nan))
-        part = self._part(found, off)
         far = self._far(found, off)
-        if part == "good" and far > 1.0:
-            part = self._named(off)
+        part = self._part(found, off) if math.isnan(far) else self._part_by_oil(found, off, far)
         if part not in ("missing", "double"):
             self._contact.follow(off.get("contact_s", math.nan))
             self._force.follow(self._level(off))
+            self._rest.follow(off.get("rest_s", math.nan))
         if part == "good":
             self._steep.add(off.get("steep_N_per_s", math.nan))
         self._loss.add(max(-_LOSS_CLIP, min(_LOSS_CLIP, off.get("loss_per_s", math.nan))))
@@ -237,7 +250,9 @@ class Watch:
         return Verdict(part, self._press(), kept)
 
     def _level(self, off: dict[str, float]) -> float:
-        """How the part's force is off: by where the ram stood, or by how long it took to half the setpoint."""
+        """How the part's force is off: by its way to half the setpoint, or where that is by time and the ram stands."""
+        if self.envelope.together is not None:
+            return -off.get("half_s", math.nan)
         return off.get("landing_N", math.nan) if self.envelope.stands else -off.get("half_s", math.nan)
 
     def _part(self, found: Signature, off: dict[str, float]) -> PartKind:
@@ -284,7 +299,16 @@ class Watch:
         if known is None or self._approach.sds > _SEAL:
             return math.nan
         told = {name: off_centre(self.envelope, name, getattr(found, name)) for name in known.names}
-        for name, drift in (("contact_s", self._contact.value), ("landing_N", self._force.value)):
+        drifts = {
+            "contact_s": self._contact.value,
+            "half_s": -self._force.value,
+            "rest_s": self._rest.value,
+            "landing_N": self._force.value,
+        }
+        # Without contact there is nothing to compare: those are told apart first.
+        if not math.isfinite(told.get("contact_s", math.nan)):
+            return math.nan
+        for name, drift in drifts.items():
             if name in told and math.isfinite(off.get(name, math.nan)) and off[name] != 0.0:
                 told[name] *= _nearer(off[name], drift) / off[name]
         # A side on which good parts lie further is judged by its own width.
@@ -292,18 +316,54 @@ class Watch:
             home = self.envelope.figures[name]
             wide = home.sd_above if value > 0.0 else home.sd_below
             told[name] = value * min(1.0, known.spread[known.names.index(name)] / wide)
-        return known.distance(told) / known.limit
+        return known.share(told)
 
-    def _named(self, off: dict[str, float]) -> PartKind:
-        """What a part is called that is odd by its figures together: by where contact is, else by its force."""
+    def _part_by_oil(self, found: Signature, off: dict[str, float], far: float) -> PartKind:
+        """Judge a part by the oil that it took: odd by all figures together, or by contact alone."""
+        home = self.envelope.figures["contact_s"]
+        beyond = one_part_limit(home.parts)
         contact = _nearer(off["contact_s"], self._contact.value)
-        half = off.get("half_s", math.nan)
-        if contact > _TELLS:
-            # Without the hardware the force is up soon after contact; a thinner sheet gives way further.
-            return "missing" if half < 0.0 else "thin"
-        if contact < -_TELLS:
-            return "double" if half > _TELLS else "thick"
-        return "soft" if self._level(off) < 0.0 else "hard"
+        if contact > 1.0 and self._went_on(found, off):
+            return "missing"
+        alone = contact < -beyond or (contact > beyond and self._approach.sds <= _SEAL)
+        return self._named(found, off) if far > 1.0 or alone else "good"
+
+    def _went_on(self, found: Signature, off: dict[str, float]) -> bool:
+        """True where the device ended its feed where parts are, met nothing, and went on in pulses to contact.
+
+        Of a pulse's oil it knows less than of a feed's, but such a stroke takes longer.
+        """
+        way = self.envelope.figures.get("way_s")
+        if way is None or not off.get("way_s", 0.0) > one_part_limit(way.parts):
+            return False
+        return found.way_s > (1.0 + _MISSING) * way.centre
+
+    def _named(self, found: Signature, off: dict[str, float]) -> PartKind:
+        """What a part is called that is odd by its figures together.
+
+        Contact late, and by more than the whole way that good parts give or with hardly a way to the end: nothing was
+        there. Early, and a way to the end as of two parts, or early by two ways: two. Otherwise by contact or by force,
+        whichever is off by more.
+        """
+        figures = self.envelope.figures
+        contact = _nearer(off["contact_s"], self._contact.value)
+        half, rest = off.get("half_s", math.nan), off.get("rest_s", math.nan)
+        share = self._share_of_way(found.need_s)
+        late = self._share_of_way(found.contact_s - figures["contact_s"].centre)
+        if contact > _TELLS and (share < _BARE or late > 1.0):
+            return "missing"
+        if contact < -_TELLS and (share > _TWO_PARTS or late < -_A_PART_EARLY):
+            return "double"
+        # Soft material takes more oil to half the setpoint, and less from there.
+        force = -half if not abs(rest) > abs(half) else rest
+        if math.isnan(force) or abs(contact) > abs(force):
+            return "thin" if contact > 0.0 else "thick"
+        return "soft" if force < 0.0 else "hard"
+
+    def _share_of_way(self, oil_s: float) -> float:
+        """Return oil as a share of what good parts take from contact to the end; NaN where that is not known."""
+        home = self.envelope.figures.get("need_s")
+        return math.nan if home is None else oil_s / math.exp(home.centre)
 
     def _half_ratio(self, found: Signature, off: dict[str, float], beyond: float) -> float:
         """The time to half the setpoint against the good parts', 1 where it is within their own scatter."""

@@ -58,7 +58,8 @@ class Signature:
     contact_s: oil to contact (by time: pedal to the moment the force leaves the approach); approach_N: force read in
     free travel (what seal friction differs from the calibration's by);
     rise_s, crest_s: from 20 to 80 and from 90 to 98 % of `landing_N`;
-    half_s: contact to half the setpoint, need_s: contact to the end by oil (NaN by time);
+    half_s: contact to half the setpoint, need_s: contact to the end by oil, rest_s: from half to the end by oil (both
+    NaN by time); way_s: time to contact, also where contact_s is oil: longer where the ram paused on its way;
     landing_N: force where the ram first stood still after contact, before any closing in; embed_Ns: force
     over time from contact to there (times ram speed: work, joules); knee_N: force from which the rise steepens
     most, after contact; steep_N_per_s: steepest rise; peak_N, settled_N: as recorded; loss_per_s: share of the
@@ -72,6 +73,8 @@ class Signature:
     crest_s: float
     half_s: float
     need_s: float
+    rest_s: float
+    way_s: float
     landing_N: float
     embed_Ns: float
     knee_N: float
@@ -105,6 +108,8 @@ _NOTHING: Final = Signature(
     crest_s=_NAN,
     half_s=_NAN,
     need_s=_NAN,
+    rest_s=_NAN,
+    way_s=_NAN,
     landing_N=_NAN,
     embed_Ns=_NAN,
     knee_N=_NAN,
@@ -124,7 +129,13 @@ def signature(stroke: Stroke, by_oil: bool | None = None) -> Signature:
     found = _signature_by_time(stroke)
     if not (stroke.by_oil if by_oil is None else by_oil):
         return found
-    return replace(found, contact_s=stroke.oil_contact_s, half_s=stroke.oil_half_s, need_s=stroke.oil_end_s)
+    return replace(
+        found,
+        contact_s=stroke.oil_contact_s,
+        half_s=stroke.oil_half_s,
+        need_s=stroke.oil_end_s,
+        rest_s=stroke.oil_end_s - stroke.oil_half_s,
+    )
 
 
 def _signature_by_time(stroke: Stroke) -> Signature:
@@ -151,6 +162,8 @@ def _signature_by_time(stroke: Stroke) -> Signature:
         crest_s=_between(above[max(0, at - 1) : stop + 2], landing - approach, 0.9, 0.98) * stroke.dt_s,
         half_s=_time_to(above, at, stroke.setpoint_N / 2.0 - approach) * stroke.dt_s - contact_s,
         need_s=_NAN,
+        rest_s=_NAN,
+        way_s=contact_s,
         landing_N=landing,
         stands_N=tuple(float(np.median(force[slice(*run)])) for run in still[:STANDS]),
         embed_Ns=float(np.trapezoid(np.maximum(risen, 0.0), dx=stroke.dt_s)),

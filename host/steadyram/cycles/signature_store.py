@@ -6,7 +6,7 @@ this setpoint that nobody called bad stand in, for a job is watched closest when
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,7 +87,37 @@ def judge_job(
         envelope = learn_envelope([strokes[number] for number in numbers])
     except BadInput:
         return Judged(None, numbers, {})
+    confirmed = sum(said.get(number) == "good" for number in numbers)
+    # Ten parts tell a scatter to a quarter of itself, thirty to an eighth: good ones among the others teach, too.
+    barred = {number for number, word in said.items() if word == "bad"}
+    usable = {each.seq: strokes[each.seq] for each in records if len(strokes[each.seq].force_N)}
+    envelope, numbers = learn_more(envelope, usable, numbers if confirmed >= LEAST_PARTS else (), barred)
     watch = Watch(envelope)
     verdicts = {each.seq: watch.judge(strokes[each.seq]) for each in records}
-    confirmed = sum(said.get(number) == "good" for number in numbers)
     return Judged(envelope, numbers, verdicts, provisional=confirmed < LEAST_PARTS)
+
+
+def learn_more(
+    envelope: Envelope, strokes: Mapping[int, Stroke], confirmed: Sequence[int], barred: Collection[int] = ()
+) -> tuple[Envelope, tuple[int, ...]]:
+    """Learn again from the confirmed parts and from the first ones that the envelope calls good; with their numbers.
+
+    One step of reweighting, as of robust estimates of scatter (Rousseeuw and Van Driessen 1999, Technometrics 41:212):
+    parts beyond the first estimate's limit do not count in the second. strokes: in their order, by number; barred: what
+    a person called bad. Where too few are left the envelope stays as it is.
+    """
+    watch = Watch(envelope)
+    called = {number: watch.judge(stroke).part for number, stroke in strokes.items()}
+    held = [
+        number
+        for number, stroke in strokes.items()
+        if stroke.learned
+        and stroke.stop in ("setpoint", "short")
+        and (number in confirmed or (called[number] == "good" and number not in barred))
+    ]
+    others = [number for number in held if number not in confirmed]
+    chosen = tuple(sorted([*confirmed, *others[: max(0, TEACHING_PARTS - len(confirmed))]]))
+    try:
+        return learn_envelope([strokes[number] for number in chosen]), chosen
+    except BadInput:
+        return envelope, chosen

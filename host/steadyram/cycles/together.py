@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-FALSE_ALARMS: Final = 0.003
+FALSE_ALARMS: Final = 0.01
 """Share of good parts that are beyond the limit, figures normal and independent."""
 
 _DRAWS: Final = 6_000
@@ -39,19 +39,31 @@ class Together(BaseModel):
     parts: int = Field(ge=_LEAST)
 
     def distance(self, off: Mapping[str, float]) -> float:
-        """Return how far a part is, in standard deviations; NaN where a figure is not known.
+        """Return how far a part is, in standard deviations, by the figures of it that are known; NaN without any.
 
         off: each figure less its centre, in the unit of `spread`.
         """
-        z = np.array([off.get(name, np.nan) for name in self.names]) / np.array(self.spread)
-        if not np.all(np.isfinite(z)):
+        z = self._scaled(off)
+        known = np.isfinite(z)
+        if not known.any():
             return float("nan")
-        told = z @ np.linalg.solve(np.array(self.correlation), z)
+        told = z[known] @ np.linalg.solve(np.array(self.correlation)[np.ix_(known, known)], z[known])
         return float(np.sqrt(told / (1.0 + 1.0 / self.parts)))
+
+    def share(self, off: Mapping[str, float]) -> float:
+        """Return the distance as a share of the limit for as many figures as are known; NaN without any."""
+        known = int(np.isfinite(self._scaled(off)).sum())
+        return self.distance(off) / distance_limit(self.parts, known) if known else float("nan")
+
+    def _scaled(self, off: Mapping[str, float]) -> NDArray[np.float64]:
+        scaled: NDArray[np.float64] = np.array([off.get(name, np.nan) for name in self.names]) / np.array(
+            self.spread
+        )
+        return scaled
 
     @property
     def limit(self) -> float:
-        """Return the distance that FALSE_ALARMS of good parts are beyond."""
+        """Return the distance that FALSE_ALARMS of good parts are beyond, all figures known."""
         return distance_limit(self.parts, len(self.names))
 
 

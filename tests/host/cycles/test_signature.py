@@ -12,7 +12,7 @@ from tests.host.cycles.samples import record
 from steadyram.cycles.envelope import Envelope, learn_band, learn_envelope
 from steadyram.cycles.envelope_watch import ONE_SIDE, Watch, one_part_limit
 from steadyram.cycles.signature import Stroke, signature
-from steadyram.cycles.signature_store import stroke_of
+from steadyram.cycles.signature_store import learn_more, stroke_of
 from steadyram.errors import BadInput
 
 DT = 0.002
@@ -201,14 +201,54 @@ def test_a_part_odd_by_all_its_figures_is_named_with_each_of_them() -> None:
     envelope = learn_envelope(teachers)
     contact, landing = (envelope.figures[name] for name in ("contact_s", "landing_N"))
     beyond = one_part_limit(20) - 0.2
-    bare = stroke(seed=77, plateau_N=math.exp(landing.centre + beyond * landing.sd_above))
-    odd = oiled(bare, contact.centre + beyond * contact.sd_above, half_s=0.0095)
+    low = stroke(seed=77, plateau_N=math.exp(landing.centre - beyond * landing.sd_below))
+    odd = oiled(low, contact.centre + beyond * contact.sd_above, half_s=0.0108)
     said = Watch(envelope).judge(odd)
-    # No figure alone is beyond its limit: the two together are.
-    assert said.part == "missing"
-    assert all(abs(said.deviations[name]) < one_part_limit(20) for name in ("contact_s", "landing_N"))
+    # No figure alone is beyond its limit: all of them together are.
+    assert said.part == "thin"
+    told = ("contact_s", "half_s", "rest_s")
+    assert all(abs(said.deviations[name]) < one_part_limit(20) for name in told)
     assert "contact +3.3" in said.reason()
     assert "all together, of what is allowed" in said.reason()
+
+
+@pytest.mark.parametrize(
+    ("contact_s", "half_s", "end_s", "expected"),
+    [
+        (0.4, 0.01, 0.03, "good"),
+        (0.4, 0.013, 0.03, "soft"),
+        (0.4, 0.0075, 0.03, "hard"),
+        (0.45, 0.008, 0.018, "missing"),
+        (0.37, 0.018, 0.055, "double"),
+        (0.415, 0.01, 0.03, "thin"),
+        (0.385, 0.01, 0.03, "thick"),
+    ],
+)
+def test_the_oil_of_a_part_tells_what_is_odd(
+    contact_s: float, half_s: float, end_s: float, expected: str
+) -> None:
+    rng = np.random.default_rng(19)
+    teachers = [oiled(each, 0.4 + 0.002 * float(rng.standard_normal())) for each in good(12)]
+    odd = dataclasses.replace(oiled(stroke(seed=5), contact_s, half_s), oil_end_s=end_s)
+    assert Watch(learn_envelope(teachers)).judge(odd).part == expected
+
+
+def test_parts_called_good_teach_the_scatter_too_and_bad_ones_do_not() -> None:
+    rng = np.random.default_rng(23)
+    parts = {n: oiled(each, 0.4 + 0.002 * float(rng.standard_normal())) for n, each in enumerate(good(20))}
+    parts |= {20: oiled(stroke(seed=6), 0.5), 21: oiled(stroke(seed=7), 0.4)}
+    first = learn_envelope([parts[n] for n in range(10)])
+    envelope, numbers = learn_more(first, parts, range(10), barred={21})
+    assert set(range(10)) < set(numbers)
+    assert not {20, 21} & set(numbers)
+    assert envelope.parts == len(numbers) > 15
+
+
+def test_a_stroke_ended_as_overdue_at_the_part_is_no_missing_one() -> None:
+    watch = Watch(learn_envelope([oiled(each, 0.4 + 0.001 * n) for n, each in enumerate(good(12))]))
+    ended = dataclasses.replace(oiled(stroke(seed=8), 0.405), stop="overdue", duration_s=0.9)
+    assert watch.judge(ended).part == "not judged"
+    assert watch.judge(dataclasses.replace(ended, oil_end_s=0.06)).part == "double"
 
 
 def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:

@@ -52,7 +52,10 @@ def test_a_part_that_no_figure_alone_shows_is_far_by_all_together() -> None:
     off = dict(zip(columns, (2.9, -2.9, 2.9), strict=True))
     assert known.distance(off) > known.limit
     assert known.distance({**off, "half_s": 0.0, "landing_N": 0.0}) < known.limit
-    assert math.isnan(known.distance({"contact_s": 1.0}))
+    # What is not known does not count, and fewer figures have a nearer limit.
+    assert math.isnan(known.share({}))
+    assert known.share({"contact_s": 6.0}) > 1.0 > known.share({"contact_s": 1.0})
+    assert known.share({"contact_s": 3.2}) > known.share({"contact_s": 3.2, "half_s": 0.0, "landing_N": 0.0})
 
 
 def test_too_few_parts_or_figures_teach_nothing() -> None:
