@@ -137,6 +137,8 @@ def proving_instrument(tmp: Path) -> None:
     for percent, earned in ((0.2, 1.0), (0.4, 2.0), (0.7, 3.0)):
         assert found({"reference": REFERENCE | {"expanded_percent": percent}}).iso_class == earned
     without_class({"reference": REFERENCE | {"expanded_percent": 5.0}})
+    without_class({"reference": REFERENCE | {"iso_376_class": None}}, "ISO 376")
+    assert found({"reference": REFERENCE | {"iso_376_class": 2.0}}).iso_class == 2.0
 
 
 def temperature(tmp: Path) -> None:
@@ -170,7 +172,7 @@ def e74(tmp: Path) -> None:
         found({"reseated": False}, levels=10),
         found({"zero_counts_after": None}, levels=10),
     ):
-        assert not any("E74" in s for s in standards(done, "kN"))
+        assert not any("E74 lower limit factor" in s for s in standards(done, "kN"))
 
 
 def laboratory(tmp: Path) -> None:
@@ -189,7 +191,7 @@ def item(tmp: Path) -> None:
 
 
 def method(tmp: Path) -> None:
-    with_all(tmp, "brought up from rest", "Deviations from this", "firmware 0.1.0")
+    with_all(tmp, "brought up from rest", "Deviations from the method", "procedure of steadyram", "firmware 0.1.0")
     no_certificate(tmp, {"firmware": ""})
 
 
@@ -227,7 +229,7 @@ def conditions(tmp: Path) -> None:
 
 def traceability(tmp: Path) -> None:
     with_all(tmp, "serial LC-7", "K-2211", "2026-11-30", "the national standard of force")
-    for lacking in ({"certificate": ""}, {"due": None}, {"due": date(2026, 1, 1)}, {"serial": "none"}):
+    for lacking in ({"certificate": ""}, {"calibrated_by": ""}, {"calibrated_on": None}, {"due": None}, {"due": date(2026, 1, 1)}, {"serial": "none"}):
         with pytest.raises(BadInput, match="claims traceability"):
             document(tmp, {"reference": REFERENCE | lacking})
 
@@ -237,11 +239,13 @@ def before_and_after(tmp: Path) -> None:
     path = journal_of(tmp / "old.jsonl", head=complete(made=datetime(2025, 1, 2, tzinfo=UTC), number=6))
     old = analyse(read_journal(path), "old", monte_carlo=False)
     _, page = document(tmp, previous=old)
-    assert "As found, with calibration No. 6" in page
+    assert "As found: errors of the polynomial of calibration No. 6-" in page
 
 
 def interval(tmp: Path) -> None:
-    with_all(tmp, "next due", "set by the user&#39;s quality rules")
+    with_all(tmp, "next due", "agreed with the customer")
+    _, page = document(tmp, {"interval_days": None})
+    assert "next due" not in page
 
 
 def rule_of_a_class(tmp: Path) -> None:
@@ -250,7 +254,13 @@ def rule_of_a_class(tmp: Path) -> None:
 
 def conformity(tmp: Path) -> None:
     with_all(tmp, "No statement of conformity to a limit is made")
-    done = verify(found(), [Point(reference=50e3, counts=counts_of(50e3))], 0.01, "guard-band")
+    day = datetime(2026, 1, 3, tzinfo=UTC)
+    for at, stated in ((day, True), (None, False)):
+        done = verify(found(), [Point(reference=50e3, counts=counts_of(50e3), at=at)], 0.01, "guard-band")
+        _, page = document(tmp, verification=done)
+        assert ("Result: pass" in page) == stated
+        assert ("the time of the fresh points was not recorded" in page) == (not stated)
+    done = verify(found(), [Point(reference=50e3, counts=counts_of(50e3), at=day)], 0.01, "guard-band")
     _, page = document(tmp, verification=done)
     assert "Specification: error of the device" in page
     assert "Decision rule: guarded acceptance" in page

@@ -55,6 +55,7 @@ EXAMPLES: Final[dict[str, str]] = {
     "calibration by-hand": "calibration-1.jsonl --header header.toml",
     "calibration analyse": "calibration-1.jsonl",
     "calibration certificate": "calibration-1.jsonl",
+    "calibration correct": "calibration-1.jsonl --key customer --to 'Example Brackets' --reason 'misspelt'",
     "calibration upload": "calibration-1.jsonl",
     "calibration confirm": "calibration-1.jsonl",
     "calibration verify": "calibration-1.jsonl --points fresh-points.csv",

@@ -27,9 +27,15 @@ from steadyram.errors import BadInput, CheckFailed
 from steadyram.link.records import Identity
 from steadyram.metrology.analyse import Analysis, analyse
 from steadyram.metrology.before import out_of_date, worth_of_reference
-from steadyram.metrology.certificate import Forces, contents
-from steadyram.metrology.certificate_file import write_certificate
-from steadyram.metrology.csv_record import csv_unit_told, default_unit, record_from_csv, reference_factor
+from steadyram.metrology.certificate import Forces, contents, friction_told
+from steadyram.metrology.certificate_file import paths_of, refuse_others, write_certificate
+from steadyram.metrology.csv_record import (
+    csv_unit_told,
+    dated,
+    default_unit,
+    record_from_csv,
+    reference_factor,
+)
 from steadyram.metrology.daily import ZERO_PART, daily_check
 from steadyram.metrology.decision import Rule
 from steadyram.metrology.drift import compare
@@ -42,6 +48,7 @@ from steadyram.metrology.guided import (
     ReadCounts,
     Taken,
     ask_preloads,
+    ask_reference_zero,
     guide,
     plan,
 )
@@ -51,12 +58,12 @@ from steadyram.metrology.issues import enter, next_issue, refuse_incomplete
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.nameplate import LARGEST_PART, largest_allowed_N
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CalibrationRecord, ReadBack
+from steadyram.metrology.record import CORRECTABLE, CalibrationRecord, ReadBack
 from steadyram.metrology.standards import standards
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.study_file import read_study
 from steadyram.metrology.summary import analysis_document
-from steadyram.metrology.verify import Verification
+from steadyram.metrology.verify import Verification, undecided_told
 from steadyram.metrology.verify import verify as verify_points
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse, show, to_unit
 
@@ -124,8 +131,14 @@ def _csv_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _load(
-    file: Path, header_file: Path | None, zero: float | None, reference_unit: str | None
+    file: Path,
+    header_file: Path | None,
+    zero: float | None,
+    reference_unit: str | None,
+    day: datetime | None = None,
 ) -> CalibrationRecord:
+    if day is not None and file.suffix.lower() != ".csv":
+        raise BadInput(f"{file} is a journal and has its date inside; leave --calibrated-on out.")
     if file.suffix.lower() != ".csv":
         return read_journal(file)
     if header_file is None or zero is None:
@@ -143,14 +156,14 @@ def _load(
     record = record_from_csv(file, head, reference_unit)
     if reference_unit is None:
         remark_at_end(csv_unit_told(file, head))
-    return record
+    return dated(record, None if day is None else day.date())
 
 
 @contextmanager
-def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str, float | None]]:
-    """Readings from the device with its firmware's version and its press's rated force (N), or typed in.
+def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, Identity | None, float | None]]:
+    """Readings from the device with who it is and its press's rated force (N), or typed in.
 
-    Typed in, the version is "" and the rated force None.
+    Typed in, the identity and the rated force are None.
     """
     if manual:
 
@@ -158,7 +171,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str, f
             value = click.prompt("reading in counts (16-bit scale)", type=Number(0, 65535), err=True)
             return Taken(value, 0.0, None)
 
-        yield typed, "", None
+        yield typed, None, None
         return
     with connected(port) as device:
         transport = device.client.transport
@@ -177,7 +190,7 @@ def _reader(port: str | None, manual: bool) -> Iterator[tuple[ReadCounts, str, f
                 max(values) - min(values),
             )
 
-        yield live, device.identity().fw, float(device.settings().values["capacity_n"])
+        yield live, device.identity(), float(device.settings().values["capacity_n"])
 
 
 @click.group("calibration")
@@ -265,7 +278,7 @@ def new(
     person = Person(ask, say)
     with (
         said_if_stopped(lambda: _new_left(journal_file)),
-        _reader(port, manual) as (read_counts, firmware, rated_N),
+        _reader(port, manual) as (read_counts, identity, rated_N),
     ):
         for sentence in first:
             say(sentence)
@@ -281,7 +294,9 @@ def new(
             force = _largest_force(start, largest, rated_N)
             # A plan that cannot be carried out shows before anyone moves the ram.
             plan(CalibrationRecord(header=start, points=()), levels, runs, force, rated_N)
-            journal = _begin_by_hand(journal_file, header_file, person, read_counts, firmware, force)
+            journal = _begin_by_hand(
+                journal_file, header_file, person, read_counts, identity, force, reference_unit
+            )
         head = journal.record.header
         unit = reference_unit or default_unit(head)
         reference_factor(head, unit)
@@ -307,8 +322,9 @@ def _begin_by_hand(
     header_file: Path,
     person: Person,
     read_counts: ReadCounts,
-    firmware: str,
+    identity: Identity | None,
     largest_N: float,
+    unit: str | None,
 ) -> Journal:
     """Preload, read the zero and the temperature, and begin the journal with what was answered."""
     preloads = ask_preloads(person, 1, show(largest_N, "newton", preferences().force_unit, 3))
@@ -321,10 +337,14 @@ def _begin_by_hand(
     if start.environment.ambient_C is None:
         ambient = person.temperature("Ambient temperature now, at the start")
         changes["environment"] = start.environment.model_copy(update={"ambient_C": ambient})
-    if firmware:
-        changes["firmware"] = firmware
+    if identity is not None:
+        changes["firmware"] = identity.fw
+        changes |= {"simulated": True, "invented": True} if identity.simulated else {}
+    shown = ask_reference_zero(person, start, unit or default_unit(start))
     journal = Journal.begin(journal_file, start.model_copy(update=changes))
-    journal.begin_run(RunStart(run=1, preloads=preloads, zero_counts=rest.counts, at=person.now()))
+    journal.begin_run(
+        RunStart(run=1, preloads=preloads, zero_counts=rest.counts, reference_zero=shown, at=person.now())
+    )
     return journal
 
 
@@ -364,13 +384,19 @@ def analyse_command(
     print_analysis(result, unit, scatter)
 
 
+def due_told(head: Header) -> str:
+    """Return when the next calibration is due, in words."""
+    return "no date of the next one" if head.due is None else f"due {head.due:%Y-%m-%d}"
+
+
 def upload_values(fields: Mapping[str, int], head: Header) -> dict[str, int]:
     """The device's calibration set: the integer polynomial with the record's number and dates."""
     return {
         **fields,
         "serial": head.number,
         "made_unix": int(head.made.timestamp()),
-        "due_unix": int(head.due.timestamp()),
+        # The device knows 0 as "no date".
+        "due_unix": 0 if head.due is None else int(head.due.timestamp()),
     }
 
 
@@ -414,12 +440,7 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
     worst = float(max(abs(result.device.residual_N)))
     click.echo(f"largest residual of the device's integers: {show(worst, 'newton', unit, 3)}")
     if result.friction is not None:
-        f = result.friction
-        click.echo(
-            f"seal friction {show(f.friction_N, 'newton', unit, 3)} ± {show(2 * f.u_friction_N, 'newton', unit, 2)}; "
-            f"transducer hysteresis {show(f.hysteresis_N, 'newton', unit, 2)} ± "
-            f"{show(2 * f.u_hysteresis_N, 'newton', unit, 2)} (k = 2)"
-        )
+        click.echo(friction_told(result.friction, result.record.header.sensor, unit))
     if not result.device.fields["friction_n"]:
         click.echo("seal friction: these points do not tell it, so 0 is stored")
     for sentence in standards(result, unit):
@@ -446,6 +467,11 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
 @click.option("--rule", type=click.Choice(["simple", "guard-band"]), default="guard-band", show_default=True)
 @_points_date
 @click.option(
+    "--calibrated-on",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day of the calibration, for a CSV without a column 'time'; left out it is not recorded.",
+)
+@click.option(
     "--replaces",
     type=NAMED,
     default=None,
@@ -462,6 +488,7 @@ def certificate(
     previous: Path | None,
     points_file: Path | None,
     points_date: datetime | None,
+    calibrated_on: datetime | None,
     replaces: str | None,
     reason: str | None,
     limit: str,
@@ -478,16 +505,13 @@ def certificate(
 
     As HTML and PDF/A; which of the two depends on what was measured and claimed.
 
-    Its issue is entered in the journal. The same again gives the same issue; a changed one is an amended document and
+    Its issue is entered in the journal; an amended one is a file of its own.
+    The same again gives the same issue; a changed one is an amended document and
     needs --replaces and --reason.
     """
     replaces, reason = replaces or "", reason or ""
     refuse_incomplete(replaces, reason)
-    if points_file is not None and points_file.suffix.lower() == ".csv" and points_date is None:
-        raise BadInput(
-            "fresh points from a CSV need --points-date YYYY-MM-DD, the day on which they were taken."
-        )
-    result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
+    result = analyse(_load(file, header_file, zero, reference_unit, calibrated_on), str(file), degree)
     stem = out if out is not None else file.with_suffix("")
     before = None if previous is None else analyse(read_journal(previous), str(previous), monte_carlo=False)
     judged = (
@@ -495,15 +519,21 @@ def certificate(
         if points_file is None
         else _judged(result, points_file, reference_unit, limit, rule, points_date)
     )
+    if judged is not None and not judged.taken:
+        raise BadInput(
+            "fresh points from a CSV without times need --points-date YYYY-MM-DD, the day on which they were taken."
+        )
     scatter, now = _scatter(zero_wander, friction_scatter), datetime.now(UTC).replace(microsecond=0)
     said = contents(result, unit, before, judged, now, scatter)
+    number = 1
     if file.suffix.lower() != ".csv":
-        issue = next_issue(result.record, said, replaces, reason, now)
-        said = contents(result, unit, before, judged, issue.at, scatter, issue)
+        issue = next_issue(result.record, said, replaces, reason, now, judged)
+        said, number = contents(result, unit, before, judged, issue.at, scatter, issue), issue.issue
+        refuse_others(said, paths_of(stem, number))
         enter(Journal.resume(file), issue)
     elif replaces:
         raise BadInput("issues are counted in a journal, and these points are in none; leave --replaces out.")
-    for path in write_certificate(said, result, stem, unit):
+    for path in write_certificate(said, result, stem, unit, number):
         click.echo(str(path))
     if not said.is_certificate:
         gaps = said.sections[0].lines
@@ -524,6 +554,24 @@ def _judged(
     if reference_unit is None and points_file.suffix.lower() == ".csv":
         remark_at_end(csv_unit_told(points_file, result.record.header))
     return verify_points(result, fresh.points, parse(limit, "dimensionless", what="limit"), rule, fresh)
+
+
+@calibration.command("correct")
+@click.argument("file", metavar="JOURNAL", type=_path)
+@click.option("--key", type=click.Choice(CORRECTABLE), required=True, help="Which text of the header.")
+@click.option("--to", "text", type=NAMED, required=True, help="What it should say.")
+@click.option("--reason", type=NAMED, required=True, help="Why it is corrected.")
+def correct(file: Path, key: str, text: str, reason: str) -> None:
+    """Correct a text of a journal's header, a misspelt customer for one; the first text stays in it.
+
+    A document that was made before needs an amended issue then: 'calibration certificate' with --replaces and --reason.
+    """
+    journal = Journal.resume(file)
+    done = journal.correct(key, text, reason, datetime.now(UTC).replace(microsecond=0))
+    click.echo(f"{done.key}: '{done.was}' is now '{done.now}'; the journal keeps both.")
+    if journal.record.issues:
+        last = journal.record.issues[-1].name
+        click.echo(f"Next: steadyram calibration certificate {file} --replaces {last} --reason TEXT")
 
 
 @calibration.command("upload")
@@ -548,7 +596,7 @@ def upload(
     with connected(port) as device:
         there = device.calibration()
         device.push_calibration(position_fields(there.values) | values, instead_of=there)
-    click.echo(f"Calibration {head.number} is in force; due {head.due:%Y-%m-%d}.")
+    click.echo(f"Calibration {head.number} is in force; {due_told(head)}.")
 
 
 def enter_read_back(device: Device, journal_file: Path, due: Mapping[str, int]) -> None:
@@ -661,6 +709,10 @@ def verify(
                 f"(k = {p.budget.coverage_factor:.2f}): {p.verdict}"
             )
         click.echo(f"rule: {done.rule}, limit {limit}: {done.verdict}")
+        if why := undecided_told(done):
+            click.echo(why)
+        if not done.taken:
+            click.echo("The day of these points was not stated (--points-date, or a column 'time').")
     if done.verdict != "pass":
         raise CheckFailed(
             f"The verification does not pass: {done.verdict} by the {done.rule} rule at {limit}."
@@ -673,9 +725,7 @@ def verify(
     "--gauge", required=True, help="What the mechanical gauge reads while the press holds, e.g. '1500 psi'."
 )
 @click.option("--gauge-range", required=True, help="Full scale of that gauge.")
-@click.option(
-    "--gauge-class", type=Number(0.1, 10), default=1.6, show_default=True, help="Per cent of range."
-)
+@click.option("--gauge-class", type=Number(0.1, 4), default=1.6, show_default=True, help="Per cent of range.")
 @click.option(
     "--gauge-resolution", default="0 bar", show_default=True, help="Smallest step that you can read on it."
 )
@@ -738,8 +788,10 @@ def check(
             f"{'Pass' if done.passed else 'Fail'}: gauge {shown(done.gauge_Pa)}, device {shown(done.device_Pa)}, "
             f"difference {shown(done.difference_Pa)}, allowed ±{shown(done.allowed_Pa)}; zero moved by "
             f"{done.zero_shift_counts:+.0f} counts or {force(done.zero_shift_N, 2)}, allowed "
-            f"±{done.zero_allowed_counts:.0f} counts or {force(done.zero_allowed_N, 2)} (by the calibration's U at "
-            f"{force(done.smallest_N, 3)}, at most {ZERO_PART:.0%} of it)."
+            f"±{done.zero_allowed_counts:.0f} counts or {force(done.zero_allowed_N, 2)} (calibration "
+            f"{done.calibration}, whose U at {force(done.zero_judged_at_N, 3)} is "
+            f"{force(done.calibration_expanded_N, 2)}; with temperature and two readings of the zero "
+            f"{force(done.zero_budget.expanded_N, 2)}; at most {ZERO_PART:.0%} of {force(done.smallest_N, 3)})."
         )
     if not done.passed:
         at_rest = (
@@ -751,7 +803,7 @@ def check(
         raise CheckFailed(
             f"{at_rest}The daily check does not pass: do not run with the cutoff until the chain is looked at."
         )
-    if head.due < datetime.now(UTC):
+    if head.due is not None and head.due < datetime.now(UTC):
         click.echo(f"The calibration was due on {head.due:%Y-%m-%d}.", err=True)
 
 
@@ -807,7 +859,7 @@ def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: b
     after = analyse(read_journal(new_file), str(new_file), monte_carlo=False)
     done = compare(before, after, parse(limit, "dimensionless", what="limit"))
     if as_json:
-        document = asdict(done) | {"due": done.due.isoformat()}
+        document = asdict(done) | {"due": None if done.due is None else done.due.isoformat()}
         click.echo(json.dumps(document, allow_nan=False))
         return
     forces, least = Forces(unit), min(level.expanded_N for level in after.levels)
@@ -818,8 +870,8 @@ def compare_command(old: Path, new_file: Path, limit: str, unit: str, as_json: b
             f"E_n {v.normalised_error:+.2f}"
         )
     click.echo(
-        f"{done.trend}; as found {'within' if done.as_found_within else 'OUTSIDE'} {limit}; next due "
-        f"{done.due:%Y-%m-%d}"
+        f"{done.trend}; as found {'within' if done.as_found_within else 'OUTSIDE'} {limit} (errors alone, U not "
+        f"considered); next due {'not agreed' if done.due is None else f'{done.due:%Y-%m-%d}'}"
     )
     if not done.as_found_within:
         click.echo("Parts made since the earlier calibration may be affected: look at their records.")

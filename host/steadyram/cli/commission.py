@@ -25,7 +25,13 @@ from steadyram.cli._session import (
     progress_bar,
     said_if_stopped,
 )
-from steadyram.cli.calibration import enter_read_back, print_analysis, smallest_setpoint_N, upload_values
+from steadyram.cli.calibration import (
+    due_told,
+    enter_read_back,
+    print_analysis,
+    smallest_setpoint_N,
+    upload_values,
+)
 from steadyram.commission.calibrate import calibrate as run_calibration
 from steadyram.commission.capability import TOLERANCE, Feed, can_hold, cautions, feeds, wide_code_forces_N
 from steadyram.commission.characterise import Characteristics
@@ -132,12 +138,15 @@ def calibrate(
                 f"{press.counts_step}: the device's are taken.",
                 err=True,
             )
+        identity = device.identity()
+        simulated = identity.simulated or hands_url is not None
         header = header.model_copy(
             update={
-                "firmware": device.identity().fw,
+                "firmware": identity.fw,
                 "counts_step": press.counts_step,
-                # Hands at an address are a simulated press's: what they read is nobody's measurement.
-                "invented": header.invented or hands_url is not None,
+                # Hands at an address are a simulated press's, too.
+                "simulated": simulated,
+                "invented": header.invented or simulated,
             }
         )
         scatter = scatter_of(device.press_values())
@@ -208,7 +217,7 @@ def calibrate(
         click.echo(
             "This press does not hold its load: two points only, and seal friction cannot be told apart."
         )
-    done = "not uploaded yet" if no_upload else f"in force on the device, due {header.due:%Y-%m-%d}"
+    done = "not uploaded yet" if no_upload else f"in force on the device, {due_told(header)}"
     kind = "" if procedure == "full" else " (a working calibration)"
     click.echo(f"The record is {target}; calibration {header.number}{kind} is {done}.", err=True)
 

@@ -33,6 +33,11 @@ class Identity(BaseModel):
     job_slots: int = Field(ge=1, le=1000)
     line_max: int = Field(ge=60, le=1024)
 
+    @property
+    def simulated(self) -> bool:
+        """True for the board of the simulated press: what it reads is nobody's measurement."""
+        return self.board == "virtual"
+
     def has(self, capability: str) -> bool:
         """True when the device lists `capability`."""
         return capability in self.caps.split(",")

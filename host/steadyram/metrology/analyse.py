@@ -31,6 +31,7 @@ from steadyram.units import show
 
 # A reference whose own expanded uncertainty is more than this part of the force is told at that force.
 POOR_REFERENCE_PART = 0.05
+REFERENCE_ZERO = "zero of the reference"
 ONE_RUN = "run to run: not measured, one step instead"
 
 
@@ -113,8 +114,17 @@ class Analysis:
 
     def reference_lines(self, force_N: float) -> list[Component]:
         """Lines of the budget that the reference brings at a force; newtons."""
-        lines = measurement_of(self.record.header).components(Newton(force_N))
+        lines = [*measurement_of(self.record.header).components(Newton(force_N)), *self._reference_zero()]
         return [line for line in lines if not (self.seat_in_runs and line.name == SEAT)]
+
+    def _reference_zero(self) -> list[Component]:
+        """Line of a load cell whose own zero moved between the runs; a gauge's zero is in its class."""
+        zeros = self.record.reference_zeros
+        moved = max(zeros) - min(zeros) if zeros else 0.0
+        if self.record.header.reference.kind == "gauge" or not moved:
+            return []
+        basis = f"±{moved:.4g} N × 1, largest less smallest of {len(zeros)} readings at rest"
+        return [Component(REFERENCE_ZERO, moved / math.sqrt(3.0), "B", shape="rectangular", basis=basis)]
 
     @property
     def seat_in_runs(self) -> bool:
@@ -123,28 +133,41 @@ class Analysis:
 
     def reading_lines(self, force_N: float) -> list[Component]:
         """Lines of one device reading at a force; newtons."""
-        return reading_lines(self.record.header, self.curve, force_N, self.run_scatter)
+        return reading_lines(self.record, self.curve, force_N, self.run_scatter)
 
     def lines_at(self, force_N: float) -> list[Component]:
         """Every line at a force but what the runs differ in; newtons."""
-        header, curve, runs = self.record.header, self.curve, self.run_scatter
+        record, curve, runs = self.record, self.curve, self.run_scatter
         return [
             *self.reference_lines(force_N),
-            *reading_lines(header, curve, force_N, runs),
-            *curve_lines(header, curve, force_N, runs),
+            *reading_lines(record, curve, force_N, runs),
+            *curve_lines(record, curve, force_N, runs),
         ]
 
     def budget_at(self, force_N: float) -> Budget:
         """Uncertainty of one device reading of rising force at `force_N` (N), in a stroke like the mean of many."""
         lines, runs = self.lines_at(force_N), self.run_scatter
         if runs.mean_N > 0.0:
-            lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t"))
+            basis = f"standard deviation of the runs' means, {runs.of_means_N:.4g} N, over the root of {runs.runs}"
+            lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t", basis))
         elif runs.runs == 1:
             # At the least each run begins at a zero that is known to a converter step.
-            slope = self.curve.slope_N_per_count(self.curve.u_of_force(force_N))
-            step = slope * self.record.header.counts_step / math.sqrt(12.0)
-            lines.append(Component(ONE_RUN, step, "B", shape="rectangular"))
+            slope = self.slope_at(force_N)
+            half = self.record.header.counts_step / 2.0
+            basis = f"±{half:g} counts × {slope:.5g} N/count"
+            lines.append(
+                Component(ONE_RUN, slope * half / math.sqrt(3.0), "B", shape="rectangular", basis=basis)
+            )
         return combine(lines)
+
+    def slope_at(self, force_N: float) -> float:
+        """Return newtons a count at a force."""
+        return self.curve.slope_N_per_count(self.curve.u_of_force(force_N))
+
+    @property
+    def not_included(self) -> list[str]:
+        """What the budget has no line for."""
+        return _not_included(self)
 
     def widening_at(self, force_N: float) -> float:
         """Return by how much Monte Carlo widens the budget at a force: between two levels, in proportion."""
@@ -183,11 +206,11 @@ def analyse(
     residual = force - curve.value(curve.u_points)
     friction = _friction(record, curve, float(force.max()))
     curve.device.fields["friction_n"] = round(max(0.0, _friction_N(record, friction)))
-    slope = _mean_slope(curve)
-    # ISO 7500-1 (from memory): the step, or half of the fluctuation where that is more.
-    resolution = slope * max(header.counts_step, (header.fluctuation_counts or 0.0) / 2.0)
-    returned = _zero_return(record)
-    f0 = None if returned is None else 100.0 * slope * returned / float(force.max())
+    # The resolution as a force is largest where the curve is steepest.
+    slope = max(curve.slope_N_per_count(u) for u in curve.u_points)
+    resolution = slope * header.resolution_counts
+    returned = record.worst_zero_return_counts
+    f0 = None if returned is None else 100.0 * curve.slope_N_per_count(0.0) * returned / float(force.max())
     errors = level_errors(record, curve)
     scatter = run_scatter(record, curve)
     runs = scatter.runs
@@ -221,21 +244,6 @@ def analyse(
     return replace(done, notes=tuple(_notes(done)))
 
 
-def _zero_return(record: CalibrationRecord) -> float | None:
-    """Return the worst zero return of a run (counts), over all runs together where each run's was not read."""
-    each = record.zero_returns_counts
-    together = record.header.zero_return_counts
-    if together is None:
-        return None
-    return max((*(each or ()), together), key=abs)
-
-
-def _mean_slope(curve: Curve) -> float:
-    """Newtons a count over the whole calibration."""
-    value, counts = curve.value(curve.u_points), curve.device.counts
-    return float((value.max() - value.min()) / (counts.max() - counts.min()))
-
-
 def _friction(record: CalibrationRecord, curve: Curve, force_max: float) -> Friction | None:
     falling = [p for p in record.points if p.direction == "falling"]
     if not falling or record.header.reference.kind == "gauge":
@@ -244,7 +252,7 @@ def _friction(record: CalibrationRecord, curve: Curve, force_max: float) -> Fric
     design = np.vander(u, curve.degree + 1, increasing=True)
     shared = np.asarray(design @ curve.covariance @ design.T, dtype=np.float64)
     force = np.asarray([record.force_N(p) for p in falling])
-    return tell_apart(force, curve.value(u), force_max, shared)
+    return tell_apart(force, curve.value(u), force_max, shared, [p.run for p in falling])
 
 
 def _friction_N(record: CalibrationRecord, friction: Friction | None) -> float:
@@ -263,7 +271,7 @@ def _levels(
     curve, runs, levels = partial.curve, partial.run_scatter, []
     for e in errors:
         budget = partial.budget_at(e.force_N)
-        a = 100.0 * partial.resolution_N / e.force_N
+        a = 100.0 * partial.slope_at(e.force_N) * partial.record.header.resolution_counts / e.force_N
         check = (
             None
             if rng is None
@@ -346,6 +354,7 @@ def _notes(found: Analysis) -> list[str]:
         f"errors are judged on the {len(curve.rising)} points that the curve of {curve.degree + 1} coefficients was "
         f"fitted to: {curve.dof} degrees of freedom",
         *_not_included(found),
+        *_seat(found),
     ]
     if warning := nameplate_warning(found.record):
         notes.append(warning)
@@ -376,7 +385,7 @@ def _notes(found: Analysis) -> list[str]:
 
 
 def _not_included(found: Analysis) -> list[str]:
-    """Say what the budget has no line for, and what stands in for it."""
+    """Say what the budget has no line for."""
     reference, said = found.record.header.reference, []
     if found.runs == 1:
         said.append(
@@ -389,15 +398,21 @@ def _not_included(found: Analysis) -> list[str]:
         )
     if not found.record.header.temperature_span_K or not found.record.header.temperature_percent_per_K:
         said.append("temperature of the sensor: not included (its figures are 0 in the header)")
-    if reference.kind == "gauge":
-        return said
-    if not reference.seat_percent:
+    if reference.kind == "load-cell" and len(found.record.reference_zeros) < 2:
+        said.append("zero of the reference between the runs: not included (it was not read)")
+    if reference.kind == "load-cell" and not reference.seat_percent:
         said.append("tilted or rough seat of the reference: not included (seat_percent is 0 or missing)")
-    elif found.seat_in_runs:
-        said.append("tilted or rough seat of the reference: re-seated and measured, in the line run to run")
-    else:
-        said.append(
-            f"tilted or rough seat of the reference: up to {reference.seat_percent:g} % of the force "
-            f"({reference.seat_basis or 'by the header'})"
-        )
     return said
+
+
+def _seat(found: Analysis) -> list[str]:
+    """Say where the seat of a load cell is in the budget."""
+    reference = found.record.header.reference
+    if reference.kind == "gauge" or not reference.seat_percent:
+        return []
+    if found.seat_in_runs:
+        return ["tilted or rough seat of the reference: re-seated and measured, in the line run to run"]
+    return [
+        f"tilted or rough seat of the reference: up to {reference.seat_percent:g} % of the force "
+        f"({reference.seat_basis or 'by the header'})"
+    ]

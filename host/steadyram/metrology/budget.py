@@ -13,7 +13,10 @@ from typing import Literal
 
 import scipy
 
-Shape = Literal["normal", "rectangular", "t"]
+# Marks an input that nobody measured here: it was given for the calibration (ISO/IEC 17025:2017, 7.8.2.2).
+GIVEN = " [given]"
+
+Shape = Literal["normal", "rectangular", "triangular", "t"]
 
 
 @dataclass(frozen=True)
@@ -22,7 +25,7 @@ class Component:
 
     u: standard uncertainty already in the unit of the result (sensitivity included); kind: "A"
     (statistics) or "B" (anything else); dof: degrees of freedom, inf when known well; shape: for
-    Monte Carlo.
+    Monte Carlo; basis: the input that u was made of, with its half width or divisor and its sensitivity.
     """
 
     name: str
@@ -30,6 +33,7 @@ class Component:
     kind: Literal["A", "B"]
     dof: float = math.inf
     shape: Shape = "normal"
+    basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,13 +82,16 @@ class Stated:
 
 @dataclass(frozen=True)
 class BudgetLine:
-    """One line as it is printed; dof is None where it is known well; share: of the combined variance."""
+    """One line as it is printed; dof is None where it is known well; share: of the combined variance; basis: its "
+    "input."""
 
     name: str
     u_N: float
     type: Literal["A", "B"]
     dof: float | None
     share: float
+    distribution: Shape = "normal"
+    basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,7 +115,15 @@ def stated(budget: Budget) -> StatedBudget:
         budget.expanded,
         budget.level,
         tuple(
-            BudgetLine(c.name, c.u, c.kind, c.dof if math.isfinite(c.dof) else None, budget.share(c))
+            BudgetLine(
+                c.name,
+                c.u,
+                c.kind,
+                c.dof if math.isfinite(c.dof) else None,
+                budget.share(c),
+                c.shape,
+                c.basis,
+            )
             for c in budget.components
         ),
     )

@@ -14,15 +14,17 @@ from steadyram import __version__
 from steadyram.metrology.analyse import Analysis, Level
 from steadyram.metrology.budget import StatedBudget, stated
 from steadyram.metrology.certificate_facts import FORMULA, facts_of, methods_of, traceability_of
-from steadyram.metrology.claims import CERTIFICATE, title_of
+from steadyram.metrology.claims import CERTIFICATE, INVENTED, title_of
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.drift import compare
+from steadyram.metrology.friction import Friction
+from steadyram.metrology.header import Header
 from steadyram.metrology.monte_carlo import TRIALS
 from steadyram.metrology.record import Issue, document_number
 from steadyram.metrology.standards import standards, with_fresh
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.verify import Verification
-from steadyram.units import to_unit
+from steadyram.units import show, to_unit
 
 CAUTION = (
     "This document is made and signed by the persons named below. It is not issued under accreditation, and it is "
@@ -38,6 +40,13 @@ SOURCES = (
 
 
 NOT_RECORDED = "not recorded"
+_INPUTS = (
+    "Input: half width (±) or standard uncertainty, times its sensitivity; a rectangular half width is divided by "
+    "the root "
+    "of 3, a triangular sum of two of them by the root of 1.5. [given]: by the header, from customer, data sheet or "
+    "judgement, not measured here; it can affect the validity of the results. Six digits so that the sum can be "
+    "recomputed; results have two (JCGM 100, 7.2.6)."
+)
 
 
 @dataclass(frozen=True)
@@ -72,6 +81,7 @@ class Contents:
     issued: datetime
     digest: str
     number: str
+    simulated: bool = False
 
     @property
     def is_certificate(self) -> bool:
@@ -87,7 +97,7 @@ class Contents:
     @property
     def foot(self) -> str:
         """What stands on every page."""
-        data = " Invented data." if self.invented else ""
+        data = f" {INVENTED}." if self.simulated else " Invented data." if self.invented else ""
         return f"{self.title} {self.name}.{data} May be reproduced only as a whole."
 
 
@@ -166,14 +176,19 @@ def contents(
         )
     return Contents(
         title=title,
-        name=f"No. {number}, {header.sensor} {header.transducer.serial}, {header.made:%Y-%m-%d}",
+        name=f"No. {number}, {header.sensor} {header.transducer.serial}, {_of_day(header)}",
         number=number,
         invented=header.invented,
+        simulated=header.simulated,
         sections=tuple(sections),
         caution=CAUTION,
         digest=analysis.record.digest,
         issued=day,
     )
+
+
+def _of_day(header: Header) -> str:
+    return f"{header.made:%Y-%m-%d}" if header.made_recorded else "date not recorded"
 
 
 def _issue_facts(number: str, issue: Issue | None) -> tuple[tuple[str, str], ...]:
@@ -201,7 +216,7 @@ def _polynomial(analysis: Analysis) -> tuple[str, tuple[str, ...]]:
 
 
 def _results(analysis: Analysis, forces: Forces, verification: Verification | None) -> list[str]:
-    levels, curve = analysis.levels, analysis.curve
+    levels, curve, header = analysis.levels, analysis.curve, analysis.record.header
     worst = max(levels, key=lambda v: v.expanded_N / v.force_N)
     said = [
         f"Range {forces.shown(levels[0].force_N)} to {forces.shown(levels[-1].force_N)}, rising force. The results "
@@ -213,17 +228,14 @@ def _results(analysis: Analysis, forces: Forces, verification: Verification | No
         f"Largest residual of the device's integer polynomial "
         f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
         "degrees of freedom.",
+        f"U holds for the sensor within {_span(header)} of the temperature of this calibration, and so for later use "
+        f"there. Not in U: {'; '.join(analysis.not_included) or 'nothing that is known'}.",
         *standards(analysis, forces.unit, verification),
     ]
     if analysis.zero_error_percent is not None:
         said.append(f"Zero return after the runs: {analysis.zero_error_percent:+.3f} % of the largest force.")
     if analysis.friction is not None:
-        f = analysis.friction
-        said.append(
-            f"Seal friction {forces.shown(f.friction_N, 3)} (standard uncertainty {forces.shown(f.u_friction_N, 2)}), "
-            f"told apart from the {analysis.record.header.sensor}'s hysteresis at mid-range, "
-            f"{forces.shown(f.hysteresis_N, 2)} (standard uncertainty {forces.shown(f.u_hysteresis_N, 2)})."
-        )
+        said.append(friction_told(analysis.friction, header.sensor, forces.unit))
     checks = [v.monte_carlo for v in levels if v.monte_carlo is not None]
     if checks:
         agree = sum(c.agrees for c in checks)
@@ -231,6 +243,30 @@ def _results(analysis: Analysis, forces: Forces, verification: Verification | No
         wider = f"; not at {others}, where the wider interval is stated" if others else ""
         said.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} forces{wider}.")
     return said
+
+
+def _span(header: Header) -> str:
+    return f"±{header.temperature_span_K:g} K"
+
+
+def friction_told(friction: Friction, sensor: str, unit: str) -> str:
+    """Return seal friction and hysteresis with their expanded uncertainties, or their sum where one run was taken."""
+    k, dof = friction.coverage_factor, friction.dof
+
+    def told(value_N: float, u_N: float) -> str:
+        return f"{show(value_N, 'newton', unit, 3)} ± {show(k * u_N, 'newton', unit, 2)}"
+
+    how = f"(k = {k:.2f} by {dof} degrees of freedom, 95 %)"
+    if friction.hysteresis_N is None or friction.u_hysteresis_N is None:
+        return (
+            f"Half the gap between the branches: {told(friction.friction_N, friction.u_friction_N)} {how}. It is seal "
+            f"friction and the {sensor}'s hysteresis together: one run does not tell them apart."
+        )
+    return (
+        f"Seal friction {told(friction.friction_N, friction.u_friction_N)}, told apart from the {sensor}'s "
+        f"hysteresis at "
+        f"mid-range, {told(friction.hysteresis_N, friction.u_hysteresis_N)} {how}."
+    )
 
 
 def _optional(value: float | None, digits: int, missing: str = "not taken") -> str:
@@ -319,8 +355,8 @@ def _history(
     if previous is None:
         return (
             (
-                "As found: not stated, no earlier calibration was given. As left: the results above, with the "
-                "polynomial below in the device.",
+                "As found: not stated, no earlier calibration was given. As left: the results above are those of the "
+                f"polynomial below; {_held(analysis)}.",
             ),
             (),
         )
@@ -354,13 +390,23 @@ def _history(
     )
     return (
         (
-            f"As found, with calibration No. {old.number} of {old.made:%Y-%m-%d} in force: errors "
-            f"{'within' if drift.as_found_within else 'OUTSIDE'} 1 % of the force throughout.",
+            f"As found: errors of the polynomial of calibration No. {document_number(previous.record)} of "
+            f"{old.made:%Y-%m-%d}, "
+            f"computed from this calibration's readings; {_held(previous)}. As left: errors of the polynomial below; "
+            f"{_held(analysis)}. No statement of conformity is made of either.",
             f"Since then: {drift.trend}.",
             *_common_reference(previous, analysis),
         ),
         (Table(headings, rows, (3, 3, 3, 3, 2, 2, 2), note),),
     )
+
+
+def _held(analysis: Analysis) -> str:
+    """Say whether a device was seen to hold the polynomial."""
+    held = analysis.record.read_back_of(analysis.device.fields)
+    if held is None:
+        return "whether a device ran it is not recorded"
+    return f"device {held.device} held it on {held.at:%Y-%m-%d}"
 
 
 def _common_reference(previous: Analysis, analysis: Analysis) -> tuple[str, ...]:
@@ -386,6 +432,8 @@ def _conformity(
             ),
             (),
         )
+    if not all(p.at for p in verification.points):
+        return _compared(verification, forces)
     limit = f"{100 * verification.limit_fraction:g} %"
     rule = (
         "guarded acceptance: a point passes where the error is within the limit less U, fails beyond the limit plus "
@@ -415,8 +463,7 @@ def _conformity(
          f"U ({unit})", "k", "verdict"),
         rows,
         (5, 3, 3, 3, 3, 3, 2, 3),
-        "Fresh points, not among those that were fitted. U: expanded uncertainty of the comparison, coverage about "
-        "95 % with the k of its row.",
+        _COMPARISON,
     )  # fmt: skip
     return (
         (
@@ -426,7 +473,60 @@ def _conformity(
             f"Fresh points taken on {verification.taken or 'a day that was not stated'} against "
             f"{verification.reference}; SHA-256 digest of their record: {verification.digest or 'none'}.",
         ),
-        (table,),
+        (table, _comparison_budget(verification, forces)),
+    )
+
+
+_COMPARISON = (
+    "Fresh points, not among those that were fitted. U: expanded uncertainty of the comparison, coverage about 95 % "
+    "with "
+    "the k of its row: reference and one reading. What zero and temperature do to the device is part of the error that "
+    "is compared, not of U; of a CSV of points the zero is that of the calibration."
+)
+
+
+def _comparison_budget(verification: Verification, forces: Forces) -> Table:
+    """Return the budget of the comparison at the point where it is largest for its force."""
+    worst = max(verification.points, key=lambda p: p.expanded_N / p.reference_N)
+    return Table(
+        ("contribution", "input", f"standard uncertainty ({forces.unit})", "share"),
+        tuple(
+            (c.name, c.basis, forces.value(c.u_N, 6), f"{100 * c.share:.0f} %")
+            for c in worst.budget.components
+        ),
+        (4, 7, 3, 2),
+        f"Budget of the comparison at {forces.shown(worst.reference_N)}. {_budget_line(worst.budget, forces)}",
+    )
+
+
+def _compared(verification: Verification, forces: Forces) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    """Return fresh points whose time was not recorded: compared, but no statement of conformity."""
+    least = min(p.expanded_N for p in verification.points)
+    rows = tuple(
+        (
+            forces.column(p.reference_N, least),
+            forces.column(p.indicated_N, least),
+            forces.column(p.error_N, least, True),
+            forces.column(p.expanded_N, least),
+            f"{p.budget.coverage_factor:.2f}",
+        )
+        for p in verification.points
+    )
+    unit = forces.unit
+    table = Table(
+        (f"reference ({unit})", f"device ({unit})", f"error ({unit})", f"U ({unit})", "k"),
+        rows,
+        (3, 3, 3, 3, 2),
+        _COMPARISON,
+    )
+    return (
+        (
+            "No statement of conformity to a limit is made: the time of the fresh points was not recorded (take them "
+            "by 'calibration by-hand', or give a CSV with a column 'time').",
+            f"Fresh points, by what was said of them taken on {verification.taken or 'a day that was not stated'} "
+            f"against {verification.reference}; SHA-256 digest of their record: {verification.digest or 'none'}.",
+        ),
+        (table, _comparison_budget(verification, forces)),
     )
 
 
@@ -448,11 +548,13 @@ def _budget(analysis: Analysis, forces: Forces, level: Level, why: str) -> Secti
         (_budget_line(budget, forces),),
         (
             Table(
-                ("contribution", f"standard uncertainty ({forces.unit})", "type", "degrees of freedom",
-                 "share of variance"),
+                ("contribution", "input", "distribution", f"standard uncertainty ({forces.unit})", "type",
+                 "degrees of freedom", "share"),
                 tuple(
                     (
                         c.name,
+                        c.basis,
+                        {"t": "Student's t"}.get(c.distribution, c.distribution),
                         forces.value(c.u_N, 6),
                         c.type,
                         "many" if c.dof is None else f"{c.dof:g}",
@@ -460,8 +562,8 @@ def _budget(analysis: Analysis, forces: Forces, level: Level, why: str) -> Secti
                     )
                     for c in budget.components
                 ),
-                (4, 3, 1, 2, 2),
-                _freedom(analysis),
+                (4, 7, 3, 3, 1, 2, 2),
+                f"{_freedom(analysis)} {_INPUTS}",
             ),
         ),
     )  # fmt: skip
@@ -499,7 +601,9 @@ def _points(analysis: Analysis, forces: Forces) -> Table:
     for i, point in enumerate(record.points):
         force = record.force_N(point)
         shown = forces.column(float(indicated[i]), least)
-        error = forces.column(float(indicated[i]) - force, least, True)
+        # A gauge's falling force is its pressure with the friction that is assumed: that error was not measured.
+        assumed = point.direction == "falling" and record.header.reference.kind == "gauge"
+        error = "not measured" if assumed else forces.column(float(indicated[i]) - force, least, True)
         reference = forces.column(force, least)
         when = NOT_RECORDED if point.at is None else f"{point.at.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
         rows.append(
@@ -534,6 +638,10 @@ def _points(analysis: Analysis, forces: Forces) -> Table:
 def _notes(analysis: Analysis) -> list[str]:
     header, record = analysis.record.header, analysis.record
     said = [header.note] if header.note else []
+    said += [
+        f"Corrected on {c.at:%Y-%m-%d}, {c.key}: '{c.was}' to '{c.now}', because: {c.reason}."
+        for c in record.corrections
+    ]
     said += [f"{note[0].upper()}{note[1:]}." for note in analysis.notes]
     digest = f"SHA-256 digest of the record: {record.digest}." if record.digest else ""
     versions = f"Made by steadyram {__version__}; firmware {header.firmware or 'not recorded'}."

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, date, datetime
 
+from steadyram import __version__
 from steadyram.config import preferences
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import combine
 from steadyram.metrology.header import Header, Instrument, Reference
 from steadyram.metrology.nameplate import nameplate_doubted
+from steadyram.metrology.traceability import claims_traceability
 from steadyram.units import show
 
 FORMULA = (
@@ -16,6 +18,8 @@ FORMULA = (
     "rising force"
 )
 NOT_SAID = "not stated"
+# The procedure of hardware_notes/calibration.md, which is kept with the program and so has its version.
+METHOD = f"procedure of steadyram {__version__} (its page on calibration), full or working as said below"
 
 
 def facts_of(
@@ -31,15 +35,37 @@ def facts_of(
         ("item", f"force reading of {_named(header.press)}, with {_named(header.transducer)}"),
         ("condition as received", header.press.condition or NOT_SAID),
         _range(header, unit),
-        ("reference", _reference(header)),
+        ("reference", _reference(header, unit)),
         ("environment", _environment(header)),
-        ("date of calibration", header.made.strftime("%Y-%m-%d %H:%M %Z")),
+        ("date of calibration", _calibrated(analysis)),
         ("date of issue", issued.strftime("%Y-%m-%d")),
+        *_due(header),
+        ("force unit", unit),
+    )
+
+
+def _calibrated(analysis: Analysis) -> str:
+    """Return the day of the calibration, with the time from the first point to the last where it was recorded."""
+    header = analysis.record.header
+    if not header.made_recorded:
+        return "not recorded"
+    at = [p.at for p in analysis.record.points if p.at is not None]
+    day = f"{header.made:%Y-%m-%d}"
+    if not at:
+        return day
+    first, last = (t.astimezone(UTC) for t in (min(at), max(at)))
+    return f"{day}, points from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC"
+
+
+def _due(header: Header) -> tuple[tuple[str, str], ...]:
+    """Return the next date only where an interval was agreed (ISO/IEC 17025:2017, 7.8.4.3; from memory)."""
+    if header.due is None:
+        return ()
+    return (
         (
             "next due",
-            f"{header.due:%Y-%m-%d}, by an interval of {header.interval_days} days set by the user's quality rules",
+            f"{header.due:%Y-%m-%d}, by an interval of {header.interval_days} days agreed with the customer",
         ),
-        ("force unit", unit),
     )
 
 
@@ -54,18 +80,41 @@ def _range(header: Header, unit: str) -> tuple[str, str]:
     )
 
 
+def _day(one: date | None) -> str:
+    return NOT_SAID if one is None else f"{one:%Y-%m-%d}"
+
+
 def _named(one: Instrument) -> str:
     return f"{one.what} (serial {one.serial})"
 
 
-def _reference(header: Header) -> str:
+def _reference(header: Header, force_unit: str) -> str:
     one = header.reference
     kind = "gauge on the line" if one.kind == "gauge" else "load cell under the ram"
     due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
+    made = NOT_SAID if one.calibrated_on is None else f"{one.calibrated_on:%Y-%m-%d}"
+    by = one.calibrated_by or NOT_SAID
+    accredited = f" ({one.accreditation})" if one.accreditation.strip() else ""
     return (
-        f"{one.what}, {kind}, serial {one.serial}; certificate {one.certificate or NOT_SAID}, valid until {due}; "
-        f"{_stated(one)}"
+        f"{one.what}, {kind}, serial {one.serial}; certificate {one.certificate or NOT_SAID} of {made} by "
+        f"{by}{accredited}, "
+        f"valid until {due}; {_reach(one, force_unit)}; {_stated(one)}"
     )
+
+
+def _reach(one: Reference, force_unit: str) -> str:
+    """Return the reference's calibrated range and its classes."""
+    said = ["calibrated range " + NOT_SAID]
+    if one.calibrated_from is not None and one.calibrated_to is not None:
+        si, unit = ("pascal", preferences().pressure_unit) if one.kind == "gauge" else ("newton", force_unit)
+        said = [
+            f"calibrated from {show(one.calibrated_from, si, unit)} to {show(one.calibrated_to, si, unit)}"
+        ]
+    if one.iso_376_class is not None:
+        said.append(f"class {one.iso_376_class:g} of ISO 376")
+    if one.class_a_from is not None:
+        said.append(f"class A of ASTM E74 from {show(one.class_a_from, 'newton', force_unit)}")
+    return ", ".join(said)
 
 
 def _stated(one: Reference) -> str:
@@ -107,15 +156,24 @@ def methods_of(analysis: Analysis) -> tuple[str, ...]:
     header, curve = analysis.record.header, analysis.curve
     falling = sum(1 for p in analysis.record.points if p.direction == "falling")
     return (
+        f"Method: calibration of a press's force reading, {METHOD}. JCGM 100:2008 for the uncertainty. Standards are "
+        "named under Results with their edition, as far as it is known.",
         f"The ram presses on {'the reference' if header.reference.kind == 'load-cell' else 'a block'}; forces are "
         "brought up from rest without going back, held, and read, then down again. "
         f"{analysis.runs} rising {'run' if analysis.runs == 1 else 'runs'} of {len(analysis.levels)} forces, "
         f"{falling} falling points.",
         *_before_the_runs(analysis),
-        "Deviations from this: none recorded but in the notes.",
+        *_deviations(analysis),
         f"The reading (counts on a 16-bit scale, {header.counts_step} counts a converter step) is turned into force "
         f"by a polynomial of degree {curve.degree}, {curve.method}.",
     )
+
+
+def _deviations(analysis: Analysis) -> tuple[str, ...]:
+    """Return what the method's full procedure asks for and was not done."""
+    if not analysis.iso_lacks:
+        return ("Deviations from the method's full procedure: none.",)
+    return (f"Deviations from the method's full procedure: {'; '.join(analysis.iso_lacks)}.",)
 
 
 def _before_the_runs(analysis: Analysis) -> tuple[str, ...]:
@@ -159,7 +217,7 @@ def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
         f"The reference alone contributes U = {show(alone, 'newton', unit, 2)} at "
         f"{show(lowest, 'newton', unit)} (95 %)."
     )
-    if not one.traceable_to or nameplate_doubted(analysis.record):
+    if not claims_traceability(header) or nameplate_doubted(analysis.record):
         # A deviation that nobody explained says that the chain, or what is written of it, is broken.
         return (f"No metrological traceability is claimed. {own}",)
     due = NOT_SAID if one.due is None else f"{one.due:%Y-%m-%d}"
@@ -170,6 +228,7 @@ def traceability_of(analysis: Analysis, unit: str) -> tuple[str, ...]:
             " The forces are not: piston area and friction are assumed.",
         )
     return (
-        f"The {what} are traceable through {one.what}, serial {one.serial}, certificate {one.certificate}, valid "
-        f"until {due}, to: {one.traceable_to}.{rest} {own}",
+        f"The {what} are traceable through {one.what}, serial {one.serial}, certificate {one.certificate} of "
+        f"{_day(one.calibrated_on)} by {one.calibrated_by} ({one.accreditation}), valid until {due}, to: "
+        f"{one.traceable_to}.{rest} {own}",
     )

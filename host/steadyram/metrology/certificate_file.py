@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.certificate import Contents, Section, Table
 from steadyram.plain_file import write_whole
@@ -132,7 +133,7 @@ def pdf(said: Contents, analysis: Analysis, unit: str = "kN") -> bytes:
         document.multi_cell(0, size * 0.5, plain(text), align="L", new_x="LMARGIN", new_y="NEXT")
         document.ln(gap)
 
-    invented = " (invented data)" if said.invented else ""
+    invented = " (invented data)" if said.invented and not said.simulated else ""
     line(f"{said.title}{invented}", 15, "B", 1)
     line(said.name, 11, "", 2)
     for section in said.sections:
@@ -183,9 +184,39 @@ def _table(document: FPDF, table: Table, plain: Plain) -> None:
     document.ln(1)
 
 
-def write_certificate(said: Contents, analysis: Analysis, stem: Path, unit: str = "kN") -> tuple[Path, Path]:
-    """Write `stem`.html and `stem`.pdf, each whole or not at all; returns both paths."""
-    paths = stem.with_name(stem.name + ".html"), stem.with_name(stem.name + ".pdf")
+def paths_of(stem: Path, issue: int = 1) -> tuple[Path, Path]:
+    """Return the files of an issue: `stem` alone for the first, with its number for an amended one."""
+    name = stem.name if issue == 1 else f"{stem.name}-issue{issue}"
+    return stem.with_name(name + ".html"), stem.with_name(name + ".pdf")
+
+
+def refuse_others(said: Contents, paths: tuple[Path, Path]) -> None:
+    """Raise BadInput where a file of another document would be overwritten: a document that was issued is kept."""
+    page, other = paths
+    if not page.exists() and not other.exists():
+        return
+    mark = f'<meta name="document" content="{said.number}">'.encode()
+    try:
+        same = page.exists() and mark in page.read_bytes()
+    except OSError:
+        same = False
+    if not same:
+        raise BadInput(
+            f"{page if page.exists() else other} exists and is another document than {said.number}; give another "
+            f"--out, "
+            "or move it away."
+        )
+
+
+def write_certificate(
+    said: Contents, analysis: Analysis, stem: Path, unit: str = "kN", issue: int = 1
+) -> tuple[Path, Path]:
+    """Write the page and the PDF of an issue, each whole or not at all; returns both paths.
+
+    Raises BadInput where files of another document stand there.
+    """
+    paths = paths_of(stem, issue)
+    refuse_others(said, paths)
     write_whole(paths[0], html(said, analysis, unit).encode("utf-8"))
     write_whole(paths[1], pdf(said, analysis, unit))
     return paths

@@ -10,41 +10,29 @@ from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.earned import ISO_RUNS
 from steadyram.metrology.nameplate import nameplate_doubted
+from steadyram.metrology.traceability import (
+    SIMULATED,
+    UNCLAIMED,
+    claims_traceability,
+    identity_gaps,
+    outside_reference,
+)
 
 CERTIFICATE = "Calibration certificate"
 WORKING = "Record of a working calibration"
-
-
-def identity_gaps(analysis: Analysis) -> list[str]:
-    """Return what is missing to check a claim of traceability, by the keys of the header file."""
-    header = analysis.record.header
-    reference = header.reference
-    gaps = [
-        f"the {what}'s serial number ([{key}] serial)"
-        for what, key, one in (
-            ("press", "press", header.press),
-            (header.sensor, "transducer", header.transducer),
-            ("reference", "reference", reference),
-        )
-        if one.unnamed
-    ]
-    if not reference.certificate.strip() or reference.certificate.strip().lower() == "none":
-        gaps.append("the number of the reference's certificate ([reference] certificate)")
-    if reference.due is None:
-        gaps.append("the date until which that certificate is valid ([reference] due)")
-    elif reference.due < header.made.date():
-        gaps.append(f"a reference that was in date: its certificate ended on {reference.due:%Y-%m-%d}")
-    if not header.laboratory.strip():
-        gaps.append("who calibrated, with address (laboratory)")
-    return gaps
+INVENTED = "Simulated press: invented data"
 
 
 def procedure_gaps(analysis: Analysis) -> list[str]:
     """Return what else keeps a document from being a certificate."""
     header = analysis.record.header
     gaps = []
-    if not header.reference.traceable_to.strip():
-        gaps.append("no traceability is claimed ([reference] traceable_to)")
+    if header.simulated:
+        gaps.append(SIMULATED)
+    elif not claims_traceability(header):
+        gaps.append(UNCLAIMED)
+    if outside := outside_reference(analysis.record):
+        gaps.append(outside)
     gaps += [
         what
         for what, missing in (
@@ -61,9 +49,16 @@ def procedure_gaps(analysis: Analysis) -> list[str]:
                 header.environment.ambient_C is None,
             ),
             (
-                "the force a count is more than 5 % off the nameplate's and nothing explains it (nameplate_explained)",
+                "the force a count is more than 5 % off the nameplate's and no measurement bears out an explanation "
+                "(nameplate_explained, with measured_bore or second_reference)",
                 nameplate_doubted(analysis.record),
             ),
+            (
+                "the drift of the reference between its certificates is not in the uncertainty ([reference] "
+                "drift_percent)",
+                not header.reference.drift_percent,
+            ),
+            ("the date of the calibration is not recorded", not header.made_recorded),
             ("the zero return was not read", header.zero_counts_after is None),
             ("the version of the firmware was not recorded (firmware)", not header.firmware.strip()),
             (f"fewer than {ISO_RUNS} rising runs were taken", analysis.runs < ISO_RUNS),
@@ -83,8 +78,11 @@ def title_of(analysis: Analysis) -> tuple[str, list[str]]:
 
     Raises BadInput where traceability is claimed and cannot be checked.
     """
-    identity, procedure = identity_gaps(analysis), procedure_gaps(analysis)
-    if identity and analysis.record.header.reference.traceable_to.strip():
+    header = analysis.record.header
+    identity, procedure = identity_gaps(header), procedure_gaps(analysis)
+    if header.simulated:
+        return INVENTED, procedure
+    if identity and claims_traceability(header):
         raise BadInput(
             f"the header claims traceability, but lacks {'; '.join(identity)}. Fill it in, or leave traceable_to "
             "empty for the record of a working calibration."

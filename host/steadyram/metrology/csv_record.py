@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -43,8 +44,42 @@ def reference_factor(header: Header, unit: str | None) -> float:
         ) from None
 
 
+def _time(text: str, path: Path, line: int) -> datetime:
+    """Read a time of day with its offset from UTC. Raises BadInput with the row named."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        at = None
+    if at is None or at.tzinfo is None:
+        raise BadInput(
+            f"{path}, row {line}: the time {text[:30]!r} is not one such as 2026-01-31T14:05:00+01:00 or "
+            "2026-01-31T13:05:00Z; correct it."
+        )
+    if at > datetime.now(UTC):
+        raise BadInput(f"{path}, row {line}: the time {text[:30]} is yet to come; correct it.")
+    return at
+
+
+def dated(record: CalibrationRecord, day: date | None) -> CalibrationRecord:
+    """Return a CSV's record with the date of the calibration: by its points' times, or as said; else not recorded.
+
+    day: as said, None if not. Raises BadInput for a day to come and for one that the points' times contradict.
+    """
+    at = [p.at for p in record.points if p.at is not None]
+    if day is not None and day > datetime.now(UTC).date():
+        raise BadInput(f"{day:%Y-%m-%d} is yet to come; give the day on which the points were taken.")
+    if at and day is not None and min(at).astimezone(UTC).date() != day:
+        raise BadInput(
+            f"the points were taken on {min(at).astimezone(UTC):%Y-%m-%d} by their times, not on {day:%Y-%m-%d}; leave "
+            "--calibrated-on out."
+        )
+    made = min(at) if at else None if day is None else datetime(day.year, day.month, day.day, tzinfo=UTC)
+    update = {"made_recorded": False} if made is None else {"made": made}
+    return record.model_copy(update={"header": record.header.model_copy(update=update)})
+
+
 def record_from_csv(path: Path, header: Header, unit: str | None) -> CalibrationRecord:
-    """Read `reference,reading[,direction][,run]`: the reference in `unit`, the reading in counts.
+    """Read `reference,reading[,direction][,run][,time]`: the reference in `unit`, the reading in counts.
 
     unit: default as `csv_unit`. Without a run column a new run begins each time the direction
     turns from falling to rising. Raises BadInput with the row named.
@@ -67,6 +102,7 @@ def record_from_csv(path: Path, header: Header, unit: str | None) -> Calibration
                         "direction": direction,
                         "reference": float(points.reference[i]) * factor,
                         "counts": float(points.reading[i]),
+                        "at": None if points.time[i] is None else _time(points.time[i] or "", path, line),
                     }
                 )
             )

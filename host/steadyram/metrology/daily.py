@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
-from steadyram.metrology.budget import Component, StatedBudget, combine, stated
+from steadyram.metrology.budget import GIVEN, Budget, Component, StatedBudget, combine, stated
 from steadyram.metrology.device_poly import evaluate_device
 from steadyram.metrology.header import Reference
 from steadyram.metrology.measurement import OF_THE_PRESS, PressureGauge
+from steadyram.metrology.record import document_number
 
 # A zero may not move by more than this part of the smallest force that counts (own rule).
 ZERO_PART = 0.05
@@ -26,7 +27,10 @@ class DailyCheck:
     """Gauge, device, their difference and the difference allowed, as pressure (Pa) and as force (N).
 
     zero_*: how far the zero moved since the calibration and how far it may; smallest_N: the force for which that is
-    judged, the smallest setpoint or the smallest calibrated force.
+    judged, the smallest setpoint or the smallest calibrated force; zero_judged_at_N: the calibrated force nearest to
+    it; calibration_expanded_N: what the calibration states there. zero_allowed_N is the expanded uncertainty of
+    zero_budget, at most ZERO_PART of smallest_N. calibration: number of its documents; gauge_*: what was said of the
+    gauge.
     """
 
     gauge_Pa: float
@@ -42,7 +46,14 @@ class DailyCheck:
     zero_shift_N: float
     zero_allowed_N: float
     smallest_N: float
+    zero_judged_at_N: float
+    calibration_expanded_N: float
     budget: StatedBudget
+    zero_budget: StatedBudget
+    calibration: str
+    gauge_range_Pa: float
+    gauge_class_percent: float
+    gauge_resolution_Pa: float
 
     @property
     def passed(self) -> bool:
@@ -88,7 +99,9 @@ def daily_check(
     area = header.area_m2
     least = analysis.levels[0].force_N if smallest_N is None else smallest_N
     slope = analysis.curve.slope_N_per_count(0.0)
-    zero_N = _zero_allowed_N(analysis, least)
+    zero_budget = _zero_budget(analysis, least)
+    zero_N = min(zero_budget.expanded, ZERO_PART * least)
+    near = analysis.inside(least)
     return DailyCheck(
         gauge_Pa=gauge_Pa,
         device_Pa=(device + friction) / area,
@@ -103,36 +116,57 @@ def daily_check(
         zero_shift_N=slope * (zero_counts_now - header.zero_counts),
         zero_allowed_N=zero_N,
         smallest_N=least,
+        zero_judged_at_N=near,
+        calibration_expanded_N=analysis.stated_at(near).expanded_N,
         budget=stated(budget),
+        zero_budget=stated(zero_budget),
+        calibration=document_number(analysis.record),
+        gauge_range_Pa=gauge.range,
+        gauge_class_percent=gauge.class_percent,
+        gauge_resolution_Pa=gauge.resolution,
     )
 
 
-def _zero_allowed_N(analysis: Analysis, smallest_N: float) -> float:
-    """Return how far the zero may move (N): what the calibration leaves uncertain at the smallest force that counts.
+def _zero_budget(analysis: Analysis, smallest_N: float) -> Budget:
+    """Return the budget of how far the zero may move: what the calibration leaves uncertain at the smallest force.
 
-    With the sensor's temperature drift over its whole range (data sheets state it of full scale), the fluctuation at
-    rest and a converter step in either reading; at most ZERO_PART of that force.
+    With the sensor's temperature drift over its whole range (data sheets state it of full scale) and the resolution,
+    fluctuation included, of either reading at rest.
     """
     header = analysis.record.header
     slope = analysis.curve.slope_N_per_count(0.0)
     drift = header.full_N * header.temperature_percent_per_K / 100.0 * header.temperature_span_K
     own = analysis.budget_at(analysis.inside(smallest_N))
-    budget = combine(
+    span, per_K, half = (
+        header.temperature_span_K,
+        header.temperature_percent_per_K,
+        header.resolution_counts / 2.0,
+    )
+    return combine(
         [
-            Component("calibration", own.combined, "A", own.effective_dof),
-            Component("temperature on the zero", drift / math.sqrt(3.0), "B", shape="rectangular"),
             Component(
-                "two readings of the zero",
-                slope * header.counts_step / math.sqrt(6.0),
-                "B",
-                shape="rectangular",
+                "calibration",
+                own.combined,
+                "A",
+                own.effective_dof,
+                basis=f"combined standard uncertainty at {analysis.inside(smallest_N):.6g} N, without Monte Carlo",
             ),
             Component(
-                "fluctuation at rest", slope * (header.fluctuation_counts or 0.0) / math.sqrt(12.0), "B"
+                "temperature on the zero",
+                drift / math.sqrt(3.0),
+                "B",
+                shape="rectangular",
+                basis=f"±{span:g} K × {per_K:g} %/K of {header.full_N:.6g} N{GIVEN}",
+            ),
+            Component(
+                "two readings of the zero",
+                slope * half * math.sqrt(2.0 / 3.0),
+                "B",
+                shape="triangular",
+                basis=f"±{half:g} counts × {slope:.5g} N/count, twice",
             ),
         ]
     )
-    return min(budget.expanded, ZERO_PART * smallest_N)
 
 
 def _friction(analysis: Analysis) -> tuple[float, float]:

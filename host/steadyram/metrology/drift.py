@@ -50,16 +50,16 @@ class Drift:
     trend: str
     as_found_within: bool
     significant: bool
-    interval_days: int
-    due: datetime
+    interval_days: int | None
+    due: datetime | None
 
 
 def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift:
     """Compare two calibrations of the same transducer on the same press.
 
     limit_fraction: largest permitted error of the reading; a trend shortens the interval to what it takes to use
-    up half of that. Raises BadInput when the
-    serial numbers differ or the newer is not later.
+    up half of that; the interval is None where none was agreed and no trend asks for one. Raises BadInput when the
+    serial numbers differ, the newer is not later, or a date is not recorded.
     """
     for what in ("press", "transducer"):
         a, b = getattr(old.record.header, what).serial, getattr(new.record.header, what).serial
@@ -67,6 +67,8 @@ def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift
             raise BadInput(
                 f"the calibrations are not of the same {what} (serial {a} and {b}); compare like with like."
             )
+    if not (old.record.header.made_recorded and new.record.header.made_recorded):
+        raise BadInput("the date of a calibration is not recorded; two dates make a comparison.")
     days = (new.record.header.made - old.record.header.made).total_seconds() / 86400.0
     if days <= 0.0:
         raise BadInput("the second calibration is not later than the first; swap them.")
@@ -90,7 +92,8 @@ def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift
     per_year, trend = _trend(worst, days, significant)
     interval = new.record.header.interval_days
     if per_year is not None:
-        interval = max(1, min(interval, int(0.5 * 100.0 * limit_fraction / (worst / days))))
+        lasts = max(1, int(0.5 * 100.0 * limit_fraction / (worst / days)))
+        interval = lasts if interval is None else min(interval, lasts)
     return Drift(
         days=days,
         levels=tuple(levels),
@@ -101,7 +104,7 @@ def compare(old: Analysis, new: Analysis, limit_fraction: float = 0.01) -> Drift
         as_found_within=all(abs(item.as_found_N) <= limit_fraction * item.force_N for item in levels),
         significant=significant,
         interval_days=interval,
-        due=new.record.header.made + timedelta(days=interval),
+        due=None if interval is None else new.record.header.made + timedelta(days=interval),
     )
 
 

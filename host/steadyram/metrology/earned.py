@@ -11,11 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from steadyram.metrology.budget import combine
+from steadyram.metrology.grouping import SAME_FORCE_PART
 from steadyram.metrology.header import Header
 from steadyram.metrology.levels import LevelErrors
 from steadyram.metrology.measurement import SEAT, Newton, measurement_of
 from steadyram.metrology.nameplate import nameplate_doubted, nameplate_ratio
 from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.traceability import traceability_lacks
+from steadyram.units import show
 
 ISO_RUNS = 3
 ISO_LEVELS = 5
@@ -29,12 +32,14 @@ E74_LEVELS = 10
 # Expanded uncertainty of the reference over the class: ISO 376's limits for its classes 0.5, 1 and 2 are 0.12,
 # 0.24 and 0.45 % (from memory, fairly), that is about a quarter.
 REFERENCE_PART = 0.25
+# A force that is brought up, held and read takes longer than this (own rule, seconds).
+LEAST_POINT_S = 5.0
 
 
 def _common(record: CalibrationRecord) -> list[str]:
     """Lacks that count against every standard."""
     header = record.header
-    lacks = []
+    lacks = traceability_lacks(record)
     if header.reference.kind == "gauge":
         lacks.append("a gauge on the line is not a force standard under the ram: take a load cell")
     if header.zero_counts_after is None:
@@ -42,7 +47,8 @@ def _common(record: CalibrationRecord) -> list[str]:
     if nameplate_doubted(record):
         lacks.append(
             f"the force a count is {nameplate_ratio(record) - 1.0:+.1%} off the nameplate's: check reference, unit, "
-            "bore and range, and write in the header what explains it (nameplate_explained)"
+            "bore and range, and write in the header what explains it (nameplate_explained) and which measurement "
+            "bears that out (measured_bore, second_reference)"
         )
     return lacks
 
@@ -54,7 +60,10 @@ def _runs(levels: Sequence[LevelErrors], needed: int, runs: int) -> list[str]:
             f"{runs} rising {_times(runs)} taken: take {needed}, with the reference re-seated between"
         )
     elif any(len(level.q_by_run) < needed for level in levels):
-        lacks.append(f"not every force was taken in {needed} rising runs: complete the runs")
+        lacks.append(
+            f"not every force was taken in {needed} rising runs: take the same forces in each, within "
+            f"{SAME_FORCE_PART:.0%} of them"
+        )
     return lacks
 
 
@@ -86,7 +95,24 @@ def iso_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: in
         )
     if runs > 1 and record.zero_returns_counts is None:
         lacks.append("the zero was not read before and after each run")
-    return (*lacks, *_temperature(header))
+    if header.reference.kind == "load-cell" and header.reference.iso_376_class is None:
+        lacks.append("the load cell's class of ISO 376 is not stated ([reference] iso_376_class)")
+    return (*lacks, *_times_told(record), *_temperature(header))
+
+
+def _times_told(record: CalibrationRecord) -> list[str]:
+    """Hold the points' times against what it takes to bring a force up, hold and read it."""
+    at = [p.at for p in record.points]
+    if any(t is None for t in at):
+        return ["the time of each point is not recorded"]
+    told = sorted(t for t in at if t is not None)
+    each = (told[-1] - told[0]).total_seconds() / max(1, len(told) - 1)
+    if record.header.simulated or each >= LEAST_POINT_S:
+        return []
+    return [
+        f"the points were taken {each:.1f} s apart in the mean: a force that is brought up, held and read takes "
+        f"{LEAST_POINT_S:g} s and more"
+    ]
 
 
 def _temperature(header: Header) -> list[str]:
@@ -113,6 +139,15 @@ def e4_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: int
     lacks = _common(record) + _runs(levels, E4_RUNS, runs)
     if len(levels) < ISO_LEVELS:
         lacks.append(f"{len(levels)} forces were taken: take {ISO_LEVELS} or more")
+    start = record.header.reference.class_a_from
+    if start is None:
+        lacks.append(
+            "the force from which the load cell is of class A is not stated ([reference] class_a_from)"
+        )
+    elif levels and min(level.force_N for level in levels) < start * (1 - 1e-9):
+        lacks.append(
+            f"the load cell is of class A from {show(start, 'newton', 'kN')} only: take no force below that"
+        )
     return tuple(lacks)
 
 
@@ -134,4 +169,5 @@ def reference_class(record: CalibrationRecord, lowest_N: float, classes: Sequenc
     # Of the instrument itself: how it is seated is the calibration's matter.
     lines = [c for c in measurement_of(record.header).components(Newton(lowest_N)) if c.name != SEAT]
     percent = 100.0 * combine(lines).expanded / lowest_N
-    return next((c for c in classes if percent <= REFERENCE_PART * c), None)
+    own = record.header.reference.iso_376_class or 0.0
+    return next((c for c in classes if percent <= REFERENCE_PART * c and own <= c), None)

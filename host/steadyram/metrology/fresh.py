@@ -15,6 +15,7 @@ from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.csv_record import record_from_csv
 from steadyram.metrology.header import Header, Point
 from steadyram.metrology.journal import read_journal
+from steadyram.metrology.record import CalibrationRecord
 
 
 @dataclass(frozen=True)
@@ -38,10 +39,40 @@ def _refuse_day(path: Path, ours: Header, day: date) -> None:
         raise BadInput(
             f"{path}: {day:%Y-%m-%d} is yet to come; give the day on which the fresh points were taken."
         )
+    due = ours.due
+    if due is not None and day > due.date():
+        raise BadInput(
+            f"{path}: {day:%Y-%m-%d} is after the calibration was due, {due:%Y-%m-%d}; calibrate anew first."
+        )
     if day < ours.made.date():
         raise BadInput(
             f"{path}: {day:%Y-%m-%d} is before the calibration of {ours.made:%Y-%m-%d}; fresh points come after it."
         )
+
+
+def _day_of(path: Path, record: CalibrationRecord, day: date | None) -> date | None:
+    """Return the day of a CSV's points: by their times, or as it was said. Raises BadInput where the two differ."""
+    at = [p.at for p in record.points if p.at is not None]
+    if not at:
+        return day
+    days = {t.astimezone(UTC).date() for t in at}
+    if day is not None and days != {day}:
+        raise BadInput(
+            f"{path}: its points were taken on {', '.join(f'{d:%Y-%m-%d}' for d in sorted(days))} by their times, "
+            f"not on "
+            f"{day:%Y-%m-%d}; leave --points-date out."
+        )
+    return max(days)
+
+
+def _refuse_second_day(path: Path, analysis: Analysis, digest: str, taken: str) -> None:
+    """Raise BadInput where an earlier document says another day of the same points."""
+    for issue in analysis.record.issues:
+        if issue.fresh_digest == digest and issue.fresh_taken != taken:
+            raise BadInput(
+                f"{path}: {issue.title} {issue.name} says that these points were taken on {issue.fresh_taken}, not on "
+                f"{taken or 'a day that is not stated'}; points have one day."
+            )
 
 
 def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | None) -> FreshPoints:
@@ -52,9 +83,8 @@ def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | N
     """
     ours = analysis.record.header
     if path.suffix.lower() == ".csv":
-        if day is not None:
-            _refuse_day(path, ours, day)
         record = record_from_csv(path, ours, unit)
+        day = _day_of(path, record, day)
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
         taken, head = ("" if day is None else day.isoformat()), ours
     else:
@@ -62,7 +92,7 @@ def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | N
             raise BadInput(f"{path} is a journal and has its date inside; leave --points-date out.")
         record = read_journal(path)
         head, digest = record.header, record.digest
-        taken = f"{head.made:%Y-%m-%d}"
+        day, taken = head.made.date(), f"{head.made:%Y-%m-%d}"
         for what in ("press", "transducer"):
             theirs, own = getattr(head, what).serial, getattr(ours, what).serial
             if theirs != own:
@@ -70,6 +100,9 @@ def fresh_points(path: Path, analysis: Analysis, unit: str | None, day: date | N
                     f"{path}: the fresh points are of the {what} with serial {theirs}, the calibration of {own}; take "
                     "points of the same one."
                 )
+    if day is not None:
+        _refuse_day(path, ours, day)
+    _refuse_second_day(path, analysis, digest, taken)
     fitted = {(p.reference, p.counts) for p in analysis.record.points}
     for i, point in enumerate(record.points):
         if (point.reference, point.counts) in fitted:

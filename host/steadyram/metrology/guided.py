@@ -16,7 +16,12 @@ from steadyram.errors import BadInput
 from steadyram.metrology.checks import refuse_nonsense
 from steadyram.metrology.header import Header, Point, RunStart
 from steadyram.metrology.journal import Journal
-from steadyram.metrology.nameplate import largest_allowed_N, plausible_forces
+from steadyram.metrology.nameplate import (
+    POINT_SLACK_PART,
+    WARN_PART,
+    largest_allowed_N,
+    plausible_forces,
+)
 from steadyram.metrology.record import PRELOADS_FIRST, PRELOADS_RESEATED, CalibrationRecord
 from steadyram.units import parse, show
 
@@ -118,6 +123,18 @@ def await_return(ask: Callable[[str], str], say: Callable[[str], None], text: st
         say(f"'{answer[:20]}' was not taken: only the return key is wanted here. Again.")
 
 
+def ask_reference_zero(person: Person, header: Header, unit: str) -> float | None:
+    """Return what the reference shows at rest (N or Pa by its kind), None where it was not read."""
+    si = "pascal" if header.reference.kind == "gauge" else "newton"
+    question = f"What does the reference show now, at rest, in {unit} (only return: not read)?"
+    while answer := person.ask(question).strip():
+        try:
+            return float(parse(answer if _has_unit(answer) else f"{answer} {unit}", si, what="reference"))
+        except BadInput as error:
+            person.say(f"{error} Again.")
+    return None
+
+
 def ask_preloads(person: Person, run: int, largest: str) -> int:
     """Return how often the highest force was put on before a run."""
     wanted = PRELOADS_FIRST if run == 1 else PRELOADS_RESEATED
@@ -149,7 +166,7 @@ def guide(journal: Journal, steps: list[Step], person: Person, read_counts: Read
     while (done := len(journal.record.points)) < len(steps):
         number, step = done + 1, steps[done]
         if step.run not in {start.run for start in journal.record.starts} and _begins(steps, number):
-            _begin_run(journal, step.run, person, read_counts, largest)
+            _begin_run(journal, step.run, person, read_counts, largest, unit)
         way = "up to" if step.direction == "rising" else "down to"
         answer = person.ask(
             f"{number}/{len(steps)}, run {step.run}: bring the force {way} about "
@@ -170,6 +187,8 @@ def guide(journal: Journal, steps: list[Step], person: Person, read_counts: Read
                 at=person.now(),
             )
             _refuse_point(journal.record, point, si, unit)
+            if not _scale_accepted(journal.record, point, person):
+                continue
         except ValueError as error:
             person.say(f"The reading cannot be used ({str(error)[:120]}); again.")
             continue
@@ -188,7 +207,9 @@ def guide(journal: Journal, steps: list[Step], person: Person, read_counts: Read
     person.say("Every point is in the journal.")
 
 
-def _begin_run(journal: Journal, run: int, person: Person, read_counts: ReadCounts, largest: str) -> None:
+def _begin_run(
+    journal: Journal, run: int, person: Person, read_counts: ReadCounts, largest: str, unit: str
+) -> None:
     """Ask and read what comes before a run, and record it as one row: an interruption asks for all of it again."""
     header = journal.record.header
     after: float | None = None
@@ -214,8 +235,33 @@ def _begin_run(journal: Journal, run: int, person: Person, read_counts: ReadCoun
             preloads=preloads,
             zero_after_previous_counts=after,
             zero_counts=read_counts().counts,
+            reference_zero=ask_reference_zero(person, header, unit),
             at=person.now(),
         )
+    )
+
+
+def _scale_accepted(record: CalibrationRecord, point: Point, person: Person) -> bool:
+    """Ask at once whether to go on where the first points are off the nameplate by more than a certificate bears.
+
+    With one point friction is left room; from two on the slope between them is judged.
+    """
+    rising = [p for p in record.points if p.run == 1 and p.direction == "rising"]
+    if point.run != 1 or point.direction != "rising" or len(rising) > 1:
+        return True
+    header, force = record.header, record.force_N(point)
+    if rising:
+        ratio = (force - record.force_N(rising[0])) / (point.counts - rising[0].counts)
+        off = ratio / header.nominal_N_per_count - 1.0
+    else:
+        nominal = header.nominal_N_per_count * (point.counts - header.zero_counts)
+        room = POINT_SLACK_PART * header.full_N
+        off = 0.0 if nominal <= 0.0 else max(0.0, abs(force / nominal - 1.0) - room / nominal)
+    if abs(off) <= WARN_PART:
+        return True
+    return person.yes(
+        f"What was typed is {abs(off):.0%} off what bore and range give for this reading. Is the reference's unit "
+        f"right, and do you want to go on?"
     )
 
 

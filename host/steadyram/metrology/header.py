@@ -43,7 +43,10 @@ class Reference(Instrument):
     zero_reading: what it shows with the ram at the top, None if not read; seat_percent: half width of what a
     tilted or rough seat of a load cell makes, per cent of reading, None if not stated, with its basis in
     seat_basis; due: last day on which its certificate is valid; traceable_to: who realises the unit that its
-    certificate leads to, empty where no traceability is claimed.
+    certificate leads to, empty where no traceability is claimed; calibrated_by, accreditation, calibrated_on: the
+    laboratory that issued its certificate, what it is accredited as, and the day; calibrated_from, calibrated_to: the
+    range of that certificate; iso_376_class, class_a_from: of a load cell by its certificate the class of ISO 376, and
+    the force from which it is of class A of ASTM E74 (N).
     """
 
     kind: ReferenceKind
@@ -60,6 +63,13 @@ class Reference(Instrument):
     zero_reading: float | None = None
     due: date | None = None
     traceable_to: str = Field(default="", max_length=200)
+    calibrated_by: str = Field(default="", max_length=200)
+    accreditation: str = Field(default="", max_length=120)
+    calibrated_on: date | None = None
+    calibrated_from: float | None = Field(default=None, ge=0.0, le=1e9)
+    calibrated_to: float | None = Field(default=None, gt=0.0, le=1e9)
+    iso_376_class: float | None = Field(default=None, ge=0.0, le=3.0)
+    class_a_from: float | None = Field(default=None, ge=0.0, le=1e9)
 
     @model_validator(mode="after")
     def _stated(self) -> Reference:
@@ -120,7 +130,7 @@ class RunStart(Strict):
 
     reseated: the reference was taken out, turned and put back since the run before; preloads: how often the
     highest force was put on it; zero_after_previous_counts: reading at rest after the run before; zero_counts:
-    reading at rest right before this run.
+    reading at rest right before this run; reference_zero: what the reference showed then (N or Pa by its kind).
     """
 
     run: int = Field(ge=1, le=50)
@@ -128,7 +138,18 @@ class RunStart(Strict):
     preloads: int | None = Field(default=None, ge=0, le=100)
     zero_after_previous_counts: float | None = Field(default=None, ge=0.0, le=65535.0)
     zero_counts: float | None = Field(default=None, ge=0.0, le=65535.0)
+    reference_zero: float | None = Field(default=None, ge=-1e9, le=1e9)
     at: AwareDatetime | None = None
+
+
+class SecondReading(Strict):
+    """What another reference showed once, as the ground of an explanation: force (N, going up) and the counts then."""
+
+    what: Text
+    serial: Text
+    certificate: Text
+    force_N: float = Field(gt=0.0, le=1e8)
+    counts: float = Field(ge=0.0, le=65535.0)
 
 
 class Header(Strict):
@@ -143,7 +164,10 @@ class Header(Strict):
     gauge as the reference; rated_N: the press's rated force, None if not stated; reseated: whether the
     reference is to be re-seated between the runs, None where that is left to the answers (of a CSV of points,
     which holds no answers, it is the statement itself); nameplate_explained: why the points are more than 5 %
-    off the nameplate. For the certificate: laboratory (who calibrates, with address), customer, location (where
+    off the nameplate; its ground is measured_bore_m, the bore as it was measured, by measured_bore_by (instrument and
+    serial number), or second_reference. interval_days: to the next calibration, None where none was agreed;
+    made_recorded: False where `made` is only the time at which a file without a date was read; simulated: the counts
+    are of a simulated press. For the certificate: laboratory (who calibrates, with address), customer, location (where
     it was done), firmware (version that gave the readings); empty where it was not said.
     """
 
@@ -153,7 +177,7 @@ class Header(Strict):
     reference: Reference
     environment: Environment = Environment()
     made: AwareDatetime
-    interval_days: int = Field(default=365, ge=1, le=3660)
+    interval_days: int | None = Field(default=None, ge=1, le=3660)
     area_m2: float = Field(gt=0.0, le=0.3)
     area_u_percent: float = Field(0.1, ge=0.0, le=5.0)
     range_Pa: float = Field(gt=0.0, le=2e8)
@@ -170,17 +194,33 @@ class Header(Strict):
     rated_N: float | None = Field(default=None, gt=0.0, le=1e8)
     reseated: bool | None = None
     nameplate_explained: str = Field(default="", max_length=200)
+    measured_bore_m: float | None = Field(default=None, gt=0.0, le=0.7)
+    measured_bore_by: str = Field(default="", max_length=120)
+    second_reference: SecondReading | None = None
+    made_recorded: bool = True
     laboratory: str = Field(default="", max_length=200)
     customer: str = Field(default="", max_length=200)
     location: str = Field(default="", max_length=200)
     firmware: str = Field(default="", max_length=80)
     note: str = Field(default="", max_length=2000)
     invented: bool = False
+    simulated: bool = False
 
     @property
-    def due(self) -> datetime:
-        """When the next calibration is due."""
+    def due(self) -> datetime | None:
+        """When the next calibration is due, None where no interval was agreed or the date is not recorded."""
+        if self.interval_days is None or not self.made_recorded:
+            return None
         return self.made + timedelta(days=self.interval_days)
+
+    @property
+    def resolution_counts(self) -> float:
+        """Resolution r of the reading: a converter step; where the reading at rest fluctuates by more, half of the
+        fluctuation and a step (ISO 7500-1, variation of readings; from memory, the larger of the rules known)."""
+        fluctuation = self.fluctuation_counts or 0.0
+        if fluctuation <= self.counts_step:
+            return float(self.counts_step)
+        return fluctuation / 2.0 + self.counts_step
 
     @property
     def zero_return_counts(self) -> float | None:

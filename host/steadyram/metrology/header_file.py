@@ -20,13 +20,14 @@ MAX_BYTES = 100_000
 TEMPLATE = """\
 # Fill in and keep: the calibration record is made from it.
 number = 1                        # of this calibration; goes to the device
-interval_days = 365               # by your quality rules
+# interval_days = 365             # to the next calibration, if agreed with the customer; left out none is stated
 laboratory = ""                   # who calibrates, with address
 customer = ""
 location = ""                     # where the calibration is done
 # reseated = true                 # if the reference has to be taken out and put back between the runs: an answer
                                   # that says otherwise is then refused; left out, each answer is recorded
-nameplate_explained = ""          # only where the points are more than 5 % off the nameplate: why
+nameplate_explained = ""          # only where the points are more than 5 % off the nameplate: why. It counts with a
+                                  # ground: [press] measured_bore, or a [second_reference]
 firmware = ""                     # its version; taken from a device that is read
 note = ""
 
@@ -37,6 +38,8 @@ condition = ""                    # as received, e.g. "in use, no leaks seen"
 bore = "4 in"                     # by the nameplate
 bore_u_percent = 0.05             # standard uncertainty of the bore; the area's is twice that
 rated_force = "20 tonf"           # by the nameplate; no point beyond it is asked for
+# measured_bore = "4.02 in"       # the ground of nameplate_explained, with what it was measured with
+# measured_bore_by = "inside micrometer, serial M3"
 
 [transducer]
 what = "pressure transducer"
@@ -55,10 +58,18 @@ what = "load cell with indicator"
 serial = "none"
 certificate = ""                  # its number
 # due = 2027-01-31                # last day on which that certificate is valid
-traceable_to = ""                 # e.g. "national standard of force, by an accredited laboratory"
+traceable_to = ""                 # e.g. "the SI through a national standard of force"; then the next lines are needed
+calibrated_by = ""                # the laboratory that issued that certificate
+accreditation = ""                # its number, or "national metrology institute"
+# calibrated_on = 2026-01-31      # date of that certificate
+# calibrated_from = "10 kN"       # range of that certificate; no point may lie outside it
+# calibrated_to = "250 kN"
+# iso_376_class = 1               # of a load cell by that certificate; without it no class of ISO 7500-1
+# class_a_from = "12 kN"          # ASTM E74: force from which the cell is of class A; without it no sentence on ASTM E4
 expanded_percent = 0.1            # of reading, from its certificate
 coverage_factor = 2
-drift_percent = 0                 # half width of its change between certificates, per cent of reading; 0: not included
+drift_percent = 0                 # half width of its change between certificates, per cent of reading; 0: not included,
+                                  # and then the document is no certificate
 # seat_percent = 0.2              # half width of what a tilted or rough seat makes, per cent of reading; left out
                                   # 0.2 is taken (judgement, hardware_notes/calibration.md); 0: not included
 resolution = "10 N"               # a force, or a pressure for a gauge
@@ -82,14 +93,16 @@ SEAT_PERCENT = 0.2
 SEAT_BASIS = "judgement, no source; hardware_notes/calibration.md"
 _INSTRUMENT = {"what", "serial", "certificate", "condition"}
 _TABLES: dict[str, set[str]] = {
-    "press": _INSTRUMENT | {"bore", "bore_u_percent", "rated_force"},
+    "press": _INSTRUMENT | {"bore", "bore_u_percent", "rated_force", "measured_bore", "measured_bore_by"},
     "transducer": _INSTRUMENT
     | {"range", "full_output", "counts_step", "fluctuation_counts"}
     | {"temperature_percent_per_K", "temperature_span_K"},
     "reference": _INSTRUMENT
     | {"kind", "expanded_percent", "expanded", "coverage_factor", "resolution", "class_percent", "range"}
     | {"drift_percent", "place", "zero_reading", "due", "traceable_to", "seat_percent"}
-    | {"assumed_friction", "assumed_friction_u"},
+    | {"assumed_friction", "assumed_friction_u", "calibrated_by", "accreditation", "calibrated_on"}
+    | {"calibrated_from", "calibrated_to", "iso_376_class", "class_a_from"},
+    "second_reference": {"what", "serial", "certificate", "force", "counts"},
     "environment": {"ambient_C", "ambient_end_C", "oil_C", "humidity_percent"},
 }
 _TOP = {
@@ -97,11 +110,14 @@ _TOP = {
     "nameplate_explained", "firmware",
 }  # fmt: skip
 # Quantities of the reference: key in the file, field of the record.
-_READ = {"resolution": "resolution", "range": "range", "place": "place", "expanded": "expanded_abs"}
+_READ = {
+    "resolution": "resolution", "range": "range", "place": "place", "expanded": "expanded_abs",
+    "calibrated_from": "calibrated_from", "calibrated_to": "calibrated_to",
+}  # fmt: skip
 
 
 def read_header(path: Path, zero_counts: float, made: datetime | None = None) -> Header:
-    """Read a header file. zero_counts: reading at rest; made: now if not given.
+    """Read a header file. zero_counts: reading at rest; made: when the calibration was done, now if not given.
 
     Raises BadInput naming the key for anything missing, unknown, without unit or out of range.
     """
@@ -141,6 +157,10 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
         raise BadInput(
             f"{path}: a force sensor is not calibrated against a gauge on the line; take a load cell."
         )
+    measured = None if "measured_bore" not in press else quantity(press, "press", "measured_bore", "meter")
+    second = dict(tables["second_reference"]) if "second_reference" in tables else None
+    if second is not None:
+        second["force_N"] = quantity(second, "second_reference", "force", "newton")
     rated = None if "rated_force" not in press else quantity(press, "press", "rated_force", "newton")
     if reference.get("kind") == "load-cell":
         said = "seat_percent" in reference
@@ -161,6 +181,9 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
         **{k: tables[k] for k in _TOP if k in tables},
         "area_m2": area_m2,
         "rated_N": rated,
+        "measured_bore_m": measured,
+        "measured_bore_by": press.pop("measured_bore_by", ""),
+        "second_reference": second,
         "measures": "force" if by_force else "pressure",
         # A = pi/4 d^2: its relative uncertainty is twice the bore's.
         "area_u_percent": 2.0 * bore_u if isinstance(bore_u, (int, float)) else bore_u,
@@ -177,6 +200,8 @@ def read_header(path: Path, zero_counts: float, made: datetime | None = None) ->
     for key, field in _READ.items():
         if key in reference:
             reference[field] = quantity(reference, "reference", key, unit)
+    if "class_a_from" in reference:
+        reference["class_a_from"] = quantity(reference, "reference", "class_a_from", "newton")
     if "zero_reading" in reference:
         reference["zero_reading"] = quantity(reference, "reference", "zero_reading", unit)
     document |= {"press": press, "transducer": transducer, "reference": reference}

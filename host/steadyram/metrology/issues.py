@@ -16,6 +16,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.certificate import Contents
 from steadyram.metrology.journal import Journal
 from steadyram.metrology.record import CalibrationRecord, Issue, document_number, issue_name
+from steadyram.metrology.verify import Verification
 
 # Facts that say which document it is; all others are its contents.
 OF_THE_ISSUE = ("number and issue", "replaces", "date of issue")
@@ -39,11 +40,18 @@ def refuse_incomplete(replaces: str, reason: str) -> None:
         )
 
 
-def next_issue(record: CalibrationRecord, draft: Contents, replaces: str, reason: str, at: datetime) -> Issue:
+def next_issue(
+    record: CalibrationRecord,
+    draft: Contents,
+    replaces: str,
+    reason: str,
+    at: datetime,
+    judged: Verification | None = None,
+) -> Issue:
     """Return the issue that a document is: the same again where nothing changed, otherwise the next one.
 
-    draft: what it says. Raises BadInput where an earlier issue said something else and the new one does not name it
-    with a reason, and where it names another issue of this record than the newest.
+    draft: what it says; judged: the fresh points in it. Raises BadInput where an earlier issue said something else and
+    the new one does not name it with a reason, and where it names another issue of this record than the newest.
     """
     refuse_incomplete(replaces, reason)
     contents = digest_of(draft)
@@ -63,12 +71,14 @@ def next_issue(record: CalibrationRecord, draft: Contents, replaces: str, reason
     number = 1 if last is None else last.issue + 1
     return Issue(
         issue=number,
-        name=issue_name(record, number),
+        name=issue_name(record, number, contents),
         title=draft.title,
         at=at,
         contents=contents,
         replaces=replaces.strip(),
         reason=reason.strip(),
+        fresh_digest="" if judged is None else judged.digest,
+        fresh_taken="" if judged is None else judged.taken,
     )
 
 

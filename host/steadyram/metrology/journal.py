@@ -5,7 +5,8 @@ journal is opened again. JSON Lines; the header line is `{"header": {...}}`, poi
 the closing zero `{"zero_counts_after": ...}`. A point that was mistyped is taken back by `{"taken_back": ROW}`; its own
 line stays. `{"run_begun": {...}}` holds what was answered and read before a run, `{"ambient_end_C": ...}` the
 temperature at the end. After the calibration come what a device held when it was asked, `{"read_back": {...}}`, and the
-documents that were made of it, `{"issued": {...}}`; from the first of these on no point is taken.
+documents that were made of it, `{"issued": {...}}`; from the first of these on no point is taken. A text of the header
+that was wrong is corrected by `{"corrected": {...}}` with a reason; the header's own line stays.
 
 Each line carries in `chain` the SHA-256 digest of its own content and of the line before, so that a changed,
 added or removed line shows, and is named by its row; the digest of the last line stands for the whole record. Lines
@@ -20,6 +21,7 @@ import hashlib
 import json
 import math
 import os
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +29,15 @@ from pydantic import ValidationError
 
 from steadyram.errors import BadInput
 from steadyram.metrology.header import Environment, Header, Point, RunStart
-from steadyram.metrology.record import CalibrationRecord, Issue, ReadBack
+from steadyram.metrology.record import (
+    CORRECTABLE,
+    CalibrationRecord,
+    Correction,
+    Issue,
+    ReadBack,
+    corrected,
+    text_of,
+)
 from steadyram.metrology.text_file import read_bytes
 
 MAX_BYTES = 5_000_000
@@ -127,6 +137,27 @@ class Journal:
         self._append({"read_back": held.model_dump(mode="json")})
         self.record = self.record.model_copy(update={"read_backs": (*self.record.read_backs, held)})
 
+    def correct(self, key: str, text: str, reason: str, at: datetime) -> Correction:
+        """Append the correction of one text of the header. Raises BadInput for a key that is none of them."""
+        if key not in CORRECTABLE:
+            raise BadInput(
+                f"{key} is no text that can be corrected after the calibration; these are: {', '.join(CORRECTABLE)}. "
+                "A wrong figure needs a new calibration."
+            )
+        was = text_of(self.record.header, key)
+        if text.strip() == was:
+            raise BadInput(f"{key} is '{was[:60]}' already; there is nothing to correct.")
+        try:
+            made = Correction(key=key, was=was, now=text.strip(), reason=reason.strip(), at=at)
+            header = corrected(self.record.header, made)
+        except ValidationError as error:
+            raise BadInput(f"{key}: {error.errors()[0]['msg'][:120]}; give another text.") from None
+        self._append({"corrected": made.model_dump(mode="json")})
+        self.record = self.record.model_copy(
+            update={"header": header, "corrections": (*self.record.corrections, made)}
+        )
+        return made
+
     def _refuse_finished(self) -> None:
         if self.record.issues:
             raise BadInput(
@@ -187,6 +218,7 @@ class _Read:
         self.starts: list[RunStart] = []
         self.issues: list[Issue] = []
         self.held: list[ReadBack] = []
+        self.corrections: list[Correction] = []
         self.digest = ""
 
     @property
@@ -206,6 +238,10 @@ class _Read:
             return True
         elif kind == "read_back":
             self.held.append(ReadBack.model_validate(value))
+            return True
+        elif kind == "corrected":
+            self.corrections.append(Correction.model_validate(value))
+            self.header = corrected(self.header, self.corrections[-1])
             return True
         elif self.finished:
             return False
@@ -237,6 +273,7 @@ class _Read:
             digest=self.digest,
             issues=tuple(self.issues),
             read_backs=tuple(self.held),
+            corrections=tuple(self.corrections),
         )
 
 

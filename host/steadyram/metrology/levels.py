@@ -14,8 +14,11 @@ import numpy as np
 
 from steadyram.metrology.curve import Curve
 from steadyram.metrology.device_poly import device_force
-from steadyram.metrology.grouping import NEAR_PART, rising_levels
+from steadyram.metrology.grouping import rising_levels
 from steadyram.metrology.record import CalibrationRecord
+
+# How far beyond its ends a falling branch is taken to go on, as a part of the largest force (own rule).
+NEAR_PART = 0.05
 
 
 def indication_error(indicated: float, true: float) -> float:

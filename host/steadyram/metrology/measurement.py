@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal, NewType, Protocol
 
-from steadyram.metrology.budget import Component
+from steadyram.metrology.budget import GIVEN, Component
 from steadyram.metrology.header import Header, Reference
 
 Newton = NewType("Newton", float)
@@ -52,19 +52,43 @@ class Measurement(Protocol):
 
 def _instrument(reference: Reference, reading: float, to_force: float) -> list[Component]:
     """Lines that both kinds have. to_force: newtons per unit of the reading."""
+    gauge = reference.kind == "gauge"
     expanded = math.hypot(reading * reference.expanded_percent / 100.0, reference.expanded_abs)
     limit = reference.class_percent / 100.0 * reference.range
     drift = abs(reading) * reference.drift_percent / 100.0
+    # A load cell's indication is a difference of two readings, at rest and under load, each in steps.
+    steps = 1.0 if gauge else 2.0
     root3 = math.sqrt(3.0)
+    unit, times = ("Pa", f" × {to_force:.6g} m²") if gauge else ("N", " × 1")
+    factor = reference.coverage_factor
     return [
-        Component("reference certificate", to_force * expanded / reference.coverage_factor, "B"),
-        Component("reference class", to_force * limit / root3, "B", shape="rectangular"),
-        Component("reference drift", to_force * drift / root3, "B", shape="rectangular"),
         Component(
-            "reference resolution",
-            to_force * reference.resolution / math.sqrt(12.0),
+            "reference certificate",
+            to_force * expanded / factor,
+            "B",
+            basis=f"U = {expanded:.4g} {unit} at k = {factor:g}{times} (its certificate)",
+        ),
+        Component(
+            "reference class",
+            to_force * limit / root3,
             "B",
             shape="rectangular",
+            basis=f"±{reference.class_percent:g} % of {reference.range:.5g} Pa{times}{GIVEN}",
+        ),
+        Component(
+            "reference drift",
+            to_force * drift / root3,
+            "B",
+            shape="rectangular",
+            basis=f"±{reference.drift_percent:g} % of the reading{times}{GIVEN}",
+        ),
+        Component(
+            "reference resolution",
+            to_force * reference.resolution * math.sqrt(steps / 12.0),
+            "B",
+            shape="rectangular" if gauge else "triangular",
+            basis=f"±{reference.resolution / 2:g} {unit}{times}"
+            + ("" if gauge else ", at rest and under load"),
         ),
     ]
 
@@ -95,9 +119,14 @@ class LoadCell:
 
     def components(self, force: Newton) -> list[Component]:
         """Lines of the budget at a force, newtons; none that are zero."""
-        seat = abs(force) * (self.reference.seat_percent or 0.0) / 100.0 / math.sqrt(3.0)
+        percent = self.reference.seat_percent or 0.0
+        seat = abs(force) * percent / 100.0 / math.sqrt(3.0)
+        basis = f"±{percent:g} % of the force × 1{GIVEN}"
         return _present(
-            [*_instrument(self.reference, force, 1.0), Component(SEAT, seat, "B", shape="rectangular")]
+            [
+                *_instrument(self.reference, force, 1.0),
+                Component(SEAT, seat, "B", shape="rectangular", basis=basis),
+            ]
         )
 
 
@@ -129,9 +158,25 @@ class PressureGauge:
         return _present(
             [
                 *_instrument(self.reference, pressure, self.area_m2),
-                Component("place of the gauge", place, "B", shape="rectangular"),
-                Component("piston area", abs(pressure) * self.area_m2 * self.area_u_percent / 100.0, "B"),
-                Component("assumed friction", self.friction_u_N, "B"),
+                Component(
+                    "place of the gauge",
+                    place,
+                    "B",
+                    shape="rectangular",
+                    basis=f"±{self.reference.place:g} Pa × {self.area_m2:.6g} m²{GIVEN}",
+                ),
+                Component(
+                    "piston area",
+                    abs(pressure) * self.area_m2 * self.area_u_percent / 100.0,
+                    "B",
+                    basis=f"u = {self.area_u_percent:g} % of {self.area_m2:.6g} m² × {pressure:.5g} Pa{GIVEN}",
+                ),
+                Component(
+                    "assumed friction",
+                    self.friction_u_N,
+                    "B",
+                    basis=f"u = {self.friction_u_N:g} N × 1{GIVEN}",
+                ),
             ]
         )
 

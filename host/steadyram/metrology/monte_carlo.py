@@ -36,6 +36,9 @@ def _draw(component: Component, trials: int, rng: np.random.Generator) -> Array:
     if component.shape == "rectangular":
         half = component.u * math.sqrt(3.0)
         return rng.uniform(-half, half, trials)
+    if component.shape == "triangular":
+        half = component.u * math.sqrt(6.0)
+        return rng.triangular(-half, 0.0, half, trials)
     if component.shape == "t" and math.isfinite(component.dof) and component.dof > 0:
         return component.u * rng.standard_t(component.dof, trials)
     return rng.normal(0.0, component.u, trials)

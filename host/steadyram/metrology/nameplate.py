@@ -7,12 +7,18 @@ that far off, so the reference or its unit is suspect (common practice, no sourc
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
+
 from steadyram.errors import BadInput
 from steadyram.metrology.header import Header, Point
 from steadyram.metrology.record import CalibrationRecord
 
 WARN_PART = 0.05
 REFUSE_FACTOR = 2.0
+# A second reference agrees where it differs by no more than this part (own rule).
+SECOND_PART = 0.02
 # Without a larger one given, a calibration goes to this part of what press and sensor allow (common practice).
 LARGEST_PART = 0.9
 # What friction and zero may make of a single point, as a part of range times area (common practice, no source).
@@ -47,9 +53,42 @@ def largest_allowed_N(header: Header, rated_N: float | None = None) -> float:
     return min([header.full_N, *known])
 
 
+def nameplate_ground(record: CalibrationRecord) -> str:
+    """Return the measurement that bears an explanation out, in words; empty where there is none or it does not.
+
+    A measured bore bears it out where the points agree with it to 5 %, a reading of a second reference where it agrees
+    with the points to 2 %.
+    """
+    header, ratio = record.header, nameplate_ratio(record)
+    if not header.nameplate_explained.strip():
+        return ""
+    if header.measured_bore_m is not None and header.measured_bore_by.strip():
+        left = ratio * header.area_m2 / (math.pi / 4.0 * header.measured_bore_m**2)
+        if abs(left - 1.0) <= WARN_PART:
+            return (
+                f"bore measured as {header.measured_bore_m * 1e3:.2f} mm by {header.measured_bore_by.strip()}, against "
+                f"which the points are {left - 1.0:+.1%} off"
+            )
+    second = header.second_reference
+    if second is not None and (second.what, second.serial) != (
+        header.reference.what,
+        header.reference.serial,
+    ):
+        rising = sorted((p.counts, record.force_N(p)) for p in record.points if p.direction == "rising")
+        counts, forces = zip(*rising, strict=True)
+        if counts[0] <= second.counts <= counts[-1]:
+            off = second.force_N / float(np.interp(second.counts, counts, forces)) - 1.0
+            if abs(off) <= SECOND_PART:
+                return (
+                    f"{second.what}, serial {second.serial}, certificate {second.certificate}, read "
+                    f"{second.force_N / 1e3:.4g} kN at {second.counts:.0f} counts, {off:+.1%} off these points"
+                )
+    return ""
+
+
 def nameplate_doubted(record: CalibrationRecord) -> bool:
-    """Return whether the points are more than 5 % off the nameplate and nothing in the header explains it."""
-    return abs(nameplate_ratio(record) - 1.0) > WARN_PART and not record.header.nameplate_explained
+    """Return whether the points are more than 5 % off the nameplate and no measurement bears out an explanation."""
+    return abs(nameplate_ratio(record) - 1.0) > WARN_PART and not nameplate_ground(record)
 
 
 def nameplate_warning(record: CalibrationRecord) -> str:
@@ -58,6 +97,15 @@ def nameplate_warning(record: CalibrationRecord) -> str:
     if abs(ratio - 1.0) <= WARN_PART:
         return ""
     told = f"the points give {ratio - 1.0:+.1%} of force a count against bore and range"
-    if record.header.nameplate_explained:
-        return f"{told}; explained in the header: {record.header.nameplate_explained}"
-    return f"{told}: check the reference and its unit, the bore and the transducer's range before using it"
+    explained = record.header.nameplate_explained.strip()
+    if not explained:
+        return (
+            f"{told}: check the reference and its unit, the bore and the transducer's range before using it"
+        )
+    ground = nameplate_ground(record)
+    if ground:
+        return f"{told}; explained: {explained}; on the ground of: {ground}"
+    return (
+        f"{told}; explained: {explained}; no measurement bears that out (a measured bore with its instrument, or a "
+        "reading of a second reference)"
+    )

@@ -31,7 +31,7 @@ class Points:
     """What the file holds: exact numbers and the line each came from.
 
     direction: "rising", "falling" or None a point; run: the run's label or None; weights: the
-    chosen column or None.
+    chosen column or None; time: the text of the time column or None.
     """
 
     lines: tuple[int, ...]
@@ -40,6 +40,7 @@ class Points:
     direction: tuple[str | None, ...]
     run: tuple[str | None, ...]
     weights: tuple[Fraction, ...] | None
+    time: tuple[str | None, ...] = ()
 
 
 def exact_number(text: str, where: str) -> Fraction:
@@ -99,6 +100,7 @@ def read_points(path: Path, *, weights_column: str | None = None) -> Points:
     direction: list[str | None] = []
     run: list[str | None] = []
     weights: list[Fraction] = []
+    time: list[str | None] = []
     for number, line in numbered[1:]:
         try:
             fields = next(csv.reader([line], strict=True))
@@ -121,6 +123,7 @@ def read_points(path: Path, *, weights_column: str | None = None) -> Points:
         else:
             direction.append(None)
         run.append(row.get("run", "").strip() or None)
+        time.append(row.get("time", "").strip() or None)
         if chosen is not None:
             weight = exact_number(row[chosen], f"{where}: weight")
             if weight <= 0:
@@ -135,6 +138,7 @@ def read_points(path: Path, *, weights_column: str | None = None) -> Points:
         tuple(direction),
         tuple(run),
         tuple(weights) if chosen is not None else None,
+        tuple(time),
     )
 
 

@@ -8,20 +8,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from itertools import pairwise
+from typing import Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from steadyram.metrology.header import Header, Point, RunStart, Strict
 from steadyram.metrology.measurement import Newton, measurement_of
 
 PRELOADS_FIRST, PRELOADS_RESEATED = 3, 1
 DIGEST_DIGITS = 10
+CONTENT_DIGITS = 6
 
 
 class Issue(Strict):
     """A document that was made of a record: its issue (1 for the first), name and title, when, and of which content.
 
-    contents: SHA-256 digest of everything that it says but its date; replaces, reason: of an amended document.
+    contents: SHA-256 digest of everything that it says but its date; replaces, reason: of an amended document;
+    fresh_digest, fresh_taken: of the fresh points that it was judged with, and the day that was said of them.
     """
 
     issue: int
@@ -31,6 +34,26 @@ class Issue(Strict):
     contents: str
     replaces: str = ""
     reason: str = ""
+    fresh_digest: str = ""
+    fresh_taken: str = ""
+
+
+# Texts of the header that may be corrected after the calibration: names and descriptions, no figure and no date.
+CORRECTABLE = (
+    "laboratory", "customer", "location", "note",
+    *(f"{table}.{key}" for table in ("press", "transducer", "reference") for key in ("what", "serial", "condition")),
+    "reference.certificate", "reference.calibrated_by", "reference.accreditation",
+)  # fmt: skip
+
+
+class Correction(Strict):
+    """A text of the header that was corrected after the calibration: its key, what it was and is, why and when."""
+
+    key: Literal[CORRECTABLE]  # type: ignore[valid-type]
+    was: str = Field(max_length=2000)
+    now: str = Field(max_length=2000)
+    reason: str = Field(min_length=1, max_length=200)
+    at: AwareDatetime
 
 
 class ReadBack(Strict):
@@ -47,7 +70,7 @@ class CalibrationRecord(Strict):
 
     rows: of the points in their file; taken_back: rows of points that whoever calibrated took back; starts: what was
     done before each run; digest: of the last line of the calibration in its chained journal, "" where there is none;
-    issues, read_backs: what was added to the journal afterwards.
+    issues, read_backs, corrections: what was added to the journal afterwards; the header is the corrected one.
     """
 
     header: Header
@@ -58,6 +81,7 @@ class CalibrationRecord(Strict):
     digest: str = ""
     issues: tuple[Issue, ...] = ()
     read_backs: tuple[ReadBack, ...] = ()
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def reseated(self) -> bool:
@@ -96,6 +120,20 @@ class CalibrationRecord(Strict):
         pairs = [(a, b) for a, b in zip(after, before, strict=True) if a is not None and b is not None]
         return tuple(a - b for a, b in pairs) if len(pairs) == len(runs) else None
 
+    @property
+    def worst_zero_return_counts(self) -> float | None:
+        """Worst zero return of a run (counts), over all runs together where each run's was not read."""
+        together = self.header.zero_return_counts
+        if together is None:
+            return None
+        return max((*(self.zero_returns_counts or ()), together), key=abs)
+
+    @property
+    def reference_zeros(self) -> tuple[float, ...]:
+        """What the reference showed at rest (N or Pa by its kind), as often as it was read."""
+        told = [self.header.reference.zero_reading, *(s.reference_zero for s in self.starts)]
+        return tuple(v for v in told if v is not None)
+
     def _start(self, run: int) -> RunStart:
         return next((s for s in self.starts if s.run == run), RunStart(run=run))
 
@@ -117,6 +155,23 @@ def document_number(record: CalibrationRecord) -> str:
     return f"{record.header.number}-{digest[:DIGEST_DIGITS]}"
 
 
-def issue_name(record: CalibrationRecord, issue: int) -> str:
-    """Return number and issue as one name, as another document refers to it."""
-    return f"{document_number(record)}/{issue}"
+def issue_name(record: CalibrationRecord, issue: int, contents: str) -> str:
+    """Return number and issue as one name, with the first digits of its contents' digest: other contents, other name.
+
+    Rows that were cut off a journal's end do not show in it; the name then differs all the same.
+    """
+    return f"{document_number(record)}/{issue}-{contents[:CONTENT_DIGITS]}"
+
+
+def corrected(header: Header, correction: Correction) -> Header:
+    """Return the header with one text corrected. Raises ValidationError for a text that has no place there."""
+    document = header.model_dump()
+    table, _, key = correction.key.rpartition(".")
+    (document[table] if table else document)[key] = correction.now
+    return Header.model_validate(document)
+
+
+def text_of(header: Header, key: str) -> str:
+    """Return a text of the header by its key."""
+    table, _, name = key.rpartition(".")
+    return str(getattr(getattr(header, table) if table else header, name))

@@ -6,10 +6,13 @@ from dataclasses import replace
 
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.classes import E4_LIMIT_PERCENT, parameter_class
+from steadyram.metrology.earned import REFERENCE_PART
+from steadyram.metrology.nameplate import WARN_PART, nameplate_ground
 from steadyram.metrology.verify import Verification
 from steadyram.units import show
 
 # ISO/IEC 17025, 7.8.6 asks for the rule with every statement of conformity, and a class is one.
+ISO_EDITION = "ISO 7500-1:2018 (limits from a secondary table, the standard itself was not read)"
 DECISION = "Decision rule: the limits as they stand, no guard band."
 
 
@@ -22,8 +25,10 @@ def standards(analysis: Analysis, unit: str, verification: Verification | None =
     if analysis.e4_ok is not None:
         kept = "kept" if analysis.e4_ok else "not kept"
         said.append(
-            f"ASTM E4, one per cent at every force and between runs: {kept}. "
-            f"{_judged_on(analysis, unit, verification)} {DECISION}"
+            f"ASTM E4 (as its one per cent is remembered, no edition read), at every force and between runs: {kept}. "
+            f"Load cell of class A (ASTM E74) from "
+            f"{show(analysis.record.header.reference.class_a_from or 0.0, 'newton', unit)} "
+            f"by its certificate. {_judged_on(analysis, unit, verification)} {DECISION}"
         )
     if analysis.llf is not None:
         top = analysis.levels[-1].force_N
@@ -84,15 +89,35 @@ def _judged_on(analysis: Analysis, unit: str, verification: Verification | None)
     )
 
 
+def nameplate_beside(analysis: Analysis) -> str:
+    """Return what the comparison with the nameplate says for the trust in a class; it stands beside the class."""
+    off = analysis.nameplate_ratio - 1.0
+    if abs(off) > WARN_PART:
+        header = analysis.record.header
+        return (
+            f"The force a count is {off:+.1%} off the nameplate's. Explained: {header.nameplate_explained}. On the "
+            f"ground "
+            f"of: {nameplate_ground(analysis.record)}."
+        )
+    return (
+        f"The force a count is {off:+.1%} off the nameplate's; that check is coarse: an error of the reference within "
+        f"{WARN_PART:.0%} does not show in it."
+    )
+
+
 def _iso(analysis: Analysis, unit: str, judged_on: str) -> str:
     if analysis.iso_lacks:
         return f"No machine class (ISO 7500-1) is stated: {'; '.join(analysis.iso_lacks)}."
+    beside = nameplate_beside(analysis)
     if analysis.iso_class is None:
-        return f"The figures keep no machine class of ISO 7500-1. {judged_on}"
+        return f"The figures keep no machine class of {ISO_EDITION}. {judged_on} {beside}"
     lower = analysis.iso_lower_limit_N
     start = "" if lower is None else f", from {show(lower, 'newton', unit)}"
     with_v = "none" if analysis.iso_class_with_v is None else f"class {analysis.iso_class_with_v:g}"
+    own = analysis.record.header.reference.iso_376_class
     return (
-        f"The figures keep ISO 7500-1 class {analysis.iso_class:g} for rising force{start}; with reversibility: "
-        f"{with_v}. {judged_on} {DECISION}"
+        f"The figures keep {ISO_EDITION} class {analysis.iso_class:g} for rising force{start}; with reversibility: "
+        f"{with_v}. {judged_on} {DECISION} Load cell: class {own:g} of ISO 376 by its certificate, and its own "
+        f"expanded "
+        f"uncertainty at the lowest force is at most {REFERENCE_PART:g} of the class (own rule). {beside}"
     )

@@ -33,6 +33,8 @@ def analysis_document(analysis: Analysis, scatter: StrokeScatter | None = None) 
             "u_friction_N": friction.u_friction_N,
             "hysteresis_N": friction.hysteresis_N,
             "u_hysteresis_N": friction.u_hysteresis_N,
+            "degrees_of_freedom": friction.dof,
+            "separated": friction.separated,
         },
         "levels": [_level(analysis, v, scatter) for v in analysis.levels],
         "zero_error_percent": analysis.zero_error_percent,
@@ -57,7 +59,7 @@ def analysis_document(analysis: Analysis, scatter: StrokeScatter | None = None) 
         "astm_e4_lacks": list(analysis.e4_lacks),
         "outliers": list(analysis.outliers),
         "notes": list(analysis.notes),
-        "due": analysis.record.header.due.isoformat(),
+        "due": None if (due := analysis.record.header.due) is None else due.isoformat(),
     }
 
 

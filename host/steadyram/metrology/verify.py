@@ -58,6 +58,19 @@ class Verification:
     digest: str = ""
 
 
+def undecided_told(done: Verification) -> str:
+    """Return why points are undecided, in a sentence; empty where none is."""
+    count = sum(p.verdict == "undecided" for p in done.points)
+    if not count:
+        return ""
+    why = (
+        "their error is nearer to the limit than U"
+        if done.rule == "guard-band"
+        else "U is more than a third of their limit, so that rule cannot tell"
+    )
+    return f"{count} of {len(done.points)} points are undecided: {why}."
+
+
 def verify(
     analysis: Analysis,
     points: Sequence[Point],

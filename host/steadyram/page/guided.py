@@ -63,6 +63,8 @@ def calibrate_at_page(
             zero_counts=0.0,
             counts_step=press.counts_step,
             note="made at the bench page",
+            simulated=device.identity().simulated,
+            invented=device.identity().simulated,
         )
     except ValidationError as error:
         raise BadInput(f"The calibration's data are not right ({error.errors()[0]['msg'][:120]}).") from None
@@ -110,9 +112,10 @@ def calibrate_at_page(
             **fields,
             "serial": number,
             "made_unix": int(made.timestamp()),
-            "due_unix": int(header.due.timestamp()),
+            "due_unix": 0 if header.due is None else int(header.due.timestamp()),
         },
         instead_of=before,
     )
     store.add_snapshot(device.identity().uid, state, unix)
-    return f"Calibration {number} is in force, due {header.due:%Y-%m-%d}; its record is {target.name}."
+    due = "no date of the next one" if header.due is None else f"due {header.due:%Y-%m-%d}"
+    return f"Calibration {number} is in force, {due}; its record is {target.name}."

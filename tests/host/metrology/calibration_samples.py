@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,14 @@ from steadyram.metrology.record import CalibrationRecord
 AREA = math.pi / 4 * 0.1016**2
 RANGE = 5000 * 6894.757293168361
 ZERO = 6600.0
+# A load cell whose claim of traceability can be followed.
+CELL: dict[str, Any] = {
+    "what": "cell", "serial": "R1", "kind": "load-cell", "expanded_percent": 0.1, "certificate": "K-1",
+    "due": date(2026, 11, 30), "traceable_to": "the national standard of force",
+    "calibrated_by": "Example Force Laboratory", "accreditation": "invented number 1",
+    "calibrated_on": date(2025, 11, 30), "calibrated_from": 1e3, "calibrated_to": 300e3, "iso_376_class": 0.5,
+    "class_a_from": 1e3,
+}  # fmt: skip
 
 
 def header(**changes: Any) -> Header:
@@ -21,7 +29,9 @@ def header(**changes: Any) -> Header:
     document: dict[str, Any] = {
         "press": {"what": "invented press", "serial": "P1"},
         "transducer": {"what": "invented transducer", "serial": "T1"},
-        "reference": {"what": "cell", "serial": "R1", "kind": "load-cell", "expanded_percent": 0.1},
+        "reference": CELL,
+        "laboratory": "Example Calibration, Sampleton",
+        "interval_days": 365,
         "made": datetime(2026, 1, 2, tzinfo=UTC),
         "area_m2": AREA,
         "range_Pa": RANGE,
@@ -53,6 +63,7 @@ def record(
     **chain: float,
 ) -> CalibrationRecord:
     """A calibration up and down; noise in counts, hysteresis as a fraction of range."""
+    head = head or header()
     rng = np.random.default_rng(seed)
     points = []
     top = 150e3
@@ -63,9 +74,9 @@ def record(
                 rising = direction == "rising"
                 loop = 0.0 if rising else hysteresis * 4 * force / top * (1 - force / top)
                 counts = counts_of(force, rising, **chain) + 0.8 * 65536 * loop + rng.normal(0, noise)
-                point = {"run": run, "direction": direction, "reference": force, "counts": counts}
+                at = head.made + timedelta(seconds=30 * len(points))
+                point = {"run": run, "direction": direction, "reference": force, "counts": counts, "at": at}
                 points.append(Point.model_validate(point))
-    head = head or header()
     return CalibrationRecord(header=head, points=tuple(points), starts=starts(runs, head.reseated))
 
 

@@ -2,14 +2,16 @@
 
 import json
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
-from tests.host.metrology.calibration_samples import ZERO, counts_of, header, record
+from tests.host.metrology.calibration_samples import CELL, ZERO, counts_of, header, record
 
 from steadyram.cli import main
 from steadyram.metrology.header_file import read_header
-from steadyram.metrology.journal import Journal
+from steadyram.metrology.journal import Journal, read_journal
+from steadyram.metrology.record import document_number
 from steadyram.press.pressfile import read_press
 
 
@@ -160,7 +162,10 @@ def test_check_compare_and_rr(tmp_path, capsys):
     assert "zero moved by +940 counts or" in out
     assert re.search(r"allowed ±\d+ counts or", out)
     assert len((tmp_path / "daily.jsonl").read_text().splitlines()) == 2
-    later = header(made="2027-01-02T00:00:00Z")
+    later = header(
+        made="2027-01-02T00:00:00Z",
+        reference=CELL | {"calibrated_on": date(2026, 12, 1), "due": date(2027, 11, 30)},
+    )
     new = journal_of(tmp_path / "new.jsonl", head=later, gain=1.03)
     code, out, _ = run(capsys, "calibration", "compare", old, new, "--json")
     assert code == 0
@@ -169,7 +174,9 @@ def test_check_compare_and_rr(tmp_path, capsys):
     code, _, _ = run(capsys, "calibration", "certificate", new, "--previous", old)
     assert code == 0
     page = (tmp_path / "new.html").read_text()
-    assert "OUTSIDE 1 % of the force" in page
+    assert f"errors of the polynomial of calibration No. {document_number(read_journal(old))}" in page
+    assert "No statement of conformity is made of either" in page
+    assert "within 1 %" not in page
     assert "as left (kN)" in page
     code, _, err = run(capsys, "calibration", "certificate", old, "--previous", new)
     assert code == 2

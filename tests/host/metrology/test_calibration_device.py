@@ -35,7 +35,7 @@ def test_upload_puts_the_integers_in_force(served, tmp_path, capsys):
 def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatch):
     _, template, _ = run(capsys, "calibration", "header")
     (tmp_path / "head.toml").write_text(template)
-    answers = iter(["3", "", "21", "20", "5"])
+    answers = iter(["3", "", "21", "", "20", "5"])
 
     def prompt(*_: object, **__: object) -> str:
         try:

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from tests.host.metrology.calibration_samples import AREA, counts_of, header, record
+from tests.host.metrology.calibration_samples import AREA, CELL, counts_of, header, record
 from tests.host.metrology.test_calibration_cli import journal_of, run
 
 from steadyram import __version__
@@ -17,9 +17,8 @@ from steadyram.metrology.header import Header, Point
 from steadyram.metrology.journal import read_journal
 from steadyram.metrology.record import CalibrationRecord
 
-REFERENCE = {
-    "what": "load cell with indicator", "serial": "LC-7", "kind": "load-cell", "expanded_percent": 0.1,
-    "certificate": "K-2211", "due": date(2026, 11, 30), "traceable_to": "the national standard of force",
+REFERENCE = CELL | {
+    "what": "load cell with indicator", "serial": "LC-7", "certificate": "K-2211", "drift_percent": 0.02,
 }  # fmt: skip
 
 
@@ -131,11 +130,21 @@ def test_one_run_prints_no_class_and_says_which_runs_are_missing(tmp_path):
 def test_verification_stands_in_the_certificate_with_its_rule(tmp_path, capsys):
     path = journal_of(tmp_path / "cal.jsonl", head=complete(), noise=1.0)
     fresh = tmp_path / "fresh.csv"
-    fresh.write_text("reference,reading\n" + "".join(f"{f},{counts_of(f)}\n" for f in (40e3, 80e3)))
-    code, _, err = run(
-        capsys, "calibration", "certificate", path, "--points", fresh, "--limit", "1 %", "--points-date", "2026-01-03",
-        "--reference-unit", "N",
-    )  # fmt: skip
+    rows = "".join(f"{f},{counts_of(f)},2026-01-03T08:0{k}:00Z\n" for k, f in enumerate((40e3, 80e3)))
+    fresh.write_text("reference,reading,time\n" + rows)
+    command = (
+        "calibration",
+        "certificate",
+        path,
+        "--points",
+        fresh,
+        "--limit",
+        "1 %",
+        "--reference-unit",
+        "N",
+    )
+    assert run(capsys, *command, "--points-date", "2026-01-04")[0] == 2
+    code, _, err = run(capsys, *command)
     assert (code, err) == (0, "")
     page = (tmp_path / "cal.html").read_text()
     assert "Decision rule: guarded acceptance" in page
@@ -197,6 +206,8 @@ def test_a_gauge_makes_no_certificate_and_claims_no_traceable_force(tmp_path):
     gauge = {
         "what": "gauge", "serial": "G1", "kind": "gauge", "class_percent": 0.25, "range": 4e7, "resolution": 1e4,
         "certificate": "K-1", "due": date(2027, 1, 1), "traceable_to": "the national standard of pressure",
+        "calibrated_by": "L", "accreditation": "A1", "calibrated_on": date(2025, 1, 1), "calibrated_from": 0.0,
+        "calibrated_to": 4e7,
     }  # fmt: skip
     head = complete(reference=gauge, assumed_friction_N=600.0, assumed_friction_u_N=100.0, reseated=False)
     points = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from tests.host.metrology.calibration_samples import AREA, counts_of, header, record
@@ -18,7 +18,7 @@ from steadyram.metrology.header import Point
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.journal import Journal, read_journal
 from steadyram.metrology.measurement import SEAT
-from steadyram.metrology.record import CalibrationRecord, ReadBack, document_number, issue_name
+from steadyram.metrology.record import CalibrationRecord, ReadBack, document_number
 from steadyram.metrology.standards import standards, with_fresh
 from steadyram.metrology.verify import verify
 
@@ -46,7 +46,8 @@ def test_an_amended_document_names_what_it_replaces_and_why(tmp_path, capsys, no
     command = ("calibration", "certificate", path, "--unit", "kN")
     assert run(capsys, *command)[0] == 0
     first = (tmp_path / "cal.html").read_text()
-    name = issue_name(read_journal(path), 1)
+    name = read_journal(path).issues[0].name
+    assert name.startswith(document_number(read_journal(path)) + "/1-")
     assert f"{name} (issue 1)" in first
     assert f"No. {name}, transducer T1" in first
     # The same again is the same issue.
@@ -67,8 +68,10 @@ def test_an_amended_document_names_what_it_replaces_and_why(tmp_path, capsys, no
         assert run(capsys, *other, *lame)[0] == 2
     assert (tmp_path / "cal.html").read_text() == first
     assert run(capsys, *other, "--replaces", name, "--reason", "forces in the customer's unit")[0] == 0
-    page = (tmp_path / "cal.html").read_text()
-    assert f"{issue_name(read_journal(path), 2)} (issue 2)" in page
+    # The first issue is kept as it was.
+    assert (tmp_path / "cal.html").read_text() == first
+    page = (tmp_path / "cal-issue2.html").read_text()
+    assert f"{read_journal(path).issues[1].name} (issue 2)" in page
     assert f"{name}, because: forces in the customer&#39;s unit" in page
     kept = read_journal(path)
     assert [i.issue for i in kept.issues] == [1, 2]
@@ -134,7 +137,7 @@ def test_a_class_says_which_points_it_was_judged_on_and_fresh_ones_lower_it():
 
 
 def test_fresh_points_have_their_date_reference_and_digest(tmp_path, capsys, no_pdf):
-    path = journal_of(tmp_path / "cal.jsonl", head=complete(), noise=1.0)
+    path = journal_of(tmp_path / "cal.jsonl", head=complete(interval_days=30), noise=1.0)
     rows = "".join(f"{f},{counts_of(f)}\n" for f in (41e3, 80e3))
     (tmp_path / "fresh.csv").write_text("reference,reading\n" + rows)
     command = (
@@ -149,13 +152,27 @@ def test_fresh_points_have_their_date_reference_and_digest(tmp_path, capsys, no_
     code, _, err = run(capsys, *command)
     assert code == 2
     assert "--points-date" in err
-    for never, why in (("2025-01-01", "is before the calibration"), ("2900-01-01", "is yet to come")):
+    for never, why in (
+        ("2025-01-01", "is before the calibration"),
+        ("2026-03-01", "was due"),
+        ("2900-01-01", "is yet to come"),
+    ):
         code, _, err = run(capsys, *command, "--points-date", never)
         assert (code, why in err) == (2, True)
     assert run(capsys, *command, "--points-date", "2026-01-03")[0] == 0
     page = (tmp_path / "cal.html").read_text()
-    assert "Fresh points taken on 2026-01-03 against load cell with indicator, serial LC-7" in page
-    assert fresh_points(tmp_path / "fresh.csv", analysed_of(path), "N", None).digest in page
+    # Points without a time earn no statement of conformity, and the same points have one day.
+    assert (
+        "by what was said of them taken on 2026-01-03 against load cell with indicator, serial LC-7" in page
+    )
+    assert "the time of the fresh points was not recorded" in page
+    assert "guarded acceptance" not in page
+    name = read_journal(path).issues[-1].name
+    code, _, err = run(
+        capsys, *command, "--points-date", "2026-01-05", "--replaces", name, "--reason", "another day"
+    )
+    assert (code, "were taken on 2026-01-03" in err) == (2, True)
+    assert fresh_points(tmp_path / "fresh.csv", analysed_of(path), "N", date(2026, 1, 3)).digest in page
     # A journal has all of it inside, with the time of each point.
     later = complete(
         made=DAY, zero_counts=6605.0, reference=complete().reference.model_copy(update={"serial": "LC-9"})

@@ -18,6 +18,7 @@ class Bench:
     """A person and a device: answers with the plan's own targets; can be interrupted."""
 
     def __init__(self, steps, stop_after=None, slips=(), reseats=(), typed=()):
+        self.rest = "0.02"
         self.reseats, self.typed = list(reseats), list(typed)
         self.steps, self.stop_after, self.slips = steps, stop_after, list(slips)
         self.said, self.asked, self.force, self.rising = [], 0, 0.0, True
@@ -30,6 +31,8 @@ class Bench:
             return self.reseats.pop(0) if self.reseats else "yes"
         if "how often was that" in text:
             return "3"
+        if "at rest, in" in text:
+            return self.rest
         self.asked += 1
         if self.stop_after is not None and self.asked > self.stop_after:
             raise KeyboardInterrupt
@@ -142,6 +145,16 @@ def test_a_mistyped_point_is_taken_back_and_stays_in_the_journal(tmp_path):
     edit(journal.path, 4, lambda document: document.update(taken_back=9))
     with pytest.raises(BadInput, match="row 4"):
         read_journal(journal.path)
+
+
+def test_a_unit_that_is_wrong_is_asked_about_after_the_first_point(tmp_path):
+    # 30 kN of 3059 kgf typed as lbf: 13.6 kN, which bore and range do not bear.
+    journal, steps = begin(tmp_path)
+    bench = Bench(steps, slips=["13.6", "no"])
+    bench.force = 30e3
+    guide(journal, steps, bench.person, bench.read, "kN")
+    assert journal.record.points[0].reference == 30e3
+    assert len(journal.record.points) == 18
 
 
 def test_nothing_to_take_back_is_said(tmp_path):
