@@ -191,7 +191,9 @@ def item(tmp: Path) -> None:
 
 
 def method(tmp: Path) -> None:
-    with_all(tmp, "brought up from rest", "Deviations from the method", "procedure of steadyram", "firmware 0.1.0")
+    with_all(
+        tmp, "brought up from rest", "Deviations from the method", "procedure of steadyram", "firmware 0.1.0"
+    )
     no_certificate(tmp, {"firmware": ""})
 
 
@@ -229,7 +231,14 @@ def conditions(tmp: Path) -> None:
 
 def traceability(tmp: Path) -> None:
     with_all(tmp, "serial LC-7", "K-2211", "2026-11-30", "the national standard of force")
-    for lacking in ({"certificate": ""}, {"calibrated_by": ""}, {"calibrated_on": None}, {"due": None}, {"due": date(2026, 1, 1)}, {"serial": "none"}):
+    for lacking in (
+        {"certificate": ""},
+        {"calibrated_by": ""},
+        {"calibrated_on": None},
+        {"due": None},
+        {"due": date(2026, 1, 1)},
+        {"serial": "none"},
+    ):
         with pytest.raises(BadInput, match="claims traceability"):
             document(tmp, {"reference": REFERENCE | lacking})
 
