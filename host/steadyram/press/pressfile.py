@@ -74,6 +74,8 @@ Damping = Annotated[float, BeforeValidator(_quantity("dimensionless", 0.02, 50.0
 PressureDrop = Annotated[float, BeforeValidator(_quantity("pascal", 0.0, 5e6))]
 RippleFrequency = Annotated[float, BeforeValidator(_quantity("1/second", 1.0, 1000.0))]
 Sensitivity = Annotated[float, BeforeValidator(_quantity("dimensionless", 1e-5, 2e-2))]
+PilotRatio = Annotated[float, BeforeValidator(_quantity("dimensionless", 1.0, 20.0))]
+Speed = Annotated[float, BeforeValidator(_quantity("meter/second", 1e-3, 1.0))]
 Breakaway = Annotated[float, BeforeValidator(_quantity("dimensionless", 1.0, 5.0))]
 
 
@@ -202,14 +204,22 @@ class Valve(_Table):
 class Circuit(_Table):
     """What the directional valve does with the rod side while it rests in its centre, and what is hard-wired.
 
-    float: A and B to tank; closed: every port shut; tandem: A and B shut, the pump to tank.
+    float: A and B to tank; closed: every port shut; tandem: A and B shut, the pump to tank. counterbalance, rod_relief:
+    settings of valves at the rod side, absent where none is fitted; hanging_load (N) on the ram, which comes down with
+    fall_speed (m/s) where nothing carries it; rod_outlet_shut: a fault, no oil leaves the rod side in any movement.
     """
 
     centre: Literal["float", "closed", "tandem"] = "float"
     rod_volume: Volume = 2e-4
     slow_control: Literal["compensated", "restrictor"] = "compensated"
     stop_drops_motor: bool = True
-    pedal_in_supply: bool = False
+    pedal_in_supply: bool = True
+    hanging_load: Force = 0.0
+    counterbalance: Pressure | None = None
+    counterbalance_pilot: PilotRatio = 3.0
+    rod_relief: Pressure | None = None
+    rod_outlet_shut: bool = False
+    fall_speed: Speed = 0.1
 
 
 class Transducer(_Table):

@@ -19,6 +19,7 @@ from steadyram.press.pressfile import PressFile
 from steadyram.virtual.bend import BentStrip, strip_of
 from steadyram.virtual.feed import Feed
 from steadyram.virtual.noise import NoiseTape
+from steadyram.virtual.rod_side import rod_side_of
 from steadyram.virtual.sensing import SPIKE_DECAY_S, Matrix, WideCodes, line_step, transition
 from steadyram.virtual.solenoid import Solenoid
 from steadyram.virtual.work import Part, make_part
@@ -151,11 +152,14 @@ class Plant:
         circuit = press.circuit
         self._tandem = circuit.centre == "tandem"
         self._restricted = circuit.slow_control == "restrictor"
+        self._rod_side = rod_side_of(press)
+        self._rod_most_N = math.inf if self._rod_side is None else self._rod_side.relief_N
+        self._outlet_shut = circuit.rod_outlet_shut
         self._rod_stiffness = 0.0
-        if circuit.centre != "float":
+        if circuit.centre != "float" or circuit.rod_outlet_shut:
             self._rod_stiffness = press.oil.bulk_modulus * press.cylinder.annulus_m2**2 / circuit.rod_volume
         # Nothing but force, pressure and the transducer's lag has to be followed while the oil is held.
-        self._plain = press.position is None and self._rod_stiffness == 0.0
+        self._plain = press.position is None and self._rod_stiffness == 0.0 and self._rod_side is None
         self._ripple = 0.0 if press.pump.burst else press.pump.ripple
         self._ripple_rad_s = 2.0 * math.pi * press.pump.ripple_frequency
 
@@ -174,9 +178,13 @@ class Plant:
         self._flow_share = max(_LEAST_SHARE, 1.0 + press.pump.flow_scatter * flow)
         t = press.transducer
         self._zero_share = t.zero_error / t.range + t.zero_wander * zero
-        self.relief_N = self._relief_Pa * self.area - self.friction
+        # What hangs on the ram presses, too. Both pressures hold a counterbalance valve open by its pilot.
+        self.load_N = press.circuit.hanging_load
+        self.relief_N = self._relief_Pa * self.area - self.friction + self.load_N
         change = press.pump.changeover
-        self.changeover_N = math.inf if change is None else change * self.area - self.friction
+        self.changeover_N = math.inf if change is None else change * self.area - self.friction + self.load_N
+        side = rod_side_of(press)
+        self._falls_to_N = 0.0 if side is None else side.falls_to_N(self.friction, seal.breakaway)
 
     def set_relief(self, pressure_Pa: float) -> None:
         """Set the pressure at which the relief valve opens, until the press file is set again."""
@@ -416,6 +424,8 @@ class Plant:
         elif abs(self.sensed_Pa) > _DEAD_PA:
             return False
         self.sensed_Pa = 0.0
+        if self._falls_to_N > 0.0:
+            return False
         return self.deficit == self.dead_band and self.force_N == 0.0
 
     def _busy_step(self, now: float, end: float) -> None:
@@ -493,6 +503,8 @@ class Plant:
                 self._lost_m += self.lost_share * (here - self._lost_from_m)
             self._lost_from_m = here
         p1 = (force + self.rod_N + self.friction) / self.area - self.deficit / self.oil_compliance
+        if self._rod_side is not None:
+            p1 = self._rod_side.held_Pa(p1 * self.area, self.friction, force + self.rod_N > 0.0)
         if p1 < 0.0:
             p1 = 0.0
         self.pressure_Pa = p1
@@ -616,8 +628,8 @@ class Plant:
         if self._restricted:
             # An orifice between pump and cylinder: flow by the root of the pressure over it (textbook orifice law).
             slow *= math.sqrt(max(0.0, 1.0 - self.pressure_Pa / self._relief_Pa))
-        shut = self._rod_stiffness > 0.0 and self.extend.share <= 0.0
-        if shut and self._tandem:
+        shut = self._outlet_shut or (self._rod_stiffness > 0.0 and self.extend.share <= 0.0)
+        if shut and self._tandem and self.extend.share <= 0.0:
             return
         if self.rod_N > 0.0 and not shut:
             self._open_rod_side()
@@ -679,16 +691,20 @@ class Plant:
         for _ in range(2 * len(self._us) + 4):
             slope, end = self._piece_at(self.u)
             travel = (1.0 - self.oil_compliance * slope / self.area) / self.area
-            back = self._rod_stiffness * travel
+            # At the rod side's own relief its oil is let go as the ram comes: a constant force, no spring.
+            left_N = self._rod_most_N - self.rod_N
+            back = self._rod_stiffness * travel if left_N > 0.0 else 0.0
             whole = 1.0 + self.oil_compliance * back / self.area
-            room = (self.relief_N - self.force_N - self.rod_N) / (slope + back)
-            step = min(volume / whole, max(0.0, end - self.u), max(0.0, room))
-            self.rod_N += back * step
+            stiff = slope + back
+            room = (self.relief_N - self.force_N - self.rod_N) / stiff if stiff > 0.0 else math.inf
+            to_relief = left_N / back if back > 0.0 else math.inf
+            step = min(volume / whole, max(0.0, end - self.u), max(0.0, room), to_relief)
+            self.rod_N = self._rod_most_N if step == to_relief else self.rod_N + back * step
             self._move_to(self.u + step)
             volume -= step * whole
             if volume <= 1e-18 or room <= step:
                 return
-            if self.u < end:
+            if step < to_relief and self.u < end:
                 self._move_to(math.nextafter(end, math.inf))
 
     def _piece_at(self, u: float) -> tuple[float, float]:
@@ -735,6 +751,11 @@ class Plant:
             self.u_max = u
             self.force_max = self._virgin(u)
 
+    def _raises(self) -> bool:
+        """Tell whether a powered return gets the load up: its pressure at the relief, and a way for its oil."""
+        up_N = self._relief_Pa * self.press.cylinder.annulus_m2
+        return self._by_spring or (not self._outlet_shut and up_N >= self.load_N + self.friction)
+
     def _retract(self, dt: float) -> None:
         self.rod_N = 0.0
         volume = self.return_flow * dt
@@ -760,15 +781,24 @@ class Plant:
                 self.deficit = self.dead_band
             return
         self.deficit = self.dead_band
+        if not self._raises():
+            return
         self.u = max(0.0, self.u - volume)
         if self.u <= 0.0:
             self._rested = True
 
     def _hold(self, dt: float) -> None:
         self._stuck = True
+        if self._falls_to_N > 0.0 and self.force_N < self._falls_to_N:
+            # Nothing carries the load: it draws oil into the cap side through the valve's centre, down to the work.
+            bottom = min(self._u_at(self._falls_to_N), self.area * self.press.cylinder.stroke)
+            self._move_to(max(self.u, min(self.u + self.area * self.press.circuit.fall_speed * dt, bottom)))
+            self.deficit = self.dead_band
+            return
         if not self._holds:
-            if self.force_N > 0.0:
-                self.u = self.u_max - self.force_max / self._end_slope
+            # The force goes, but for what the load itself presses with.
+            if self.force_N > self._falls_to_N:
+                self.u = self.u_max - (self.force_max - self._falls_to_N) / self._end_slope
             self.deficit = self.dead_band
             return
         rate = self._leak_down + self.leak_extra + self.bleed
@@ -784,7 +814,7 @@ class Plant:
         if force > 0.0 and self.deficit < 0.0:
             lost = self._leak_excess(force, lost)
         if force > 0.0:
-            drop = (force + self.friction) * lost
+            drop = max(0.0, force + self.friction - self.load_N) * lost
             self.u -= min(drop, force) / self._end_slope
         elif self.deficit < self.dead_band:
             self.deficit += (self.dead_band - self.deficit) * lost

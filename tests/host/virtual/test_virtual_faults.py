@@ -153,6 +153,8 @@ def extend_until_force(press: VirtualPress) -> None:
 
 
 def test_welded_relay_feeds_on_until_the_emergency_stop(press: VirtualPress) -> None:
+    # A press wired without the pedal's second block; with it foot-off ends the feed (test_cutout.py).
+    press.change_table("circuit", {"pedal_in_supply": False})
     ready_for_full_feed(press)
     press.inject("relay-welded")
     extend_until_force(press)
