@@ -4,9 +4,10 @@ This watch counts oil by itself, from the outputs and the valve's measured times
 lands a part. Five rules, by the oil let in since the stroke began:
 
 1. free travel shows: seal friction raises the reading before the ram has moved far (fault reading-still);
-2. contact comes where this job's parts have met the ram, within five mean deviations (stop overdue);
+2. contact comes where this job's parts have met the ram, within five mean deviations, nine after six parts (stop
+   overdue);
 3. from the first sixteenth of the set force, and again from half of it, it takes no more oil to the whole than this
-   job's parts have needed and five mean deviations (overdue); only what a pulse has surely let in
+   job's parts have needed and as many mean deviations (overdue); only what a pulse has surely let in
    counts, and no single level is asked for: a plateau may lie a little higher;
 4. a ram that is at the end of its stroke takes no more oil (fault oil-limit);
 5. once the valve has surely closed the reading stands; where it still rises, less and less, the sensor is slower
@@ -32,6 +33,9 @@ OVERDUE = 255  # what look() says of rules 2 and 3: an end of the stroke, and no
 
 LEARNED_PARTS = 6  # a job's scatter is known after so many
 DEVIATIONS = 5  # mean absolute ones, that rise fast and sink slowly: four standard deviations and more
+# Few parts tell a scatter badly: one more deviation for each part less than this. With five, one normal part in 760 is
+# beyond after six parts and one in 25,000 after twenty; so it is one in 5,000 at most.
+SURE_PARTS = 10
 SHOW_MS = 40  # mean of sixteen, its own lag and a slow start, beyond the sensor's five time constants
 NEED_LEAST16 = 384  # 24 ms of oil: more than any start-up of a spool that still counts as open
 LAG_MS = 32  # rule 5 compares two readings this far apart, and their halves
@@ -333,13 +337,14 @@ class Follow:
             a[L_WATCH + 1] = 0
         if a[L_WATCH + 1] < LEARNED_PARTS:
             return
+        many = DEVIATIONS + max(0, SURE_PARTS - a[L_WATCH + 1])
         more16 = p.see16 + 2 * p.jitter16
         # Parts that fall alike say nothing of the valve's jitter.
         least16 = p.jitter16
-        c[LATEST16] = a[_CONTACT] + DEVIATIONS * max(a[_CONTACT + 1], least16) + more16
-        c[ALLOW16] = a[_WHOLE] + DEVIATIONS * max(a[_WHOLE + 1], least16) + more16
+        c[LATEST16] = a[_CONTACT] + many * max(a[_CONTACT + 1], least16) + more16
+        c[ALLOW16] = a[_WHOLE] + many * max(a[_WHOLE + 1], least16) + more16
         if a[_FROM_HALF] > 0:
-            c[ALLOW_HALF16] = a[_FROM_HALF] + DEVIATIONS * max(a[_FROM_HALF + 1], least16) + more16
+            c[ALLOW_HALF16] = a[_FROM_HALF] + many * max(a[_FROM_HALF + 1], least16) + more16
 
     def teach(self):
         """Take the part that has just reached its force into what the job's parts need."""

@@ -1,12 +1,13 @@
 """The watch whether the reading follows the oil, fed by hand: outputs, a reading and a force a millisecond."""
 
+import random
 from array import array
 
 import pytest
 
 from steadyram_fw import tables as t
-from steadyram_fw.core.follow import CELLS, CONTACT16, OVERDUE, Follow, look
-from steadyram_fw.core.job_model import LEARNED_LEN
+from steadyram_fw.core.follow import CELLS, CONTACT16, LATEST16, OVERDUE, Follow, _blend, look
+from steadyram_fw.core.job_model import L_WATCH, LEARNED_LEN
 from steadyram_fw.core.press import Press, seal_friction_n
 
 PLACES = {row[0]: i for i, row in enumerate(t.SETTINGS)}
@@ -57,6 +58,24 @@ class Stroke:
             if verdict:
                 return verdict, n
         return 0, ms
+
+
+def test_contact_that_scatters_is_seldom_overdue_however_few_parts_taught_it():
+    """Six parts teach; one normal contact in 5,000 is later than allowed, where jitter and sight add nothing."""
+    parts = 6
+    draw = random.Random(1906)
+    follow = made(jitter_us=0)
+    learned = array("i", [0] * LEARNED_LEN)
+    late = 0
+    for _ in range(5_000):
+        learned[L_WATCH] = 20000
+        for n in range(parts):
+            learned[L_WATCH + 1] = n
+            _blend(learned, L_WATCH + 2, round(20_000 + 2_000 * draw.gauss(0.0, 1.0)))
+        learned[L_WATCH + 1] = parts
+        follow.begin(104000, 700, 20000, learned)
+        late += round(20_000 + 2_000 * draw.gauss(0.0, 1.0)) > follow.cells[LATEST16] - follow._p.see16
+    assert late <= 1
 
 
 def test_free_travel_that_does_not_show_is_a_fault():
