@@ -30,7 +30,6 @@ def registry() -> pint.UnitRegistry[Any]:
     made.define("tonf = 2000 * force_pound = short_tonf")
     made.define("long_tonf = 2240 * force_pound")
     made.define("tonne_force = 1000 * kilogram_force = metric_tonf")
-    made.define("kgf = kilogram_force")
     return made
 
 

@@ -18,16 +18,18 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, TypeAlias
 
 from steadyram.bending import geometry, springback
 from steadyram.bending.sheet import Sheet
 from steadyram.bending.tooling import Tooling
 from steadyram.errors import BadInput
+from steadyram.late import np
 
-Array = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Array: TypeAlias = "npt.NDArray[np.float64]"
 
 # What is usual, one sigma. Common practice, no source.
 RADIUS_SIGMA = 0.35  # of the inside radius by rule, as a logarithm

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-import numpy as np
+from steadyram.late import np
 
 # Shares of the highest force between which the rise is a straight line: a sheet yields at two thirds of what it bends
 # at, and below the first the transducer's lag has not yet come to its end.

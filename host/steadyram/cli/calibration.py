@@ -20,7 +20,7 @@ from rich.table import Table
 from steadyram.cli._inputs import NAMED, PLACE, Measured, Number
 from steadyram.cli._remark import remark_at_end
 from steadyram.cli._session import connected, said_if_stopped
-from steadyram.commission.position import position_fields
+from steadyram.commission.kept_fields import position_fields
 from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from rich.table import Table
@@ -32,20 +32,9 @@ from steadyram.cli.calibration import (
     smallest_setpoint_N,
     upload_values,
 )
-from steadyram.commission.calibrate import calibrate as run_calibration
-from steadyram.commission.capability import TOLERANCE, Feed, can_hold, cautions, feeds, wide_code_forces_N
-from steadyram.commission.characterise import Characteristics
-from steadyram.commission.characterise import characterise as run_characterisation
 from steadyram.commission.hands import Hands
 from steadyram.commission.installed import Installed, installed
-from steadyram.commission.journal_of import (
-    Partial,
-    partial_path,
-    record_of,
-    set_aside_unfinished,
-    write_journal,
-)
-from steadyram.commission.position import position_fields
+from steadyram.commission.kept_fields import position_fields
 from steadyram.config import preferences
 from steadyram.cycles.snapshots import keep_sets
 from steadyram.device import Device
@@ -63,6 +52,10 @@ from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
 from steadyram.units import FORCE_UNITS, PRESSURE_UNITS, parse
+
+if TYPE_CHECKING:
+    from steadyram.commission.capability import Feed
+    from steadyram.commission.measured import Characteristics
 
 F = TypeVar("F", bound=Callable[..., Any])
 # Rising runs of each procedure.
@@ -113,6 +106,9 @@ def calibrate(
     The device brings the force up in small pulses while you hold the pedal; you read the reference. Where
     you can set the force yourself (hand pump, testing machine), 'calibration by-hand' takes the points you set.
     """
+    from steadyram.commission.calibrate import calibrate as run_calibration
+    from steadyram.commission.journal_of import Partial, record_of, set_aside_unfinished, write_journal
+
     header = read_header(header_file, 0.0)
     gauge = header.reference.kind == "gauge"
     if RUNS[procedure] > 1 and not gauge:
@@ -235,6 +231,8 @@ def _with_temperature(header: Header, hands: Hands, when: str, procedure: str) -
 def _calibration_left(target: Path) -> str:
     """What a calibration that was stopped leaves. The upload is the last step and is done as a whole or not at all."""
     stays = "The calibration in force on the device was not touched"
+    from steadyram.commission.journal_of import partial_path
+
     unfinished = partial_path(target)
     if target.exists():
         return f"The record is {target}; it was not uploaded ('steadyram calibration upload {target}' does that)."
@@ -313,6 +311,9 @@ def characterise(
 
     It says what the press can hold. It needs a calibration.
     """
+    from steadyram.commission.capability import TOLERANCE, can_hold, cautions, feeds, wide_code_forces_N
+    from steadyram.commission.characterise import characterise as run_characterisation
+
     now = datetime.now(UTC)
     asked = [parse(text, "newton", what="--setpoint") for text in setpoints]
     if any(not force > 0 for force in asked):
@@ -408,6 +409,8 @@ def _force_of(value_N: float | None, unknown: str = "unknown") -> str:
 
 
 def _print_characteristics(measured: Characteristics, ways: list[Feed]) -> None:
+    from steadyram.commission.capability import TOLERANCE
+
     units = preferences()
     table = Table("measured on the block", "", title=f"Dead-stop test, {measured.strokes} strokes")
     rows = [

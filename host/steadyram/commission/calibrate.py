@@ -10,9 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from steadyram.commission.easing import FIRST_TAP_S, ease_off
 from steadyram.commission.hands import Hands
@@ -21,9 +19,13 @@ from steadyram.commission.unstuck import break_away, seal_counts
 from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
+from steadyram.late import np
 from steadyram.metrology.device_poly import DevicePolynomial, fit_device_polynomial
 from steadyram.metrology.header import RunStart
 from steadyram.metrology.record import PRELOADS_FIRST, PRELOADS_RESEATED
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 # Share of the press's capacity at each rising point; the lowest matters most for small parts.
 LEVELS = (0.04, 0.18, 0.42, 0.68, 0.93)

@@ -12,8 +12,6 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from steadyram.commission.corners import (
     UNSEEN_DELAY_U_MS,
     Corners,
@@ -38,6 +36,7 @@ from steadyram.commission.strokes import Stroke, as_test, mean_counts, probe_str
 from steadyram.config import preferences
 from steadyram.device import Device
 from steadyram.errors import CheckFailed
+from steadyram.late import np
 from steadyram.link.definition import definition
 
 __all__ = ["Characteristics", "characterise"]

@@ -12,11 +12,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING, TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
+from steadyram.late import np
 
-Samples = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Samples: TypeAlias = "NDArray[np.float64]"
+
 # Two poles closer than this share of each other would make the partial fractions blow up.
 _APART = 1e-3
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, TypeAlias
 
 from steadyram.commission.corners import spread
+from steadyram.late import np, scipy
 
-Samples = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Samples: TypeAlias = "NDArray[np.float64]"
+
 _LEAST_TRAVEL_MS = 25.0
 _STROKE_SHARE = 0.12
 

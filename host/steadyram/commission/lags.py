@@ -6,11 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-import scipy
-
 from steadyram.commission.corners import Samples, Window, spread
 from steadyram.commission.dynamics import Shape
+from steadyram.late import np, scipy
 
 
 @dataclass(frozen=True)

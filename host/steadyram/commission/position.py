@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
-
-import numpy as np
 
 from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import as_test, probe_stroke
 from steadyram.device import Device
 from steadyram.errors import BadInput, CheckFailed
+from steadyram.late import np
 from steadyram.link.definition import definition
 from steadyram.metrology.exact_fit import fit_polynomial
 
@@ -38,7 +37,6 @@ _AGREES_SE = 3.0
 # Few points may lie on a line by luck: a touch on gauge blocks is never known better than this (common practice, no
 # source), however small their scatter.
 _TOUCH_SIGMA_M = 10e-6
-_FIELDS = ("position_um_64k", "position_step_nm")
 
 
 @dataclass(frozen=True)
@@ -295,11 +293,6 @@ def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: b
         width * trace.dt_s
     )
     return float(np.percentile(local, 85)) if len(local) else float(np.polyfit(times, travel[inside], 1)[0])
-
-
-def position_fields(calibration: Mapping[str, int]) -> dict[str, int]:
-    """The position sensor's part of a calibration set, to be kept when the force is calibrated anew."""
-    return {key: calibration.get(key, 0) for key in _FIELDS}
 
 
 def touch_counts_for(span_counts: float, noise_counts: float) -> float:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
+from steadyram.late import np
 
 # Mean flow, in ms of full flow, from which a pulse counts as one that moves something.
 MOVES_MS = 0.2

@@ -9,17 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
-
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from steadyram.commission.corners import Window, spread
 from steadyram.commission.dynamics import Shape
 from steadyram.config import preferences
+from steadyram.late import np, scipy
 
-Samples = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Samples: TypeAlias = "NDArray[np.float64]"
+
 # A rate above the changeover within this share of the one below it counts as the same stage.
 _SAME_RATE = 0.92
 _LEAST_SAMPLES = 6

@@ -9,16 +9,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import wraps
-from typing import ParamSpec, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 from steadyram.commission.hands import Hands
 from steadyram.device import Device
 from steadyram.errors import CheckFailed, DeviceRefusal, LinkError
+from steadyram.late import np
 from steadyram.link.definition import definition
 from steadyram.link.records import Pulse
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 P = ParamSpec("P")
 T = TypeVar("T")

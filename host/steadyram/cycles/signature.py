@@ -14,12 +14,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
+from steadyram.late import np
 
-Array = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Array: TypeAlias = "NDArray[np.float64]"
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Final
 
-import numpy as np
-
 from steadyram.cycles.signature import Array, Stroke, free_travel
+from steadyram.late import np
 from steadyram.link.definition import definition
 
 _NAN: Final = float("nan")

@@ -9,8 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
+from steadyram.late import np
 from steadyram.metrology import classes, earned
 from steadyram.metrology.at_zero import ZeroDisagreement, at_zero
 from steadyram.metrology.budget import Budget, Component, Stated, combine

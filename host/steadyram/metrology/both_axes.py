@@ -6,14 +6,16 @@ The library is the one SciPy names as the successor of `scipy.odr`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, TypeAlias
 
 from steadyram.errors import BadInput
+from steadyram.late import np
 from steadyram.metrology.exact_fit import fit_polynomial
 
-Array = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Array: TypeAlias = "NDArray[np.float64]"
 
 
 @dataclass(frozen=True)

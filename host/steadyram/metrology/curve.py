@@ -9,13 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
-
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from steadyram.errors import BadInput
+from steadyram.late import np, scipy
 from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.device_poly import (
     DevicePolynomial,
@@ -28,7 +25,11 @@ from steadyram.metrology.grouping import rising_levels
 from steadyram.metrology.measurement import Newton, measurement_of
 from steadyram.metrology.record import CalibrationRecord
 
-Array = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Array: TypeAlias = "NDArray[np.float64]"
+
 Method = Literal["least squares", "weighted least squares", "orthogonal distance regression"]
 NEXT_POWER_P = 0.01
 

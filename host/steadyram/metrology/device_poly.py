@@ -15,12 +15,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from steadyram.errors import BadInput
+from steadyram.late import np
 from steadyram.metrology.exact_fit import PolynomialFit, fit_polynomial
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 FULL_COUNTS = 65535
 COEFFICIENT_MAX = 4_194_303

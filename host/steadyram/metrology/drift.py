@@ -14,9 +14,8 @@ import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-import numpy as np
-
 from steadyram.errors import BadInput
+from steadyram.late import np
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.device_poly import device_force
 

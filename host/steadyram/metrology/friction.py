@@ -19,12 +19,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from steadyram.late import np, scipy
 
-Array = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Array: TypeAlias = "NDArray[np.float64]"
+
 # Just after the reversal the seal has not turned round yet: those points lie between the branches.
 REVERSAL_PART = 0.95
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from steadyram.errors import BadInput
+from steadyram.late import np, scipy
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 POOL_ABOVE = 0.25
 

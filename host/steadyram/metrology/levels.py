@@ -10,8 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
+from steadyram.late import np
 from steadyram.metrology.curve import Curve
 from steadyram.metrology.device_poly import device_force
 from steadyram.metrology.grouping import rising_levels

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from steadyram.errors import BadInput
+from steadyram.late import np
 from steadyram.metrology.header import Header, Point
 from steadyram.metrology.record import CalibrationRecord
 

@@ -7,10 +7,12 @@ person who made the point decides.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-import numpy as np
-import scipy
-from numpy.typing import NDArray
+from steadyram.late import np, scipy
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 
 def outlying(

@@ -11,8 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
+from steadyram.late import np
 from steadyram.metrology.curve import Curve
 from steadyram.metrology.record import CalibrationRecord
 

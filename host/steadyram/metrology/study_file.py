@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from steadyram.errors import BadInput
+from steadyram.late import np
 from steadyram.metrology.points_file import exact_number
 from steadyram.metrology.text_file import read_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 MAX_BYTES = 1_000_000
 
