@@ -205,6 +205,24 @@ def test_the_supply_can_open_the_fuse_and_contacts_carry_twice_their_coils(name:
             assert f"DC-13 {volts:g} V {known['press.feed_a']} A" in rows[part]["rating"], part
 
 
+@EACH_PRESS
+def test_a_contact_that_the_proposed_settings_say_is_fitted_is_in_list_and_wires(press: Path) -> None:
+    from steadyram.nameplate import nameplate_settings
+
+    model = read_press(press)
+    found = parts_list.tables(model, Wiring())
+    settings = nameplate_settings(model)
+    ends = {row["from"] for row in found["wire"]}
+    assert ("strip board row 3, in_top" in ends) == bool(settings["top_switch"])
+    assert any(row["id"] == "E22" for row in found["part"]) == bool(settings["top_switch"])
+    assert ("terminal Y3" in ends) == bool(settings["slow_fitted"])
+    circuits = {end for end in ends if end.startswith("strip board row 3, ")}
+    knob = {end for end in circuits if "knob" in end}
+    parts = {row["id"]: row for row in found["part"]}
+    assert parts["E17"]["qty"] == len(circuits)
+    assert len(knob) == 2
+
+
 def test_cutout_lies_between_largest_setpoint_and_relief() -> None:
     table = build.known_values()
     relief, switch = float(table["press.relief_mpa"]), float(table["press.switch_mpa"])
@@ -223,7 +241,17 @@ def test_order_list_is_a_table_a_spreadsheet_reads(name: str) -> None:
 
 def test_every_pin_that_a_hand_pump_needs_is_wired() -> None:
     there = pins_wired(build.tables(build.HAND_PUMP)["wire"])
-    needed = ("extend", "lamp", "buzzer", "in_extend", "in_cutoff", "in_estop_ok", "in_push", "in_cutout_ok")
+    needed = (
+        "extend",
+        "lamp",
+        "buzzer",
+        "in_extend",
+        "in_cutoff",
+        "in_estop_ok",
+        "in_push",
+        "in_cutout_ok",
+        "in_top",
+    )
     pins = parts_list.board_pins()
     assert [name for name in (*needed, "knob_a", "knob_b") if pins[name] not in there] == []
 

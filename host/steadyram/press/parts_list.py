@@ -121,8 +121,8 @@ def counts(wanted: set[str]) -> dict[str, str]:
     """Return how many pieces of what depends on the kinds of a press, under the names of the rows."""
     unit, slow, lamp = "unit" in wanted, "slow" in wanted, "lamp" in wanted
     relays = 2 + slow if unit else 0 if lamp else 1
-    contacts = {"unit": 10, "lamp": 6}.get(
-        next(iter(wanted & {"unit", "lamp"}), ""), 6 + ("cutout" in wanted)
+    contacts = {"unit": 10, "lamp": 7}.get(
+        next(iter(wanted & {"unit", "lamp"}), ""), 7 + ("cutout" in wanted)
     )
     checks = [words for kind, words in (("two", "large stage"), ("slow", "slow feed")) if kind in wanted]
     found = {
