@@ -27,6 +27,7 @@ from steadyram.units import parse
 
 if TYPE_CHECKING:
     from steadyram.report.compare import Comparison
+    from steadyram.report.proof import Proof
 
 _LISTED = 50
 _DEPTH_MOST_M = 0.1
@@ -283,13 +284,13 @@ def compare(store: str | Path, job_name: str, tolerance: str | None, as_json: bo
         )
         return
     units = preferences()
-    table = Table("press", "landed", "mean", "sd", "Cp", "Cpk", "against the others")
+    table = Table("press", "landed", "mean off its setpoint", "sd", "Cp", "Cpk", "against the others")
     for each in found:
         index, span, shown = each.proof.capability, each.interval, Shown(each.proof.quantity, units)
         table.add_row(
             f"{plain(each.proof.batch.uid)}, batch {each.proof.batch.number}",
             f"{len(each.proof.landed)} of {len(each.proof.records)}",
-            shown.value(each.proof.mean),
+            shown.spread(_off(each.proof)),
             shown.spread(each.proof.sd),
             f"{index.cp:.2f}" if index else "–",
             f"{index.cpk:.2f}" if index else "–",
@@ -302,6 +303,13 @@ def compare(store: str | Path, job_name: str, tolerance: str | None, as_json: bo
         "Differences: peak over setpoint in force at that press's setpoint, or depth less the depth asked for; "
         "Welch's interval, 95 % for all presses together."
     )
+
+
+def _off(proof: Proof) -> float | None:
+    """Return how far the mean is from what was asked for (N, or m of depth)."""
+    if proof.mean is None or proof.relative:
+        return proof.mean
+    return proof.mean - proof.targets[0][0]
 
 
 def _press(each: Comparison) -> dict[str, object]:

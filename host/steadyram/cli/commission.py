@@ -286,7 +286,7 @@ def _same_press(header: Header, press: Installed) -> None:
 @click.command()
 @click.option(
     "--out", "target", type=PLACE,
-    help="The record to write (JSON); default: characterisation-DATE.json.",
+    help="The record to write (JSON); default: characterisation-DATE.json, the second of a day DATE-2.",
 )  # fmt: skip
 @click.option("--no-upload", is_flag=True, help="Measure and write the record, change no setting.")
 @click.option(
@@ -318,7 +318,7 @@ def characterise(
     asked = [parse(text, "newton", what="--setpoint") for text in setpoints]
     if any(not force > 0 for force in asked):
         raise BadInput("A --setpoint is not above zero; give a force such as '0.9 tonf'.")
-    target = target if target is not None else Path(f"characterisation-{now:%Y-%m-%d}.json")
+    target = target if target is not None else _free(f"characterisation-{now:%Y-%m-%d}")
     left = ["No setting was changed on the device and no record was written."]
     with said_if_stopped(lambda: left[0]), connected(port, wire_log) as device:
         press = installed(device)
@@ -401,6 +401,12 @@ def _timed(value_s: float | None, u_s: float | None) -> str:
     if value_s <= 0.0 and u_s is not None:
         return f"below {max(0.1, 1000 * (value_s + u_s)):.1f} ms"
     return f"{1000 * value_s:.1f} ms" + ("" if u_s is None else f" ± {1000 * u_s:.1f}")
+
+
+def _free(stem: str) -> Path:
+    """Return the first name of a record that is not taken: another press's of that day stays."""
+    names = (Path(f"{stem}{suffix}.json") for suffix in ("", *(f"-{number}" for number in range(2, 1000))))
+    return next((name for name in names if not name.exists()), Path(f"{stem}.json"))
 
 
 def _force_of(value_N: float | None, unknown: str = "unknown") -> str:
