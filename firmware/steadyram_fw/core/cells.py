@@ -94,6 +94,8 @@ DROP16 = 75  # what the line between pump and transducer may drop while oil flow
 
 SPIKE_C = 76  # what a coil's edge may couple into one sample
 
-RING = 77  # 64 samples
-FORCES = 141  # 32 forces
-CELLS = 173
+FLAT_FROM16 = 77  # no ram in free travel reads so much: pulses above it stand on the part
+
+RING = 78  # 64 samples
+FORCES = 142  # 32 forces
+CELLS = 174

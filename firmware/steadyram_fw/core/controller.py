@@ -194,7 +194,7 @@ class Controller:
             self.cal_max = cal[t.C_MAX_COUNTS]
         self._zero_home = zero
         self.cut.friction_n = seal_friction_n(self.settings, cal)
-        self.guard.calibrate(self.sense.c1)
+        self.guard.calibrate(self.sense.c1, self.cut.friction_n)
         self.handling_least_n = self._handling_n = 0
         if self.settings[t.S_HANDLING_N] and cal is not None and self.press.characterised:
             # (A press without a ceiling need not hold the code.)
@@ -927,8 +927,11 @@ class Controller:
         if force <= cut.touch_n:
             return False
         v = cut.valve()
+        if (cut.width_ms - self._timer) << 4 < v.open16 - (v.open16 >> 2):
+            # Nothing flows yet: what the reading does by itself is noise, not the part.
+            return False
         lag = v.close16 + v.see16
-        rise = self.sense.rise16
+        rise = self.sense.rise16 - self.press.noise_n
         return rise > 0 and force + force_over(rise, lag) >= cut.setpoint + cut.accept_n
 
     def _settle(self, force):

@@ -23,6 +23,7 @@ from .cells import (
     DWELT,
     END16,
     FLAT,
+    FLAT_FROM16,
     FORCE_N,
     FROZEN_MS,
     HELD16,
@@ -167,7 +168,7 @@ def pressure(c, inputs, told):
                 elif above16 > c[BEST16] + c[SMALL16]:
                     c[BEST16] = above16
                     c[FLAT] = 0
-                elif above16 > c[HELD16] and c[PROBING] == 0:
+                elif above16 > c[FLAT_FROM16] and c[PROBING] == 0:
                     if c[WIDTH_MS] > c[OPEN_MS]:
                         c[FLAT] += FLAT_LONG
                     else:
@@ -394,8 +395,8 @@ class Guard:
         self._span = span
         self._close16 = max(p.close16, p.slow_close16)
 
-    def calibrate(self, c1):
-        """c1: newtons per 65536 counts. Also to be called after configure()."""
+    def calibrate(self, c1, friction_n=0):
+        """c1: newtons per 65536 counts; friction_n: the seal's. Also to be called after configure()."""
         p = self._p
         c = self._c
         c1 = max(c1, 1)
@@ -429,11 +430,16 @@ class Guard:
         c[SMALL16] = small16
         c[MARGIN16] = min(BEYOND, max(_counts16(p.capacity_n >> 7, c1), 2 * small16))
         c[HELD16] = min(BEYOND, max(_counts16(p.capacity_n >> 6, c1), 4 * small16))
+        # Free travel reads the seal's friction, twice that and its scatter as the ram breaks away (common practice, no
+        # source), and what the line drops: pulses that inch down raise nothing there, and need not.
+        free_n = 3 * friction_n + p.line_drop_n + (p.line_drop_n >> 1)
+        c[FLAT_FROM16] = max(c[HELD16], min(BEYOND, _counts16(min(free_n, p.capacity_n >> 2), c1)))
         c[STAY_MS] = 5000 if p.burst else (4000 if p.slow_fitted else 1500)
         if p.by_hand:
             # No valve is there to be late, to leak or to do nothing: what force and ram do is the person's doing.
             c[MARGIN16] = BEYOND
             c[HELD16] = BEYOND
+            c[FLAT_FROM16] = BEYOND
             c[STAY_MS] = FOREVER
         c[REST16] = 0
         c[REST_MS] = 0

@@ -682,15 +682,16 @@ class Stroke:
         if f0 <= self.air_n():
             return
         gained = force - f0
-        if p.burst or not self.known:
-            if gained < p.noise_n >> 1:
-                self.still += 1
-                # Between the bursts of a hand pump nothing flows, about half of the time: four in a row were too short.
-                if self.still > (3 if p.burst else 1):
-                    v.moved_nothing(self.width_ms)
-                    self.still = 0
-            else:
+        if gained < p.noise_n >> 1:
+            self.still += 1
+            # Between the bursts of a hand pump nothing flows, about half of the time, and by a job's curve a pulse may
+            # be as short as what is left: four in a row were too short.
+            if self.still > (3 if p.burst or self.known else 1):
+                v.moved_nothing(self.width_ms)
                 self.still = 0
+        else:
+            self.still = 0
+        if p.burst or not self.known:
             return
         a = self.learned
         before16 = need16(a, self.setpoint, f0)

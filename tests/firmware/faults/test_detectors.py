@@ -46,6 +46,7 @@ class Watched:
         guard = Guard(press, self.cells)
         guard.configure(settings(**changed))
         guard.calibrate(C1)
+        self.guard = guard
         self.n = 0
 
     def run(self, ms, force, state=t.STATE_READY, outputs=0, inputs=DOWN, slope=0.0):
@@ -126,6 +127,35 @@ def test_pulses_on_the_part_that_bring_nothing_latch_after_40():
             return
         assert watched.run(80, 20_000.0, t.STATE_SETTLE)[0] == 0, pulse
     raise AssertionError("never")
+
+
+def test_pulses_that_inch_down_against_a_stiff_seal_are_no_missing_rise():
+    # Its friction alone reads 6 kN as the ram breaks away; the same pulses on a press without one are a fault.
+    for friction_n, expected in ((3000, 0), (0, t.FAULT_NO_RISE)):
+        watched, _ = settled(6_000.0)
+        watched.guard.calibrate(C1, friction_n)
+        found = 0
+        for _ in range(60):
+            found = (
+                found
+                or watched.run(45, 6_000.0, t.STATE_NUDGE, t.OUT_EXTEND)[0]
+                or watched.run(80, 6_000.0, t.STATE_SETTLE)[0]
+            )
+        assert found == expected
+
+
+def test_noise_cuts_no_pulse_short_before_oil_can_flow():
+    core = Controller()
+    core.press.noise_n = 30
+    core.full.configure(1186, 547, 640, 37, 35, 134)
+    core.cut.setpoint = 4257
+    core.sense.rise16 = 60
+    for width_ms, left_ms, outruns in ((50, 45, False), (50, 5, False), (120, 10, True)):
+        core.cut.width_ms = width_ms
+        core._timer = left_ms
+        assert core._pulse_outruns(4200) == outruns
+    core.sense.rise16 = 25
+    assert not core._pulse_outruns(4200)
 
 
 def test_a_fall_while_holding_latches():
