@@ -389,6 +389,15 @@ CAMPAIGNS = (
         on_the_board,
         seed="91",
     ),
+    Campaign(
+        "depth_drawn",
+        "night",
+        "depth_drawn",
+        ("--presses", "100", "--seed", "88301"),
+        ("core", "plant", "commissioning"),
+        lambda raw: scalars(raw, "provenance"),
+        "88301",
+    ),
     Campaign("healthy", "night", "healthy", (), ("core", "services", "plant"), healthy, "12"),
     Campaign(
         "faults_micropython",

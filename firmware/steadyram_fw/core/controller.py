@@ -27,6 +27,7 @@ from .modes import (
 )
 from .no_position import NoDepth, NoTravel
 from .oil import tell
+from .position import CONTACT16 as CELL_CONTACT16
 from .position import DROP_LOW_N, due
 from .press import Press, nominal_c1, seal_friction_n
 from .sense import FULL_MS, Sense, mean_force, take
@@ -222,7 +223,7 @@ class Controller:
 
         if not isinstance(self.travel, Travel):
             self.travel = Travel()
-            self.depth = Depth(self.press, self.travel)
+            self.depth = Depth(self.press, self.travel, self.full, self.slow)
         self.travel.configure(self.settings, cal)
         self.depth.configure(self.settings)
 
@@ -871,7 +872,7 @@ class Controller:
                 # Nothing here could stop an arm: the stroke goes on, and is recorded, until the pedal is released.
                 return
             depth = self.depth
-            near = depth.on and depth.near(cut.feed == FEED_SLOW)
+            near = depth.on and depth.near(cut.feed == FEED_SLOW, cut.cells[CELL_CONTACT16] < 0)
             if not due(cut.cells, force, self.cells[RISE16]) and not near:
                 return
             cut.feed_ends(force, self.sense.rise16)

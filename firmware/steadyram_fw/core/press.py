@@ -63,6 +63,8 @@ class Press:
         # Oil that a ram at rest takes up before it breaks away: a shorter pulse lifts the reading, not the force.
         self.breakaway_n = s[t.S_BREAKAWAY_N]
         self.breakaway16 = (max(0, s[t.S_BREAKAWAY_N]) << 8) // max(1, self.low16)
+        # How far lags may be off, one of them and the sensor's together; their jitter where that was not measured.
+        self.lag_u16 = _known16(s[t.S_LAG_U_US], -1, self.jitter16)
         # What the line between transducer and cylinder drops at the low stage's flow: no force, and gone at rest.
         self.line_drop_n = min(max(0, s[t.S_LINE_DROP_N]), 4000000)
         # The mean of four samples lags 1.5 ms, the step that acts on it another half on average.
@@ -90,6 +92,12 @@ def seal_friction_n(settings, cal):
         return told_n
     # Without pressure a ram gives less than nothing by its friction; a fit's own error there is bounded.
     return min(max(0, -cal[t.C_C0_N]), settings[t.S_CAPACITY_N] >> 4)
+
+
+def breakaway_n(settings, cal):
+    """Force beyond running friction that starts the ram, newtons: as much again where that was not measured."""
+    told_n = settings[t.S_BREAKAWAY_N]
+    return told_n if told_n >= 0 else seal_friction_n(settings, cal)
 
 
 def nominal_full_n(settings):

@@ -9,7 +9,8 @@ every part. Integers only, nothing allocates in a step.
 from array import array
 
 from .. import tables as t
-from .fixed import abs_of
+from .fixed import abs_of, force_over, time_for
+from .press import breakaway_n
 
 BAD_MS = 5
 # A wiper within a hundredth of its supply's ends has lost a wire (common practice, no source).
@@ -209,6 +210,7 @@ class Travel:
         self.step_um = 1
         self.grain_um = 1
         self.see16 = 8
+        self.stick_um = 0  # how far a ram at rest goes at once when it breaks away
         self._c = array("i", [0] * CELLS)
         self._ring = array("i", [0] * 16)
         self._past = array("i", [0] * 16)
@@ -258,7 +260,13 @@ class Travel:
         )
         speed = s[t.S_SPEED_UM_S]
         noise = 8 * self.noise_um + step_um
-        c[JUMP_UM] = 3 * speed // 1000 + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
+        # Where the seal breaks away, the ram goes at once as far as the oil had been pressed until then: the force over
+        # the stiffness on a block, rate over speed (oil alone is stiffer). It differs by half from stroke to stroke.
+        stick16 = time_for(breakaway_n(s, cal), s[t.S_RATE_LOW_N_S] // 125 * 2)
+        self.stick_um = force_over(speed * 16 // 1000, stick16)
+        c[JUMP_UM] = (
+            3 * (speed // 1000 + self.stick_um // 2) + noise + 20 if speed else UNKNOWN_JUMP_UM + noise
+        )
         opens = max(s[t.S_OPEN_LAG_US], s[t.S_SLOW_OPEN_LAG_US]) // 1000 + 3 * s[t.S_JITTER_US] // 1000
         burst = s[t.S_BURST_FEED] == 1
         slow = s[t.S_SPEED_SLOW_UM_S]
@@ -285,10 +293,6 @@ class Travel:
     def sample(self, raw):
         """Take one reading, 0..65535; update um."""
         self.um = take(self._c, self._ring, self._past, raw)
-
-    def moved16_um(self):
-        """Travel of the last 16 ms."""
-        return self._c[MOVED16]
 
     def look(self, force, outputs):
         """Number of the fault that shows now, or 0."""

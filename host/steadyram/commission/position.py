@@ -10,9 +10,17 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
+from steadyram.commission.coasting import (
+    CLOSINGS,
+    STROKES,
+    plan_train,
+    point_times_ms,
+    read_trains,
+    timing_settings,
+)
 from steadyram.commission.hands import Hands
 from steadyram.commission.strokes import as_test, probe_stroke
 from steadyram.device import Device
@@ -31,6 +39,12 @@ _STANDS_SHARE = 0.7
 _SEAL_HOLDS = 2.4
 # So long the slow feed is watched.
 _SLOW_HELD_S = 20.0
+# Share of the free travel that a train of pulses may take.
+_FREE_SHARE = 0.8
+# Step of the stored travel.
+_TRACE_STEP_M = 4e-6
+# The core's travel is a mean of sixteen readings of a potentiometer, and an encoder's newest (`core/travel.py`).
+_ENCODER_SEES_MS, _POTENTIOMETER_SEES_MS = 0.0, 7.5
 _WRAP = 65536
 # Standard errors within which measured and data sheet's step are the same.
 _AGREES_SE = 3.0
@@ -226,16 +240,21 @@ def _fitted(
 
 @dataclass(frozen=True)
 class Speeds:
-    """Ram speeds in free travel, metres a second; `slow_m_s` is 0 without a slow feed."""
+    """Ram speeds in free travel, metres a second; `slow_m_s` is 0 without a slow feed.
+
+    timing: measured values of the valve as the ram's travel shows it, protocol units; empty where it does not.
+    """
 
     full_m_s: float
     slow_m_s: float
+    timing: dict[str, int] = field(default_factory=dict)
 
     def settings(self) -> dict[str, int]:
         """Settings that these give, in protocol units."""
         return {
             "speed_um_s": round(1e6 * self.full_m_s),
             "speed_slow_um_s": round(1e6 * self.slow_m_s),
+            **self.timing,
         }
 
 
@@ -249,19 +268,56 @@ def measure_speeds(
     slow_fitted: bool,
     burst: bool,
 ) -> Speeds:
-    """Free strokes down to the block, at full feed and at slow feed; the position must be calibrated and in force.
+    """Free strokes down to the block, at full feed and at slow feed, and a train of pulses in the free travel.
+
+    The position must be calibrated and in force. Where the press is characterised, the pulses tell the valve's lags.
 
     Raises CheckFailed, LinkError, DeviceRefusal.
     """
     hands.use_block()
     touch_counts = _touch_that_stands(device, hands, zero_counts, touch_counts)
-    full = _speed(device, hands, zero_counts + touch_counts, False, burst)
-    slow = _speed(device, hands, zero_counts + touch_counts, True, False) if slow_fitted else 0.0
+    full, end_m = _speed(device, hands, zero_counts + touch_counts, False, burst)
+    slow, _ = _speed(device, hands, zero_counts + touch_counts, True, False) if slow_fitted else (0.0, 0.0)
+    timing = {} if burst else _timing(device, hands, full, _FREE_SHARE * end_m)
     hands.to_top()
-    return Speeds(full, slow)
+    return Speeds(full, slow, timing)
 
 
-def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: bool) -> float:
+def _timing(device: Device, hands: Hands, speed_m_s: float, room_m: float) -> dict[str, int]:
+    """Run a train of pulses in free travel; return the valve's measured values by it, none where it has no room."""
+    settings = device.press_values()
+    train = plan_train(settings, speed_m_s, room_m) if settings["char_valid"] else None
+    if train is None:
+        return {}
+    traces = []
+    for _ in range(min(STROKES, math.ceil(CLOSINGS / train.pulses))):
+        hands.to_top()
+        hands.wait(0.6)
+        probe_stroke(
+            device,
+            hands,
+            pulse_ms=train.width_ms,
+            pulses=train.pulses,
+            pause_ms=train.pause_ms,
+            collect=False,
+        )
+        trace = device.travel(device.now().next_seq - 1)
+        if trace is None:
+            return {}
+        times = point_times_ms(len(trace.points), round(1e3 * trace.dt_s))
+        traces.append((times, np.asarray(trace.travel_m(), dtype=np.float64)))
+    encoder = definition().word("position_kind", settings["position_kind"]) == "encoder"
+    step_m = abs(device.calibration().values["position_step_nm"]) * 1e-9 if encoder else 0.0
+    noise_m = math.sqrt(
+        (_TRACE_STEP_M**2 + step_m**2) / 12.0 + (1e-6 * settings["position_noise_um"]) ** 2 / 16.0
+    )
+    see_ms = _ENCODER_SEES_MS if encoder else _POTENTIOMETER_SEES_MS
+    seen = read_trains(train, traces, see_ms, noise_m)
+    return timing_settings(seen, settings) if seen is not None else {}
+
+
+def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: bool) -> tuple[float, float]:
+    """Return the ram's speed and its travel to the end of the stroke."""
     hands.to_top()
     hands.wait(0.6)
     # A slow feed may take minutes for the daylight: a part of it tells its speed as well.
@@ -286,13 +342,14 @@ def _speed(device: Device, hands: Hands, cut_counts: float, slow: bool, burst: b
         )
     times = trace.dt_s * inside
     if not burst:
-        return float(np.polyfit(times, travel[inside], 1)[0])
+        return float(np.polyfit(times, travel[inside], 1)[0]), end
     # A hand pump's flow comes in bursts: the speed within one counts, not the mean over the pauses.
     width = max(1, round(0.03 / trace.dt_s))
     local = (travel[inside[0] + width : inside[-1]] - travel[inside[0] : inside[-1] - width]) / (
         width * trace.dt_s
     )
-    return float(np.percentile(local, 85)) if len(local) else float(np.polyfit(times, travel[inside], 1)[0])
+    by_line = float(np.polyfit(times, travel[inside], 1)[0])
+    return float(np.percentile(local, 85)) if len(local) else by_line, end
 
 
 def touch_counts_for(span_counts: float, noise_counts: float) -> float:
