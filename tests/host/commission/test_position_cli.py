@@ -12,13 +12,13 @@ import pytest
 from tests.host.obey import obey
 
 from steadyram.cli import main
+from steadyram.commission.kept_fields import position_fields
 from steadyram.commission.person import PersonHands
 from steadyram.commission.position import (
     PositionFound,
     PositionPoint,
     _fitted,
     calibrate_position,
-    position_fields,
 )
 from steadyram.link.definition import definition
 from steadyram.press.pressfile import read_press
