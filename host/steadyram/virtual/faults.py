@@ -598,7 +598,7 @@ class FaultPlan:
             press.note(f"fault {self.fault.name}")
 
         if self.time_s is not None:
-            press.after(self.time_s - press.time_s, bring)
+            press.after(max(0.0, self.time_s - press.time_s), bring)
         elif self.cycle is None:
             bring()
         else:

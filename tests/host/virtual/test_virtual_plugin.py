@@ -363,6 +363,10 @@ def test_what_a_press_says_when_it_is_refused_or_misused() -> None:
         for call in (lambda: press.make_ready(40), lambda: press.make_ready("10 kN", depth="5 mm")):
             with pytest.raises(BadInput, match=r"give the unit|position sensor"):
                 call()
+        press.inject("pump-off@0.5s")  # a time that has passed means now
+        press.run(0.01)
+        assert press.faults == ["pump-off"]
+        press.clear_faults()
         with pytest.raises(AttributeError, match="did you mean 'cycle'"):
             press.cycl = 0
         press.operator.load_part()
