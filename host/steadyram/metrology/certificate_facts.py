@@ -163,9 +163,24 @@ def methods_of(analysis: Analysis) -> tuple[str, ...]:
         f"{analysis.runs} rising {'run' if analysis.runs == 1 else 'runs'} of {len(analysis.levels)} forces, "
         f"{falling} falling points.",
         *_before_the_runs(analysis),
+        _resolution(header),
         *_deviations(analysis),
         f"The reading (counts on a 16-bit scale, {header.counts_step} counts a converter step) is turned into force "
         f"by a polynomial of degree {curve.degree}, {curve.method}.",
+    )
+
+
+def _resolution(header: Header) -> str:
+    """Return how the resolution came about."""
+    step, r = header.counts_step, header.resolution_counts
+    if header.fluctuation_counts is None:
+        return f"Resolution: one converter step, {step} counts; the fluctuation at rest was not read."
+    fluctuates = f"{header.fluctuation_counts:.3g} counts"
+    if r == step:
+        return f"Resolution r: one converter step, {step} counts; at rest the reading fluctuated by {fluctuates}."
+    return (
+        f"Resolution r: half of the fluctuation at rest, {fluctuates}, and a converter step, {step}: {r:g} counts "
+        "(ISO 7500-1, variation of readings; the rule from memory)."
     )
 
 

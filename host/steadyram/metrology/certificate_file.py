@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 # PDF/A-2u (ISO 19005-2): every font inside, every character with its meaning, colours of a named profile.
 PROFILE = "PDF/A-2U"
 _FONT = "DejaVu"
+# Columns of words, which begin at the left as sentences do.
+_TEXT_COLUMNS = ("input", "distribution")
 # A table of so many rows is kept in one piece.
 _SHORT_ROWS = 12
 Plain = Callable[[str], str]
@@ -172,7 +174,10 @@ def _section(document: FPDF, section: Section, line: Line, plain: Plain) -> None
 def _table(document: FPDF, table: Table, plain: Plain) -> None:
     facts = table.headings is None
     document.set_font(_FONT, "", 7.5 if facts else 7)
-    align = ("LEFT",) * len(table.widths) if facts else ("LEFT", *("RIGHT",) * (len(table.widths) - 1))
+    align = tuple(
+        "LEFT" if facts or not k or (table.headings or ())[k] in _TEXT_COLUMNS else "RIGHT"
+        for k in range(len(table.widths))
+    )
     with document.table(
         col_widths=table.widths, line_height=4, first_row_as_headings=not facts, text_align=align,
         borders_layout="HORIZONTAL_LINES",

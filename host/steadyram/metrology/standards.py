@@ -95,13 +95,12 @@ def nameplate_beside(analysis: Analysis) -> str:
     if abs(off) > WARN_PART:
         header = analysis.record.header
         return (
-            f"The force a count is {off:+.1%} off the nameplate's. Explained: {header.nameplate_explained}. On the "
-            f"ground "
-            f"of: {nameplate_ground(analysis.record)}."
+            f"The force a count is {100 * off:+.1f} % off the nameplate's. Explained: {header.nameplate_explained}. "
+            f"On the ground of: {nameplate_ground(analysis.record)}."
         )
     return (
-        f"The force a count is {off:+.1%} off the nameplate's; that check is coarse: an error of the reference within "
-        f"{WARN_PART:.0%} does not show in it."
+        f"The force a count is {100 * off:+.1f} % off the nameplate's; that check is coarse: an error of the "
+        f"reference within {100 * WARN_PART:g} % does not show in it."
     )
 
 

@@ -18,6 +18,7 @@ from tests.host.metrology.test_calibration_cli import run
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import REFERENCE_ZERO, analyse
 from steadyram.metrology.before import lowest_force, reference_expanded, worth_of_reference
+from steadyram.metrology.certificate_facts import methods_of
 from steadyram.metrology.checks import refuse_nonsense
 from steadyram.metrology.header import Point
 from steadyram.metrology.record import CalibrationRecord
@@ -446,3 +447,11 @@ def test_coarse_steps_of_a_gauge_make_neither_a_curve_nor_a_disagreement():
         found = analyse(taken, "x", monte_carlo=False)
         assert found.curve.degree == 1, start
         assert not found.zero_disagreement.significant, start
+
+
+@pytest.mark.parametrize(
+    ("fluctuation", "words"), [(20.0, "a converter step, 16: 26 counts"), (4.0, "16 counts; at rest")]
+)
+def test_the_method_says_how_the_resolution_came_about(fluctuation, words):
+    found = analyse(record(head=header(fluctuation_counts=fluctuation)), "x", monte_carlo=False)
+    assert any(words in sentence for sentence in methods_of(found))
