@@ -27,6 +27,7 @@ CIRCUITS = (
 def drawings() -> dict[str, str]:
     """File name -> SVG text of every diagram."""
     import air_bend
+    import board_side
     import electrics
     import strip_board
     import whole_system
@@ -40,6 +41,7 @@ def drawings() -> dict[str, str]:
     out.update(electrics.drawings())
     out["air-bend.svg"] = air_bend.drawing()
     out["whole-system.svg"] = whole_system.drawing()
+    out["board-side.svg"] = board_side.drawing()
     out["strip-board.svg"] = strip_board.drawing()
     return out
 

@@ -40,14 +40,20 @@ def _text(name: str, press: Path) -> dict[str, str]:
 def page(found: Tables) -> str:
     """Return the reference build's page."""
     text = _text("text", REFERENCE)
-    return _page("Reference build", text, text, ("whole-system", "hydraulic-two-stage-slow"), found)
+    return _page(
+        "Reference build",
+        text,
+        text,
+        ("whole-system", "hydraulic-two-stage-slow", "board-side", "strip-board"),
+        found,
+    )
 
 
 def hand_page(found: Tables) -> str:
     """Return the hand pump's page."""
     text = _text("text_hand", HAND_PUMP)
     both = _text("text", HAND_PUMP)
-    return _page(text["title"], text, both, ("hydraulic-hand-pump-70mpa",), found)
+    return _page(text["title"], text, both, ("hydraulic-hand-pump-70mpa", "board-side", "strip-board"), found)
 
 
 def _page(

@@ -71,7 +71,7 @@ def _sizes(rated: dict[str, str], kind: str) -> str:
     slow = f"; slow feed {rated['slow_tube']}" if rated["slow_step"] else ""
     return (
         f"Steel tube, outer diameter x wall, mm: P, A, B, cap and rod side {rated['tube']}{slow}; T "
-        f"{rated['return_tube']}; each drain to tank {rated['drain_tube']}. Ports {rated['port_thread']}; {small}."
+        f"{rated['return_tube']}; drains {rated['drain_tube']}. Ports {rated['port_thread']}; {small}."
     )
 
 
@@ -205,9 +205,10 @@ def _unload(s: Sheet, x: float, y: float, gauge_x: float) -> None:
     sym.tank(s, x, 760)
     s.words(x + 12, 690, "H5: open at rest,\nshut with every\nmovement", 12)
     s.dot(gauge_x, y)
-    s.line((gauge_x, y), (gauge_x, y + 24))
-    sym.gauge(s, gauge_x, y + 40)
-    s.words(gauge_x - 20, y + 44, "H21", 12, "end")
+    s.line((gauge_x, y), (gauge_x, y + 30))
+    sym.isolator(s, gauge_x, y + 13)
+    sym.gauge(s, gauge_x, y + 46)
+    s.words(gauge_x - 20, y + 50, "H21", 12, "end")
 
 
 def _slow_feed(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
@@ -238,6 +239,7 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
         one = sym.pump(s, p[0], 690, "M")
         s.line(one["out"], (p[0], 640))
         s.line(one["in"], (p[0], 760))
+        sym.strainer(s, p[0], 738)
         sym.tank(s, p[0], 760)
         flow = pump.flow_high_stage or pump.flow_low_stage
         assert flow is not None
@@ -275,7 +277,9 @@ def _pumps(s: Sheet, press: PressFile, p: tuple[float, float]) -> None:
     s.words(20, 730, f"H2 unloading valve\n{_mpa(pump.changeover)}, pilot from P", 12)
     s.line(large["in"], (300, 785))
     sym.tank(s, 300, 785)
+    sym.strainer(s, 300, 760)
     s.line(small["in"], (p[0], 785))
+    sym.strainer(s, p[0], 760)
     sym.tank(s, p[0], 785)
 
 

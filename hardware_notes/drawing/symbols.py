@@ -40,11 +40,13 @@ def pump(s: Sheet, x: float, y: float, drive: str = "M", label: str = "") -> dic
 
 
 def check(s: Sheet, x: float, y: float, pilot: bool = False) -> dict[str, tuple[float, float]]:
-    """Check valve on a vertical line, free upwards; with a pilot line it is opened by pressure from there."""
+    """Spring-loaded check valve on a vertical line, free upwards; a pilot line opens it by pressure from there."""
     s.line((x, y + 26), (x, y + 12))
     s.circle(x, y, 7)
     s.line((x - 12, y + 2), (x, y + 12), (x + 12, y + 2))
     s.line((x, y - 7), (x, y - 26))
+    # Its spring stands over the ball, beside the line.
+    s.line((x + 4, y - 6), (x + 8, y - 9), (x + 2, y - 12), (x + 8, y - 15), (x + 2, y - 18), width=1.5)
     if pilot:
         s.box(x - 22, y - 20, 44, 40, fill="none")
         s.line((x + 22, y + 4), (x + 34, y + 4), dash="5 4")
@@ -124,7 +126,7 @@ def valve_43(
 def valve_22(
     s: Sheet, x: float, y: float, label: str, rest: str = "closed", actuator: str = "solenoid"
 ) -> dict[str, tuple[float, float]]:
-    """2/2 valve on a vertical line; the square at rest is the right one, the lines join it at x.
+    """2/2 poppet valve on a vertical line; the square at rest is the right one, the lines join it at x.
 
     One that is closed at rest feeds upwards, one that is open at rest lets oil down to the tank.
     """
@@ -134,9 +136,12 @@ def valve_22(
     open_x, shut_x = (x - w, x) if rest == "closed" else (x, x - w)
     reach = (w / 2 - 4) * (1 if rest == "closed" else -1)
     s.arrow(open_x, y + reach, open_x, y - reach)
-    for end in (-1, 1):
-        s.line((shut_x, y + end * w / 2), (shut_x, y + end * 12))
-        s.line((shut_x - 7, y + end * 12), (shut_x + 7, y + end * 12))
+    # A poppet: shut it is a ball that the pressure holds on its seat; from below where the valve feeds upwards.
+    seat = -1 if rest == "closed" else 1
+    s.line((shut_x, y - seat * w / 2), (shut_x, y - seat * 8))
+    s.line((shut_x, y + seat * w / 2), (shut_x, y + seat * 12))
+    s.circle(shut_x, y - seat, 6)
+    s.line((shut_x - 10, y + seat * 2), (shut_x, y + seat * 12), (shut_x + 10, y + seat * 2))
     if actuator == "solenoid":
         solenoid(s, x - 1.5 * w, y, label, True)
     else:
@@ -196,6 +201,18 @@ def gauge(s: Sheet, x: float, y: float) -> tuple[float, float]:
     s.circle(x, y, 16)
     s.arrow(x - 9, y + 9, x + 10, y - 9, 7, 1.5)
     return x, y + 16
+
+
+def strainer(s: Sheet, x: float, y: float) -> None:
+    """Suction strainer on a pump's inlet."""
+    s.shape((x, y - 10), (x + 10, y), (x, y + 10), (x - 10, y))
+    s.line((x - 10, y), (x + 10, y), dash="3 2", width=1.5)
+
+
+def isolator(s: Sheet, x: float, y: float) -> None:
+    """Isolating valve of a gauge on a vertical line."""
+    s.shape((x - 6, y - 7), (x + 6, y - 7), (x, y))
+    s.shape((x - 6, y + 7), (x + 6, y + 7), (x, y))
 
 
 def transducer(s: Sheet, x: float, y: float, label: str) -> tuple[float, float]:

@@ -269,3 +269,19 @@ def test_the_whole_system_names_only_wires_and_parts_of_the_lists() -> None:
     named = set(re.findall(r"\b[EH]\d+\b", " ".join(words for _, _, words in whole_system.BLOCKS.values())))
     assert len(named) > 12
     assert named <= parts
+
+
+def test_the_board_side_shows_each_wire_at_its_pin_where_the_pin_sits() -> None:
+    sys.path.insert(0, str(NOTES / "drawing"))
+    import board_side
+
+    wires = build.tables()["wire"]
+    drawn = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]+)<', board_side.drawing())
+    pin_height = {words: float(y) for _, y, words in drawn if re.fullmatch(r"\d{1,2}", words)}
+    assert set(pin_height) == {str(pin) for pin in range(1, 41)}
+    at = {words.split()[0]: float(y) for x, y, words in drawn if float(x) < 600 and "  " in words}
+    for row in wires:
+        for end in (row["from"], row["to"]):
+            pin = re.search(r"board pin (\d+)$", end)
+            if pin:
+                assert at[row["number"]] == pin_height[pin[1]], row
