@@ -22,10 +22,11 @@ PRESSES = Path(__file__).resolve().parents[2] / "presses"
 
 
 @pytest.mark.parametrize(
-    ("press", "target_mm"), [("depth-20", 4.7), ("depth-20", 5.3), ("depth-30", 10.3), ("depth-30", 10.6)]
+    ("press", "target_mm", "parts"),
+    [("depth-20", 4.7, 9), ("depth-20", 5.3, 9), ("depth-30", 10.3, 34), ("depth-30", 10.6, 9)],
 )
 def test_parts_land_at_the_limit_of_position_and_a_first_part_never_far_over(
-    press: str, target_mm: float
+    press: str, target_mm: float, parts: int
 ) -> None:
     limit = limit_position_m(read_press(PRESSES / f"{press}.toml"))
     assert limit is not None
@@ -41,7 +42,7 @@ def test_parts_land_at_the_limit_of_position_and_a_first_part_never_far_over(
         virtual.run(0.5)
         seen = device.now().next_seq
         off = []
-        for n in range(1, 35):
+        for n in range(1, parts + 1):
             row, code = run_cycle(virtual, device, n, 0.8 * model.capacity_N, seen)
             seen = row["next_seq"]
             assert (row["stop"], code) == ("depth", None)
@@ -50,8 +51,8 @@ def test_parts_land_at_the_limit_of_position_and_a_first_part_never_far_over(
             assert row["device_depth_m"] == pytest.approx(row["settled_depth_m"], abs=4 * limit + 2e-5)
     assert off[0] <= 3 * limit
     within = sum(abs(error) <= 2 * limit for error in off[4:])
-    # 95 % of 30 is 28.5; one more may fall out by the luck of a draw of thirty.
-    assert within >= 28, [round(error / limit, 1) for error in off]
+    # 95 % of 30 is 28.5; one more may fall out by the luck of a draw of thirty. Of the few on the other places, none.
+    assert within >= (28 if parts > 30 else parts - 4), [round(error / limit, 1) for error in off]
 
 
 def test_a_trial_measures_the_position_itself_before_it_lands_parts() -> None:
