@@ -9,6 +9,7 @@ from steadyram.errors import CheckFailed
 # Lags beyond this are no solenoid valve's, ms (20 to 80 ms: common practice, no source; cold oil half as much again).
 _LONGEST_LAG_S = 0.25
 _VAGUE_LAG_S = 0.012
+_LAGS_APART_U_S = 0.012
 # Relay and spool scatter by up to 3 ms each (common practice, no source), so one actuation by up to 4.2 ms.
 _LARGEST_JITTER_S = 0.0042
 
@@ -44,7 +45,9 @@ def refuse_contradictions(measured: Characteristics) -> None:
     if m.pulse_dead_s is not None and m.open_lag_u_s is not None and m.close_lag_u_s is not None:
         by_lags = m.open_lag_s - m.close_lag_s
         apart = abs(m.pulse_dead_s - by_lags)
-        if apart > 0.006 + 3.0 * ((m.pulse_dead_u_s or 0.0) + m.open_lag_u_s + m.close_lag_u_s):
+        # What valve and sensor share is in both lags alike, and falls out of their difference.
+        lags_u = min(m.open_lag_u_s + m.close_lag_u_s, _LAGS_APART_U_S)
+        if apart > 0.006 + 3.0 * ((m.pulse_dead_u_s or 0.0) + lags_u):
             raise CheckFailed(
                 f"Pulses lose {1e3 * m.pulse_dead_s:.1f} ms of their width, but the valve's lags say "
                 f"{1e3 * by_lags:.1f} ms; the valve does not repeat, or the pressure reading trails it. Check valve "
