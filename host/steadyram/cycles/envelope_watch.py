@@ -199,6 +199,8 @@ class Watch:
         """The verdict on one stroke. The strokes must come in the order in which they were made."""
         if stroke.learned and stroke.stop == "overdue":
             return self._overdue(stroke)
+        if stroke.stop == "overdue" and self._surely_early(stroke):
+            return Verdict("double", self._press(), {})
         if not stroke.learned or stroke.stop not in ("setpoint", "short", "over"):
             return Verdict("not judged", self._press(), {})
         if self.envelope.by_oil and not stroke.by_oil:
@@ -228,6 +230,16 @@ class Watch:
             return Verdict("double" if two else "not judged", self._press(), {})
         past = stroke.duration_s > home.centre + beyond * home.sd_above
         return Verdict("missing" if past else "not judged", self._press(), {})
+
+    def _surely_early(self, stroke: Stroke) -> bool:
+        """True where a first part, which the device approaches no faster than a learned one, met the ram too soon.
+
+        With its force overdue, too, it is two parts: the stroke after one without hardware is such a first part.
+        """
+        way = self.envelope.figures.get("way_s")
+        if way is None:
+            return False
+        return signature(stroke, False).contact_s < way.centre - one_part_limit(way.parts) * way.sd_below
 
     def judge_signature(self, found: Signature) -> Verdict:
         """The same from a signature of a learned stroke."""

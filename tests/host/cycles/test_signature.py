@@ -251,6 +251,15 @@ def test_a_stroke_ended_as_overdue_at_the_part_is_no_missing_one() -> None:
     assert watch.judge(dataclasses.replace(ended, oil_end_s=0.06)).part == "double"
 
 
+def test_two_parts_in_a_first_part_are_told_by_a_contact_too_soon_for_any_ram() -> None:
+    watch = Watch(learn_envelope([oiled(each, 0.4 + 0.001 * n) for n, each in enumerate(good(12))]))
+    slowly = dataclasses.replace(stroke(contact_s=0.5, seed=9), stop="overdue", learned=False)
+    assert watch.judge(slowly).part == "not judged"
+    soon = dataclasses.replace(stroke(contact_s=0.3, seed=9), stop="overdue", learned=False)
+    assert watch.judge(soon).part == "double"
+    assert watch.judge(dataclasses.replace(soon, stop="setpoint")).part == "not judged"
+
+
 def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
     rng = np.random.default_rng(3200)
     for parts in (8, 30):
