@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from steadyram.cycles.charts import IndividualsChart, individuals_chart
+from steadyram.cycles.jobs_run import jobs_run
 from steadyram.cycles.store import CycleStore, Snapshot, StoredCycle, job_names
 from steadyram.errors import BadInput
 from steadyram.link.records import CycleRecord, DeviceJob, Trace
@@ -162,7 +163,7 @@ def _runs(
     settings: Sequence[tuple[int, Snapshot | None, int]],
     calibrations: Sequence[tuple[int, Snapshot | None, int]],
 ) -> tuple[Run, ...]:
-    seen = store.jobs_seen(uid)
+    seen = jobs_run(store.jobs_seen(uid), records)
     names = job_names(seen, job_crc)
     jobs = {(each.slot, job_crc(each)): each for each in seen}
     default = default_of("band_ppt")

@@ -25,6 +25,7 @@ from steadyram.cycles.charts import (
     means_chart,
 )
 from steadyram.cycles.envelope_watch import PART_WORDS
+from steadyram.cycles.jobs_run import jobs_run
 from steadyram.cycles.judgements import Judgement, judge_group, judgement_of, newest_judgements
 from steadyram.cycles.notes import batch_notes
 from steadyram.cycles.patterns import Pattern, pattern_of
@@ -219,7 +220,7 @@ def prove(
     before = store.record_before(batch.uid, records[0].seq, batch.job)
     history = change_history(store.changes(batch.uid), records, before)
     device = next(each for each in store.devices() if each.uid == batch.uid)
-    seen = store.jobs_seen(batch.uid)
+    seen = jobs_run(store.jobs_seen(batch.uid), records)
     names = job_names(seen, job_crc)
     by_crc = {(job.slot, job_crc(job)): job for job in seen}
     ran = dict.fromkeys((record["job"], record["job_crc"]) for record in records)

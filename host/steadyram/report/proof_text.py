@@ -375,7 +375,11 @@ def index_rows(proof: Proof, units: Preferences) -> list[tuple[str, str, str]]:
         "all landed parts" if len(proof.charted) == len(proof.landed) else f"parts landed by {proof.quantity}"
     )
     rows = [
-        ("mean", shown.fine(proof.mean), f"{shown.named(proof.relative)} of {all_}, {origin}"),
+        (
+            "mean",
+            (shown.spread if proof.relative else shown.fine)(proof.mean),
+            f"{shown.named(proof.relative)} of {all_}, {origin}",
+        ),
         ("standard deviation", shown.spread(proof.sd), f"of {all_} (n - 1)"),
         ("outside the limits", f"{len(proof.outside_limits)} of {len(proof.landed)}", proof.limits.origin),
     ]
