@@ -345,10 +345,10 @@ CAMPAIGNS = (
         "bend_slips",
         "short",
         "bend_slips",
-        ("--metals", "30", "--seed", "77161"),
+        ("--metals", "30", "--seed", "88417"),
         ("bending",),
         lambda raw: scalars(raw, "provenance"),
-        "77161",
+        "88417",
     ),
     Campaign(
         "detection",
@@ -388,15 +388,6 @@ CAMPAIGNS = (
         ("board", "core", "services", "plant", "commissioning"),
         on_the_board,
         seed="91",
-    ),
-    Campaign(
-        "depth_drawn",
-        "night",
-        "depth_drawn",
-        ("--presses", "100", "--seed", "88301"),
-        ("core", "plant", "commissioning"),
-        lambda raw: scalars(raw, "provenance"),
-        "88301",
     ),
     Campaign("healthy", "night", "healthy", (), ("core", "services", "plant"), healthy, "12"),
     Campaign(
