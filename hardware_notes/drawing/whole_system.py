@@ -31,7 +31,7 @@ WIRES = (
     ("motor", "pump", "7 to 9, PE", "mains"),
     ("mains", "supply", "10, 11", "mains"),
     ("supply", "safety", "23, 24b", "24 V"),
-    ("safety", "motor", "70", "motor, past K5"),
+    ("safety", "motor", "70, 71", "motor, through K5"),
     ("safety", "latch", "30a, 70", "24 V"),
     ("latch", "pedal2", "50", "feeds"),
     ("pedal2", "key", "51a", "feeds"),
