@@ -199,7 +199,7 @@ class Watch:
         """The verdict on one stroke. The strokes must come in the order in which they were made."""
         if stroke.learned and stroke.stop == "overdue":
             return self._overdue(stroke)
-        if stroke.stop == "overdue" and self._surely_early(stroke):
+        if stroke.stop in ("setpoint", "short", "over", "overdue") and self._surely_early(stroke):
             return Verdict("double", self._press(), {})
         if not stroke.learned or stroke.stop not in ("setpoint", "short", "over"):
             return Verdict("not judged", self._press(), {})
@@ -234,10 +234,10 @@ class Watch:
     def _surely_early(self, stroke: Stroke) -> bool:
         """True where a first part, which the device approaches no faster than a learned one, met the ram too soon.
 
-        With its force overdue, too, it is two parts: the stroke after one without hardware is such a first part.
+        It is early by what a first part is slower, too: two parts. The stroke after one without hardware is such a one.
         """
         way = self.envelope.figures.get("way_s")
-        if way is None:
+        if way is None or stroke.learned:
             return False
         return signature(stroke, False).contact_s < way.centre - one_part_limit(way.parts) * way.sd_below
 

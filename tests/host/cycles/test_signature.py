@@ -257,7 +257,9 @@ def test_two_parts_in_a_first_part_are_told_by_a_contact_too_soon_for_any_ram() 
     assert watch.judge(slowly).part == "not judged"
     soon = dataclasses.replace(stroke(contact_s=0.3, seed=9), stop="overdue", learned=False)
     assert watch.judge(soon).part == "double"
-    assert watch.judge(dataclasses.replace(soon, stop="setpoint")).part == "not judged"
+    assert watch.judge(dataclasses.replace(soon, stop="setpoint")).part == "double"
+    assert watch.judge(dataclasses.replace(slowly, stop="setpoint")).part == "not judged"
+    assert watch.judge(dataclasses.replace(soon, stop="fault")).part == "not judged"
 
 
 def test_a_limit_holds_for_as_many_good_parts_as_it_says() -> None:
