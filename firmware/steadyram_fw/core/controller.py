@@ -9,7 +9,7 @@ from array import array
 from .. import tables as t
 from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16, SUPPLY
 from .faults import Guard, pressure, readings
-from .fixed import force_over, isqrt
+from .fixed import force_over, isqrt, share_of
 from .follow import AFTER_MS, CONTACT16, OVERDUE, Follow, look
 from .inputs import SELECTORS, Inputs
 from .job_model import LEARNED_LEN, forget
@@ -752,8 +752,7 @@ class Controller:
         """Take the force at which this stroke is to end, and how far below it an indicator warns."""
         self._limit_n = limit_n
         self._warned = False
-        ppt = self.press.warn_ppt
-        self._warn_n = limit_n // 1000 * ppt + limit_n % 1000 * ppt // 1000
+        self._warn_n = share_of(limit_n, self.press.warn_ppt)
 
     def _start_feed(self):
         self.state = t.STATE_ADVANCE
@@ -924,12 +923,12 @@ class Controller:
     def _pulse_outruns(self, force):
         """True when a pulse must end before its time: its part is stiffer, or nearer, than what it was sized for."""
         cut = self.cut
-        force -= cut.cells[DROP_LOW_N]
-        if force <= cut.touch_n:
-            return False
         v = cut.valve()
-        if (cut.width_ms - self._timer) << 4 < v.open16 - (v.open16 >> 2):
-            # Nothing flows yet: what the reading does by itself is noise, not the part.
+        if (cut.width_ms - self._timer) << 4 < v.open16 + v.see16:
+            # Nothing that is read so early is this pulse's oil: it is its coil's edge.
+            return False
+        force -= cut.cells[DROP_LOW_N] + cut.offset_n()
+        if force <= cut.touch_n:
             return False
         lag = v.close16 + v.see16
         rise = self.sense.rise16 - self.press.noise_n
@@ -946,7 +945,7 @@ class Controller:
         cut = self.cut
         p = self.press
         if self._settle_ms == cut.valve().look_ms:
-            cut.look_n = force
+            cut.look_n = force - cut.offset_n()
         if self._timer > 0:
             return
         if self._testing:
@@ -1025,7 +1024,7 @@ class Controller:
         if self._dwell_ms & 15 or (self.depth.on and self.depth.done):
             # What ended at a depth is not pressed on towards its limit on force.
             return
-        force = mean_force(self.cells)
+        force = mean_force(self.cells) - cut.offset_n()
         if cut.setpoint - force > cut.accept_n + (cut.accept_n >> 1) and self.press.holds_load:
             if cut.top_up(force) == NEXT_PULSE:
                 self._next = NEXT_PULSE

@@ -40,6 +40,11 @@ def time_for(force_n, r16):
     return (force_n << 8) // r16
 
 
+def share_of(value, ppt):
+    """So many thousandths of a value, 0 to 2**21 of each (31 bits)."""
+    return value // 1000 * ppt + value % 1000 * ppt // 1000
+
+
 def isqrt(value):
     """Integer square root (Newton's method, at most 16 rounds)."""
     if value < 2:

@@ -7,7 +7,8 @@ as measured. Newtons; t16 as in press.py. Loaded only where a ceiling is set; no
 """
 
 from .. import tables as t
-from .fixed import force_over, isqrt
+from .fixed import force_over, isqrt, share_of
+from .press import seal_friction_n
 
 # Seal friction differs by so much from stroke to stroke where that was not measured, its share: 1/5 (common practice).
 SCATTER_SHARE = 5
@@ -25,9 +26,9 @@ def least_n(p, s, cal):
     valve_n = force_over(rate16, isqrt(p.jitter16 * p.jitter16 + 21))
     # A stroke ends so far below its limit at most (stroke_plan.figures), and must not end in the air.
     accept_n = (5 * (max(valve_n, noise_n) + (min(valve_n, noise_n) >> 1))) >> 2
-    breakaway_n = min(_known(s[t.S_BREAKAWAY_N], _friction_n(s, cal)), 2 * _friction_n(s, cal))
+    breakaway_n = min(_known(s[t.S_BREAKAWAY_N], seal_friction_n(s, cal)), 2 * seal_friction_n(s, cal))
     needs_n = breakaway_n + _less_n(s, cal) + accept_n + 4 * p.noise_n
-    return _beyond_n(p, s, cal) + needs_n + _share_n(needs_n, _rate_u_ppt(p, s))
+    return _beyond_n(p, s, cal) + needs_n + share_of(needs_n, _rate_u_ppt(p, s))
 
 
 def ends_at_n(p, s, cal):
@@ -44,28 +45,19 @@ def ends_at_n(p, s, cal):
 def _beyond_n(p, s, cal):
     """Force on the work that may come on top of the last reading."""
     rate16 = p.slow16 if p.slow_fitted else p.low16
-    rate16 += _share_n(rate16, _rate_u_ppt(p, s))
+    rate16 += share_of(rate16, _rate_u_ppt(p, s))
     hidden_n = s[t.S_HANGING_N] + _less_n(s, cal) + 3 * _known(s[t.S_ZERO_WANDER_N], 0) + p.noise_n
     return hidden_n + force_over(rate16, _move16(p, s))
 
 
-def _friction_n(s, cal):
-    """Seal friction that the calibration took off: the rising line's own, where it could not be told apart."""
-    return 0 if s[t.S_SENSOR_MEASURES] else max(cal[t.C_FRICTION_N], -cal[t.C_C0_N])
-
-
 def _less_n(s, cal):
     """How much less a stroke's friction may be: three deviations, all of it at most."""
-    friction_n = _friction_n(s, cal)
+    friction_n = seal_friction_n(s, cal)
     return min(3 * _known(s[t.S_FRICTION_SCATTER_N], friction_n // SCATTER_SHARE), friction_n)
 
 
 def _rate_u_ppt(p, s):
     return _known(s[t.S_RATE_SLOW_U_PPT if p.slow_fitted else t.S_RATE_LOW_U_PPT], RATE_U_PPT)
-
-
-def _share_n(value, ppt):
-    return value // 1000 * ppt + value % 1000 * ppt // 1000
 
 
 def _move16(p, s):

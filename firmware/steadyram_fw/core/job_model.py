@@ -21,7 +21,7 @@ L_DEPTH_UM = 15  # depth for which the next three hold
 L_DEPTH_N = 16  # strokes that landed there
 L_DEPTH_LEAD_UM = 17  # correction of the lead on depth (positive = close earlier)
 L_DEPTH_SPREAD_UM = 18  # how far apart the landings of feeds are, mean absolute
-L_AIR_N = 19  # reading in free travel while oil flows
+L_AIR_N = 19  # reading in free travel, where there is no force
 L_NEED = 20  # 17 entries: oil from each level to the setpoint
 L_AIR_KNOWN = 37  # strokes that told it
 L_SPREAD = 40  # 17 entries: one standard deviation of it

@@ -38,13 +38,13 @@ MARK = 24  # 17: position where each level was passed, or -1
 AHEAD = (
     44  # 17: from a level's passing, oil at which the flow should have ended; 0 = tells less than one before
 )
-OFFSET_N = 61  # friction of this stroke beyond that of the calibration
-AIR_MEAN_N = 62  # what the job's strokes read in free travel, flowing
+OFFSET_N = (
+    61  # what this stroke's free travel reads, where there is no force: friction beyond the calibration's
+)
 AIR_MOST_N = 65
 AIR_SEEN = 66
 MOVE_FROM16 = 67  # from this position on the ram surely moves and the sensor shows it
 AFTER16 = 68  # oil from the pump's changeover to where the flow shall have ended, or 0
-AIR_KNOWN = 69  # 1 when AIR_MEAN_N is
 AIR_SUM_N = 70
 AIR_TOP_N = 71
 DROP_LOW_N = 72  # what the line drops while the feed flows, below the pump's changeover and above it
@@ -123,13 +123,11 @@ def due(c, force, rise16):
             c[CONTACT16] = now16
             c[TOUCHED] = 1
             c[MARK] = now16
-            if c[AIR_SEEN] >= AIR_MS and c[AIR_KNOWN]:
-                offset = air_n - c[AIR_MEAN_N]
-                if offset > c[AIR_MOST_N]:
-                    offset = c[AIR_MOST_N]
-                elif offset < c[AIR_LEAST_N]:
-                    offset = c[AIR_LEAST_N]
-                c[OFFSET_N] = offset
+            if c[AIR_SEEN] >= AIR_MS:
+                # No force there: what is read is the friction that the calibration did not take off.
+                if air_n > c[AIR_MOST_N]:
+                    air_n = c[AIR_MOST_N]
+                c[OFFSET_N] = air_n
             if c[AHEAD]:
                 c[LAND16] = now16 + c[AHEAD]
             else:

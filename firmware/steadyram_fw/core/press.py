@@ -84,14 +84,17 @@ class Press:
 
 
 def seal_friction_n(settings, cal):
-    """Seal friction that the calibration took off, newtons: the rising line's own where it could not be told apart."""
+    """Seal friction that the calibration took off, newtons: by its branches, at least what its rising line shows.
+
+    Branches too close tell less than there is, or nothing (0). Without pressure a ram gives less than nothing by its
+    friction; a fit's own error there is bounded.
+    """
     if cal is None:
         return 0
     told_n = cal[t.C_FRICTION_N]
-    if told_n > 0 or settings[t.S_SENSOR_MEASURES]:
+    if settings[t.S_SENSOR_MEASURES]:
         return told_n
-    # Without pressure a ram gives less than nothing by its friction; a fit's own error there is bounded.
-    return min(max(0, -cal[t.C_C0_N]), settings[t.S_CAPACITY_N] >> 4)
+    return max(told_n, min(-cal[t.C_C0_N], settings[t.S_CAPACITY_N] >> 4), 0)
 
 
 def breakaway_n(settings, cal):

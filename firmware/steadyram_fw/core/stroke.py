@@ -47,9 +47,7 @@ from .modes import (
     NEXT_SHORT,
 )
 from .position import (
-    AIR_KNOWN,
     AIR_LEAST_N,
-    AIR_MEAN_N,
     AIR_MOST_N,
     AIR_MS,
     AIR_N,
@@ -161,6 +159,7 @@ class Stroke:
         self.held16 = -1
         self.air = 0
         self.air_rest_n = self.friction_n
+        self.air_told = False
         self.still = 0
         self.slope16 = 0
 
@@ -174,7 +173,9 @@ class Stroke:
 
     def travels(self):
         """True where the last move let in enough oil to move the ram, whatever held it."""
-        return self.u16 - self.base16 > time_for(3 * self.friction_n, self.p.low16) + FINE16
+        # From rest at no pressure all of the friction is to be met, and as much to break away; else that alone.
+        held_n = self.friction_n if self.air_told else 3 * self.friction_n
+        return self.u16 - self.base16 > time_for(held_n, self.p.low16) + FINE16
 
     def air_n(self):
         """A force above this is contact."""
@@ -203,14 +204,19 @@ class Stroke:
         cells[CONTACT16] = -1
         cells[LEVEL] = 1
         cells[AIR_N] = cells[AIR_TOP_N] = 2 * self.friction_n
-        cells[AIR_LEAST_N] = -(self.friction_n >> 1)
-        cells[AIR_MOST_N] = self.friction_n >> 1
+        # No pressure, no friction: less than that cannot be read. Strokes, the calibration's too, differ by a quarter
+        # (common practice). A part met softly may pass for more, and so may a bed or a tool that is moved.
+        most_n = 0 if self.handling else self.friction_n
+        cells[AIR_LEAST_N] = -most_n
+        cells[AIR_MOST_N] = most_n >> 2
         cells[AIR_SEEN] = 0
         cells[OFFSET_N] = 0
-        cells[AIR_KNOWN] = 0
         if learned is not None and learned[L_SETPOINT] == setpoint and learned[L_AIR_KNOWN]:
-            cells[AIR_KNOWN] = 1
-            cells[AIR_MEAN_N] = learned[L_AIR_N]
+            # Until this stroke's free travel has told.
+            cells[OFFSET_N] = clamp(learned[L_AIR_N], -most_n, most_n)
+            if from_top and learned[L_UC] - 3 * learned[L_UC_SPREAD] > moved16(p, most_n) + 16 * AIR_MS:
+                # No part is met before it has told.
+                cells[AIR_MOST_N] = most_n - (most_n >> 2)
         self.touch_n = max(3 * p.noise_n, setpoint >> 6, 8)
 
         if p.strategy == t.STRATEGY_THRESHOLD or not p.characterised:
@@ -325,7 +331,8 @@ class Stroke:
         c[MODE] = self.mode
         c[SETPOINT_N] = self.setpoint
         c[TOUCH_N] = self.touch_n
-        c[TOUCHED] = 1 if slow and c[CONTACT16] >= 0 and self.landed16 < 0 else 0
+        # (A contact that a reading at rest has borne out is not withdrawn.)
+        c[TOUCHED] = 1 if slow and c[CONTACT16] >= 0 and not self.touched else 0
         c[SEE16] = v.see16
         c[CLOSE16] = v.close16
         c[DEAD16] = p.low16 if not slow else p.slow16
@@ -335,7 +342,9 @@ class Stroke:
         if not self.touched and c[CONTACT16] < 0:
             # A ram at rest breaks away: for a moment the reading is up to twice its friction. What the line drops
             # comes as a step, and swings.
-            c[AIR_N] = 2 * self.friction_n + c[DROP_LOW_N]
+            # (Once it has come to rest in the air, running friction is there already.)
+            from_n = c[OFFSET_N] if self.air_told else self.friction_n
+            c[AIR_N] = from_n + self.friction_n + c[DROP_LOW_N]
             c[AIR_SEEN] = 0
             c[AIR_SUM_N] = 0
             c[MOVE_FROM16] = self.base16 + moved16(p, self.friction_n)
@@ -353,7 +362,10 @@ class Stroke:
         p = self.p
         v = self.valve()
         c = self.cells
-        self.end_n = force if self.width_ms else c[NET_N]
+        if not self.width_ms and c[CONTACT16] < 0 and c[AIR_SEEN] >= AIR_MS:
+            # Free travel has told its friction: what the settled reading shows beyond it is a part.
+            self.tell_air(c[AIR_N])
+        self.end_n = (force if self.width_ms else c[NET_N]) - c[OFFSET_N]
         self.rise_end16 = rise16
         self.look_n = 0
         if self.width_ms:
@@ -397,7 +409,8 @@ class Stroke:
         p = self.p
         gap = self.setpoint - self.aim_n - force
         if gap <= self.accept_n:
-            return NEXT_DONE
+            # What the seal alone may hold is no force on a part.
+            return NEXT_DONE if self.touched or not p.holds_load else NEXT_SHORT
         if not p.holds_load:
             return self.again(force)
         if self.pulses >= (FIRST_PULSES if self.mode == MODE_FIRST else LEARNED_PULSES):
@@ -567,7 +580,7 @@ class Stroke:
             self.left_spread16 = 0
             self.left16 = 0
         if not touching and self.travels():
-            self.air_rest_n = force
+            self.rested_in_air(force)
         if touching:
             self.note_levels(force, from_n, from16)
             self.note_left(force, moved16, pulse)
@@ -585,6 +598,26 @@ class Stroke:
         if self.landed16 < 0 and touching and (not pulse):
             self.landed16 = self.u16
         self.f0 = force
+
+    def rested_in_air(self, force):
+        """The ram has moved and met nothing: what it reads at rest is friction beyond the calibration's."""
+        c = self.cells
+        offset = c[OFFSET_N]
+        # Down soon, up slowly: a part that begins softly must not pass for friction.
+        step = force
+        if self.air_told:
+            step = force >> (1 if force < 0 else 3)
+        c[OFFSET_N] = clamp(offset + step, c[AIR_LEAST_N], max(offset, c[AIR_MOST_N]))
+        self.air_rest_n = force + offset - c[OFFSET_N]
+        self.air_told = True
+
+    def tell_air(self, air_n):
+        """Take what a feed has read in free travel; more than that is not taken for friction again in this stroke."""
+        c = self.cells
+        c[OFFSET_N] = clamp(air_n, c[AIR_LEAST_N], c[AIR_MOST_N])
+        c[AIR_MOST_N] = min(c[AIR_MOST_N], max(0, c[OFFSET_N] + (self.friction_n >> 3)))
+        self.air_rest_n = air_n - c[OFFSET_N]
+        self.air_told = True
 
     def note_levels(self, force, from_n, from16):
         """Levels passed since the last look: between the two readings, evenly."""
@@ -836,14 +869,14 @@ class Stroke:
         return True
 
     def learn_air(self, a):
-        """What free travel reads while oil flows, in the mean of the job's strokes."""
+        """What free travel reads, in the mean of the job's strokes."""
         c = self.cells
-        if c[AIR_SEEN] < AIR_MS:
+        if c[AIR_SEEN] < AIR_MS and not self.air_told:
             return
         n = min(a[L_AIR_KNOWN], 7)
         if n == 0:
-            a[L_AIR_N] = c[AIR_N]
-        a[L_AIR_N] += (c[AIR_N] - a[L_AIR_N]) // (n + 1)
+            a[L_AIR_N] = c[OFFSET_N]
+        a[L_AIR_N] += (c[OFFSET_N] - a[L_AIR_N]) // (n + 1)
         a[L_AIR_KNOWN] = n + 1
 
 

@@ -277,12 +277,19 @@ def test_a_ram_that_breaks_away_anew_in_each_pulse_has_not_met_the_part():
 
 @pytest.mark.parametrize(
     ("told_n", "c0_n", "force_sensor", "found_n"),
-    [(420, -600, 0, 420), (0, -600, 0, 600), (0, 300, 0, 0), (0, -60000, 0, 12500), (0, -600, 1, 0)],
+    [
+        (700, -600, 0, 700),
+        (1, -600, 0, 600),
+        (0, -600, 0, 600),
+        (0, 300, 0, 0),
+        (0, -60000, 0, 12500),
+        (0, -600, 1, 0),
+    ],
 )
 def test_friction_that_a_calibration_could_not_tell_is_the_rising_lines_own(
     told_n, c0_n, force_sensor, found_n
 ):
-    """Points of the rising branch alone know it as the force missing at no pressure; 0 is not known, not none."""
+    """The rising branch shows it as the force missing at no pressure; branches too close tell less than there is."""
     settings = array("i", [row[3] for row in t.SETTINGS])
     settings[PLACES["capacity_n"]] = 200000
     settings[PLACES["sensor_measures"]] = force_sensor
