@@ -604,9 +604,9 @@ class Stroke:
         c = self.cells
         offset = c[OFFSET_N]
         # Down soon, up slowly: a part that begins softly must not pass for friction.
-        step = force
-        if self.air_told:
-            step = force >> (1 if force < 0 else 3)
+        step = force >> 3
+        if force < 0:
+            step = force >> 1 if self.air_told else force
         c[OFFSET_N] = clamp(offset + step, c[AIR_LEAST_N], max(offset, c[AIR_MOST_N]))
         self.air_rest_n = force + offset - c[OFFSET_N]
         self.air_told = True
