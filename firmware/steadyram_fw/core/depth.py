@@ -157,7 +157,8 @@ class Depth:
         lag16 = valve.close16 + self.z.see16
         if self.run_v256:
             # This stroke's own speed: the pump's flow is not the same in every one.
-            return (self.run_v256 * lag16) >> 12
+            # (31 bits for any speed and lag that settings allow.)
+            return ((self.run_v256 >> 2) * min(lag16, 4000)) >> 10
         # A part that has slowed the ram may let it go on at full speed within the lag: never foresee less than that.
         return over(self.slow_v16 if slow else self.full_v16, lag16)
 
