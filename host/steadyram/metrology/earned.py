@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from steadyram.config import preferences
 from steadyram.metrology.budget import combine
 from steadyram.metrology.grouping import SAME_FORCE_PART
 from steadyram.metrology.header import Header
@@ -18,7 +19,6 @@ from steadyram.metrology.measurement import SEAT, Newton, measurement_of
 from steadyram.metrology.nameplate import nameplate_doubted, nameplate_ratio
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.traceability import traceability_lacks
-from steadyram.units import show
 
 ISO_RUNS = 3
 ISO_LEVELS = 5
@@ -146,7 +146,7 @@ def e4_lacks(record: CalibrationRecord, levels: Sequence[LevelErrors], runs: int
         )
     elif levels and min(level.force_N for level in levels) < start * (1 - 1e-9):
         lacks.append(
-            f"the load cell is of class A from {show(start, 'newton', 'kN')} only: take no force below that"
+            f"the load cell is of class A from {preferences().force(start)} only: take no force below that"
         )
     return tuple(lacks)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.late import np
 from steadyram.metrology.header import Header, Point
@@ -80,7 +81,8 @@ def nameplate_ground(record: CalibrationRecord) -> str:
             if abs(off) <= SECOND_PART:
                 return (
                     f"{second.what}, serial {second.serial}, certificate {second.certificate}, read "
-                    f"{second.force_N / 1e3:.4g} kN at {second.counts:.0f} counts, {off:+.1%} off these points"
+                    f"{preferences().force(second.force_N, 4)} at {second.counts:.0f} counts, {100 * off:+.1f} % off "
+                    "these points"
                 )
     return ""
 

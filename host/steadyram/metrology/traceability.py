@@ -6,6 +6,7 @@ laboratory that is competent for it. Without these facts nobody can follow the c
 
 from __future__ import annotations
 
+from steadyram.config import preferences
 from steadyram.metrology.header import Header
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.units import show
@@ -68,7 +69,8 @@ def outside_reference(record: CalibrationRecord) -> str:
     # The last digit of a unit's conversion is no excess.
     if min(read) >= one.calibrated_from * (1 - 1e-9) and max(read) <= one.calibrated_to * (1 + 1e-9):
         return ""
-    si, unit = ("pascal", "bar") if one.kind == "gauge" else ("newton", "kN")
+    units, gauge = preferences(), one.kind == "gauge"
+    si, unit = ("pascal", units.pressure_unit) if gauge else ("newton", units.force_unit)
     return (
         f"points were taken from {show(min(read), si, unit)} to {show(max(read), si, unit)}, the reference is "
         f"calibrated "
