@@ -276,13 +276,14 @@ def _climb(
     each: what a pulse of that width lifted the reading by, 0 if none was seen. Returns width and that for the next.
     """
     count = 4
+    if each > 0.0:
+        # (Only to begin with: where the load leaks away in a second, single pulses never get there.)
+        count = max(1, min(count, int((aim - mean_counts(device, hands, 1)) / each)))
     for _ in range(120):
         before = mean_counts(device, hands, 1)
         if before >= aim:
             return width, each
         gap = aim - before
-        if each > 0.0:
-            count = max(1, min(count, int(gap / each)))
         probe_stroke(
             device, hands, slow=slow, pulse_ms=width, pulses=count, pause_ms=_PAUSE_MS, collect=False
         )
