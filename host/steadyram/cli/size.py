@@ -169,8 +169,9 @@ def size(
         for p, other in zip(compare, others, strict=True)
     ]
     lines = sizing_advice.advice(press, sized, compared, unit, preferences().pressure_unit)
+    usual = "12 V" if press.pump.driven_by == "shared" else "24 V"
     wiring = sizing_parts.Wiring(
-        parse(supply or ("12 V" if press.pump.driven_by == "shared" else "24 V"), "volt", what="supply"),
+        parse(usual if supply is None else supply, "volt", what="supply"),
         parse(solenoid_power, "watt", what="solenoid power"),
         parse(cable, "meter", what="cable"),
     )
