@@ -54,10 +54,10 @@ class Coasting:
     def jitter_bounds_ms(self) -> tuple[float, float]:
         """Return the interval (95 %, chi square) of the valve's own standard deviation."""
         low, high = (
-            self.sd_ms**2 * (self.n - 1) / float(scipy.stats.chi2.ppf(p, self.n - 1)) - self.own_ms**2
-            for p in (0.975, 0.025)
+            self.sd_ms**2 * (self.n - 1) / float(scipy.stats.chi2.ppf(p, self.n - 1)) for p in (0.975, 0.025)
         )
-        return math.sqrt(max(0.0, low)), math.sqrt(max(0.01, high))
+        # (The reading's own share is not known well enough to be taken off the upper end.)
+        return math.sqrt(max(0.0, low - self.own_ms**2)), math.sqrt(max(0.01, high))
 
     def jitter_ms(self, by_force_ms: float) -> float:
         """Return the scatter of one actuation from both measurements.
