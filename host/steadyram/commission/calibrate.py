@@ -199,6 +199,9 @@ def _up_and_down(
     low = aims[0] - zero
     aims = list(aims)
     seal = seal_counts(device, hands, zero, noise, low)
+    # What its pulses left between ram and valve would hide from the device that the next stroke's reading moves.
+    hands.to_top()
+    hands.wait(0.6)
     _touch(device, hands, low, zero, noise, slow)
     points: list[Point] = []
     width, each = _FIRST_WIDTH_MS, 0.0
