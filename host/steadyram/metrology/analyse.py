@@ -55,12 +55,13 @@ class Level:
 
     @property
     def expanded_N(self) -> float:
-        """Expanded uncertainty to state: the budget's, or the Monte Carlo interval's where that is wider by more
-        than its tolerance (JCGM 101:2008, clause 8: the budget is then not validated)."""
+        """Expanded uncertainty to state: the wider of the budget's and of the Monte Carlo interval's.
+
+        Also where both agree within the tolerance: that is a step of ten where u gains a digit, and U is not to have
+        one there.
+        """
         check = self.monte_carlo
-        if check is None or check.agrees:
-            return self.budget.expanded
-        return max(self.budget.expanded, check.expanded_N)
+        return self.budget.expanded if check is None else max(self.budget.expanded, check.expanded_N)
 
     @property
     def coverage_factor(self) -> float:

@@ -223,8 +223,8 @@ def _results(analysis: Analysis, forces: Forces, verification: Verification | No
         "relate only to the item named above, as it was when calibrated.",
         f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:#.2g} % of the force, at "
         f"{forces.shown(worst.force_N)} (k = {worst.coverage_factor:.2f}, 95 %). Here and in every table it is the "
-        "standard uncertainty times the k beside it, evaluated by JCGM 100; where Monte Carlo (JCGM 101) does not "
-        "agree, its wider interval is stated instead.",
+        "standard uncertainty times the k beside it, evaluated by JCGM 100 and by Monte Carlo (JCGM 101): the wider "
+        "of both is stated.",
         f"Largest residual of the device's integer polynomial "
         f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
         "degrees of freedom.",
@@ -240,8 +240,11 @@ def _results(analysis: Analysis, forces: Forces, verification: Verification | No
     if checks:
         agree = sum(c.agrees for c in checks)
         others = ", ".join(forces.shown(c.force_N) for c in checks if not c.agrees)
-        wider = f"; not at {others}, where the wider interval is stated" if others else ""
-        said.append(f"Monte Carlo agrees with the budget at {agree} of {len(checks)} forces{wider}.")
+        wider = f"; not at {others}" if others else ""
+        said.append(
+            f"Monte Carlo agrees with the budget at {agree} of {len(checks)} forces{wider}. "
+            "The wider of both is stated."
+        )
     return said
 
 
@@ -300,8 +303,8 @@ def _monte_carlo(analysis: Analysis, forces: Forces) -> tuple[Section, ...]:
             rows,
             (3, 3, 3, 3, 3, 2, 3),
             f"95 % interval by Monte Carlo, {TRIALS} trials (JCGM 101, clause 8: each end within the tolerance, half a "
-            f"unit of the first digit of the standard uncertainty). Furthest apart at {forces.shown(off[0].force_N)}: "
-            f"{part:+.1f} %.",
+            f"unit of the second digit of the standard uncertainty, 7.9.2). U stated: the wider of both. "
+            f"Furthest apart at {forces.shown(off[0].force_N)}: {part:+.1f} %.",
     )  # fmt: skip
     return (Section("Budget compared with Monte Carlo", tables=(table,)),)
 
