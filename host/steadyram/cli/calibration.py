@@ -56,9 +56,14 @@ from steadyram.metrology.header import Header, Reference, RunStart
 from steadyram.metrology.header_file import TEMPLATE, read_header
 from steadyram.metrology.issues import enter, next_issue, refuse_incomplete
 from steadyram.metrology.journal import Journal, read_journal
-from steadyram.metrology.nameplate import LARGEST_PART, largest_allowed_N
+from steadyram.metrology.nameplate import (
+    LARGEST_PART,
+    discrepancy_told,
+    largest_allowed_N,
+    refuse_discrepancy,
+)
 from steadyram.metrology.points_file import read_points, refuse_wrong_magnitude, refuse_wrong_way
-from steadyram.metrology.record import CORRECTABLE, CalibrationRecord, ReadBack
+from steadyram.metrology.record import CORRECTABLE, Acceptance, CalibrationRecord, ReadBack
 from steadyram.metrology.standards import standards
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
 from steadyram.metrology.study_file import read_study
@@ -435,6 +440,8 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
         "q: error, b: scatter of runs, v: gap between up and down, a: resolution, each in % of the force; "
         "U: uncertainty at 95 %, of the reading and of one stroke"
     )
+    if off := discrepancy_told(result.record):
+        click.echo(f"U does not cover {off}.")
     held = ", ".join(f"{name} {value}" for name, value in result.device.fields.items())
     click.echo(f"polynomial of the device: {held}")
     worst = float(max(abs(result.device.residual_N)))
@@ -577,11 +584,18 @@ def correct(file: Path, key: str, text: str, reason: str) -> None:
 @calibration.command("upload")
 @click.argument("file", type=_path)
 @click.option("--port", help="Device (default: the one found).")
+@click.option(
+    "--despite-nameplate",
+    "accepted",
+    type=NAMED,
+    help="Why a calibration that is more than 5 % off bore and range, unexplained, is right.",
+)
 @_csv_options
 @_degree
 def upload(
     file: Path,
     port: str | None,
+    accepted: str | None,
     header_file: Path | None,
     zero: float | None,
     reference_unit: str | None,
@@ -591,12 +605,19 @@ def upload(
 
     The device takes whole-number coefficients. Enable changes at its panel first."""
     result = analyse(_load(file, header_file, zero, reference_unit), str(file), degree)
-    head = result.record.header
+    head, off = result.record.header, discrepancy_told(result.record)
+    refuse_discrepancy(result.record, accepted)
     values = upload_values(result.device.fields, head)
     with connected(port) as device:
         there = device.calibration()
+        if off and accepted and file.suffix.lower() != ".csv":
+            # Before it is in force: a reason that cannot be kept uploads nothing.
+            at = datetime.now(UTC).replace(microsecond=0)
+            Journal.resume(file).accept(Acceptance(told=off, why=accepted, at=at))
         device.push_calibration(position_fields(there.values) | values, instead_of=there)
     click.echo(f"Calibration {head.number} is in force; {due_told(head)}.")
+    if off:
+        click.echo(f"Its U does not cover {off}.", err=True)
 
 
 def enter_read_back(device: Device, journal_file: Path, due: Mapping[str, int]) -> None:

@@ -48,6 +48,7 @@ from steadyram.metrology.guided import refuse_contradiction
 from steadyram.metrology.header import Header
 from steadyram.metrology.header_file import read_header
 from steadyram.metrology.journal import read_journal
+from steadyram.metrology.nameplate import discrepancy_told
 from steadyram.metrology.stroke import scatter_of
 from steadyram.metrology.summary import analysis_document
 from steadyram.plain_file import write_whole
@@ -188,6 +189,12 @@ def calibrate(
                 result = analyse(read_journal(target), str(target))
             fields = found.polynomial.fields if result is None else result.device.fields
             if not no_upload:
+                if off := discrepancy_told(record):
+                    click.echo(
+                        f"U does not cover {off}. Stop here (Ctrl-C) until reference, unit, bore and range are "
+                        f"checked; the record is kept.",
+                        err=True,
+                    )
                 hands.open_calibration()
                 if store is not None:
                     keep_sets(device, store, [device.calibration()])

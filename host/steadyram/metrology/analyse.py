@@ -22,7 +22,7 @@ from steadyram.metrology.levels import LevelErrors, level_errors
 from steadyram.metrology.lines import curve_lines, reading_lines
 from steadyram.metrology.measurement import SEAT, Newton, measurement_of
 from steadyram.metrology.monte_carlo import TRIALS, MonteCarloCheck, check_budget
-from steadyram.metrology.nameplate import nameplate_ratio, nameplate_warning
+from steadyram.metrology.nameplate import discrepancy_told, nameplate_ratio, nameplate_warning
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.runs import RunScatter, run_scatter
@@ -387,6 +387,8 @@ def _notes(found: Analysis) -> list[str]:
 def _not_included(found: Analysis) -> list[str]:
     """Say what the budget has no line for."""
     reference, said = found.record.header.reference, []
+    if told := discrepancy_told(found.record):
+        said.append(f"{told}: U does not cover it, and no measurement explains it")
     if found.runs == 1:
         said.append(
             "run to run: not measured, since one run was taken; U has one converter step in its "

@@ -20,6 +20,7 @@ from steadyram.metrology.drift import compare
 from steadyram.metrology.friction import Friction
 from steadyram.metrology.header import Header
 from steadyram.metrology.monte_carlo import TRIALS
+from steadyram.metrology.nameplate import discrepancy_told
 from steadyram.metrology.record import Issue, document_number
 from steadyram.metrology.standards import standards, with_fresh
 from steadyram.metrology.stroke import StrokeScatter, stroke_stated
@@ -218,13 +219,15 @@ def _polynomial(analysis: Analysis) -> tuple[str, tuple[str, ...]]:
 def _results(analysis: Analysis, forces: Forces, verification: Verification | None) -> list[str]:
     levels, curve, header = analysis.levels, analysis.curve, analysis.record.header
     worst = max(levels, key=lambda v: v.expanded_N / v.force_N)
+    off = discrepancy_told(analysis.record)
+    uncovered = f" U does not cover {off}." if off else ""
     said = [
         f"Range {forces.shown(levels[0].force_N)} to {forces.shown(levels[-1].force_N)}, rising force. The results "
         "relate only to the item named above, as it was when calibrated.",
         f"Expanded uncertainty at most {100 * worst.expanded_N / worst.force_N:#.2g} % of the force, at "
         f"{forces.shown(worst.force_N)} (k = {worst.coverage_factor:.2f}, 95 %). Here and in every table it is the "
         "standard uncertainty times the k beside it, evaluated by JCGM 100 and by Monte Carlo (JCGM 101): the wider "
-        "of both is stated.",
+        f"of both is stated.{uncovered}",
         f"Largest residual of the device's integer polynomial "
         f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
         "degrees of freedom.",
@@ -337,6 +340,8 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
         "coverage about 95 % with the k of its row; U stroke: the same of one stroke's force, whose zero and friction "
         "are another each time, with its own k."
     )
+    if off := discrepancy_told(analysis.record):
+        note += f" U does not cover {off}."
     widths = (3, 2, 2, 3, 2, 3, 2, 2, 5)
     return Table(
         (*headings, "class") if classed else headings, tuple(rows), (*widths, 2) if classed else widths, note
@@ -644,6 +649,9 @@ def _notes(analysis: Analysis) -> list[str]:
     said += [
         f"Corrected on {c.at:%Y-%m-%d}, {c.key}: '{c.was}' to '{c.now}', because: {c.reason}."
         for c in record.corrections
+    ]
+    said += [
+        f"Uploaded on {a.at:%Y-%m-%d} in spite of {a.told}, because: {a.why}." for a in record.acceptances
     ]
     said += [f"{note[0].upper()}{note[1:]}." for note in analysis.notes]
     digest = f"SHA-256 digest of the record: {record.digest}." if record.digest else ""

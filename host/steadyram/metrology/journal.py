@@ -31,6 +31,7 @@ from steadyram.errors import BadInput
 from steadyram.metrology.header import Environment, Header, Point, RunStart
 from steadyram.metrology.record import (
     CORRECTABLE,
+    Acceptance,
     CalibrationRecord,
     Correction,
     Issue,
@@ -137,6 +138,11 @@ class Journal:
         self._append({"read_back": held.model_dump(mode="json")})
         self.record = self.record.model_copy(update={"read_backs": (*self.record.read_backs, held)})
 
+    def accept(self, accepted: Acceptance) -> None:
+        """Append why a calibration that is off the nameplate is used; the record's own digest stays."""
+        self._append({"accepted": accepted.model_dump(mode="json")})
+        self.record = self.record.model_copy(update={"acceptances": (*self.record.acceptances, accepted)})
+
     def correct(self, key: str, text: str, reason: str, at: datetime) -> Correction:
         """Append the correction of one text of the header. Raises BadInput for a key that is none of them."""
         if key not in CORRECTABLE:
@@ -219,6 +225,7 @@ class _Read:
         self.issues: list[Issue] = []
         self.held: list[ReadBack] = []
         self.corrections: list[Correction] = []
+        self.acceptances: list[Acceptance] = []
         self.digest = ""
 
     @property
@@ -238,6 +245,9 @@ class _Read:
             return True
         elif kind == "read_back":
             self.held.append(ReadBack.model_validate(value))
+            return True
+        elif kind == "accepted":
+            self.acceptances.append(Acceptance.model_validate(value))
             return True
         elif kind == "corrected":
             self.corrections.append(Correction.model_validate(value))
@@ -274,6 +284,7 @@ class _Read:
             issues=tuple(self.issues),
             read_backs=tuple(self.held),
             corrections=tuple(self.corrections),
+            acceptances=tuple(self.acceptances),
         )
 
 

@@ -16,6 +16,8 @@ from steadyram.metrology.header import Header, Point
 from steadyram.metrology.record import CalibrationRecord
 
 WARN_PART = 0.05
+# Characters of a reason; the journal's row takes no more.
+REASON_MOST = 500
 REFUSE_FACTOR = 2.0
 # A second reference agrees where it differs by no more than this part (own rule).
 SECOND_PART = 0.02
@@ -90,6 +92,26 @@ def nameplate_ground(record: CalibrationRecord) -> str:
 def nameplate_doubted(record: CalibrationRecord) -> bool:
     """Return whether the points are more than 5 % off the nameplate and no measurement bears out an explanation."""
     return abs(nameplate_ratio(record) - 1.0) > WARN_PART and not nameplate_ground(record)
+
+
+def discrepancy_told(record: CalibrationRecord) -> str:
+    """Return what U does not cover where the nameplate is in doubt, in words; empty where it is not."""
+    if not nameplate_doubted(record):
+        return ""
+    return f"a discrepancy of {100.0 * abs(nameplate_ratio(record) - 1.0):.2g} % with the nameplate"
+
+
+def refuse_discrepancy(record: CalibrationRecord, accepted: str | None) -> None:
+    """Raise BadInput where the nameplate is in doubt and nobody said why the calibration is to be used all the same."""
+    told = discrepancy_told(record)
+    if told and accepted and len(accepted) > REASON_MOST:
+        raise BadInput(f"the reason has {len(accepted)} characters; say it in {REASON_MOST} or fewer.")
+    if told and not (accepted or "").strip():
+        raise BadInput(
+            f"{told[0].upper()}{told[1:]} (bore and range) is not resolved: the device would cut off at another force "
+            "by that much if the reference is wrong. Check reference, unit, bore and range; to upload it all the "
+            "same, say why with --despite-nameplate TEXT."
+        )
 
 
 def nameplate_warning(record: CalibrationRecord) -> str:

@@ -65,12 +65,21 @@ class ReadBack(Strict):
     fields: dict[str, int]
 
 
+class Acceptance(Strict):
+    """Why a calibration that is off the nameplate was uploaded all the same; `told` is the discrepancy in words."""
+
+    told: str
+    why: str = Field(min_length=1, max_length=500)
+    at: AwareDatetime
+
+
 class CalibrationRecord(Strict):
     """Header and points; force_N gives each point's force on the work.
 
     rows: of the points in their file; taken_back: rows of points that whoever calibrated took back; starts: what was
     done before each run; digest: of the last line of the calibration in its chained journal, "" where there is none;
-    issues, read_backs, corrections: what was added to the journal afterwards; the header is the corrected one.
+    issues, read_backs, corrections, acceptances: what was added to the journal afterwards; the header is the
+    corrected one.
     """
 
     header: Header
@@ -82,6 +91,7 @@ class CalibrationRecord(Strict):
     issues: tuple[Issue, ...] = ()
     read_backs: tuple[ReadBack, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    acceptances: tuple[Acceptance, ...] = ()
 
     @property
     def reseated(self) -> bool:

@@ -26,6 +26,7 @@ from dataclasses import dataclass
 
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import Budget, Component, Stated, combine
+from steadyram.metrology.nameplate import discrepancy_told
 from steadyram.units import show
 
 ENOUGH_RUNS = 3
@@ -110,4 +111,5 @@ def both_figures(analysis: Analysis, force_N: float, scatter: StrokeScatter, uni
         if at == force_N
         else f"; the force is outside the calibrated range, judged at {show(at, 'newton', unit)}"
     )
-    return f"{said}, 95 %{outside}"
+    off = discrepancy_told(analysis.record)
+    return f"{said}, 95 %{outside}" + (f"; it does not cover {off}" if off else "")

@@ -17,6 +17,7 @@ from steadyram.device import Device
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import analyse
 from steadyram.metrology.header import Header, Instrument, Reference
+from steadyram.metrology.nameplate import discrepancy_told
 from steadyram.page.orders import Calibrate
 from steadyram.page.questions import Guide
 from steadyram.page.words import CAUTION
@@ -103,6 +104,10 @@ def calibrate_at_page(
         fields = analyse(record, "the calibration").device.fields
     write_journal(record, target)
     partial.done()
+    if off := discrepancy_told(record):
+        guide.say(
+            f"U does not cover {off}. Stop here until reference, unit, bore and range are checked; the record is kept."
+        )
     hands.open_calibration()
     guide.check()
     unix = int(wall())

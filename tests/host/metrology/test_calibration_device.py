@@ -32,6 +32,17 @@ def test_upload_puts_the_integers_in_force(served, tmp_path, capsys):
     assert values["due_unix"] - values["made_unix"] == 365 * 86400
 
 
+def test_upload_of_a_calibration_off_the_nameplate_needs_a_reason(served, tmp_path, capsys):
+    path = journal_of(tmp_path / "cal.jsonl", gain=1.2)
+    order = ("calibration", "upload", path, "--port", served.url)
+    code, _, err = run(capsys, *order)
+    assert code == 2
+    assert "--despite-nameplate" in err
+    code, _, err = run(capsys, *order, "--despite-nameplate", "a second cell reads the same")
+    assert code == 0
+    assert "does not cover a discrepancy of 17 %" in err
+
+
 def test_new_reads_the_zero_from_the_device(served, tmp_path, capsys, monkeypatch):
     _, template, _ = run(capsys, "calibration", "header")
     (tmp_path / "head.toml").write_text(template)

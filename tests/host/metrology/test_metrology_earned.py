@@ -13,16 +13,20 @@ from tests.host.metrology.calibration_samples import (
     record,
     starts,
 )
-from tests.host.metrology.test_calibration_cli import run
+from tests.host.metrology.test_calibration_cli import journal_of, run
 
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import REFERENCE_ZERO, analyse
 from steadyram.metrology.before import lowest_force, reference_expanded, worth_of_reference
+from steadyram.metrology.certificate import contents
 from steadyram.metrology.certificate_facts import methods_of
 from steadyram.metrology.checks import refuse_nonsense
 from steadyram.metrology.header import Point
-from steadyram.metrology.record import CalibrationRecord
+from steadyram.metrology.journal import Journal, read_journal
+from steadyram.metrology.nameplate import refuse_discrepancy
+from steadyram.metrology.record import Acceptance, CalibrationRecord
 from steadyram.metrology.standards import standards
+from steadyram.metrology.stroke import StrokeScatter, both_figures
 
 GAUGE = {"what": "g", "serial": "1", "kind": "gauge", "class_percent": 1.6, "range": RANGE}
 
@@ -309,6 +313,47 @@ def test_a_reference_off_by_a_fifth_is_told_and_by_two_refused():
     )
     with pytest.raises(BadInput, match="unit of the reference"):
         refuse_nonsense(wrong, "x")
+
+
+def test_a_discrepancy_with_the_nameplate_is_not_in_u_and_is_uploaded_only_for_a_reason(tmp_path):
+    taken = record(noise=1.0, gain=1.2)
+    found = analyse(taken, "x", monte_carlo=False)
+    # 1 / 1.2 of the nameplate's force a count: 17 % less.
+    (told,) = [said for said in found.not_included if "nameplate" in said]
+    assert told.startswith("a discrepancy of 17 % with the nameplate: U does not cover it")
+    (results,) = [s for s in contents(found).sections if s.heading == "Results"]
+    assert any("expanded uncertainty" in line.lower() and "U does not cover a discrepancy of 17 %" in line
+               for line in results.lines)  # fmt: skip
+    assert results.tables[0].note.endswith("U does not cover a discrepancy of 17 % with the nameplate.")
+    assert "it does not cover a discrepancy of 17 %" in both_figures(found, 80e3, StrokeScatter(), "kN")
+    for nothing in (None, " ", 501 * "x"):
+        with pytest.raises(BadInput, match=r"--despite-nameplate|500 or fewer"):
+            refuse_discrepancy(taken, nothing)
+    refuse_discrepancy(taken, "the old gauge reads the same")
+    # Nothing is asked of points that agree, or whose discrepancy a measured bore explains.
+    bore = math.sqrt(4.0 * AREA / 1.2 / math.pi)
+    explained = {"nameplate_explained": "another piston", "measured_bore_m": bore, "measured_bore_by": "M3"}
+    for good in (record(), record(noise=1.0, gain=1.2, head=header(**explained))):
+        refuse_discrepancy(good, "")
+        assert not any("nameplate" in said for said in analyse(good, "x", monte_carlo=False).not_included)
+
+
+def test_the_reason_of_an_upload_in_spite_of_the_nameplate_stays_in_the_journal(tmp_path):
+    path = journal_of(tmp_path / "cal.jsonl", noise=1.0, gain=1.2)
+    before = read_journal(path).digest
+    told = Acceptance(
+        told="a discrepancy of 17 % with the nameplate", why="checked twice", at=record().header.made
+    )
+    Journal.resume(path).accept(told)
+    kept = read_journal(path)
+    assert (kept.acceptances, kept.digest) == ((told,), before)
+    (notes,) = [
+        s for s in contents(analyse(kept, "x", monte_carlo=False)).sections if s.heading.startswith("Notes")
+    ]
+    assert any(
+        "in spite of a discrepancy of 17 % with the nameplate, because: checked twice" in n
+        for n in notes.lines
+    )
 
 
 def test_host_and_device_refuse_at_the_same_bound():
