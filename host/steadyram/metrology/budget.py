@@ -25,7 +25,9 @@ class Component:
 
     u: standard uncertainty already in the unit of the result (sensitivity included); kind: "A"
     (statistics) or "B" (anything else); dof: degrees of freedom, inf when known well; shape: for
-    Monte Carlo; basis: the input that u was made of, with its half width or divisor and its sensitivity.
+    Monte Carlo; basis: the input that u was made of, with its half width or divisor and its sensitivity; estimate:
+    name of the estimate that u comes from where other lines come from it too, and so have its degrees of freedom
+    together.
     """
 
     name: str
@@ -34,6 +36,7 @@ class Component:
     dof: float = math.inf
     shape: Shape = "normal"
     basis: str = ""
+    estimate: str = ""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,13 @@ class Budget:
 def combine(components: Sequence[Component], level: float = 0.95) -> Budget:
     """Combine uncorrelated components and expand to `level` (0.95 by default)."""
     combined = math.sqrt(sum(c.u**2 for c in components))
-    spread = sum(c.u**4 / c.dof for c in components if math.isfinite(c.dof) and c.dof > 0)
+    # The Welch-Satterthwaite formula takes independent estimates; lines of one estimate are one term of it.
+    variances: dict[tuple[object, float], float] = {}
+    for number, c in enumerate(components):
+        if math.isfinite(c.dof) and c.dof > 0:
+            key = (c.estimate or number, c.dof)
+            variances[key] = variances.get(key, 0.0) + c.u**2
+    spread = sum(variance**2 / dof for (_, dof), variance in variances.items())
     dof = combined**4 / spread if spread > 0.0 else math.inf
     # G.4.1: the effective degrees of freedom are cut to the next lower integer.
     factor = (

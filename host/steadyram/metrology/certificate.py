@@ -50,6 +50,12 @@ _INPUTS = (
 )
 
 
+_GROUPED = (
+    "Repeatability and curve come from one standard deviation: they are one term of the effective degrees of freedom "
+    "(JCGM 100, G.4.1)."
+)
+
+
 @dataclass(frozen=True)
 class Table:
     """Headings (None for facts), rows of text, relative widths of the columns, and what stands below."""
@@ -579,6 +585,10 @@ def _budget(analysis: Analysis, forces: Forces, level: Level, why: str) -> Secti
 
 def _freedom(analysis: Analysis) -> str:
     """Say how the degrees of freedom come about."""
+    return f"{_freedom_of_lines(analysis)} {_GROUPED}"
+
+
+def _freedom_of_lines(analysis: Analysis) -> str:
     n, degree, runs = len(analysis.curve.rising), analysis.degree, analysis.runs
     scatter = analysis.run_scatter
     if scatter.of_means_N > 0.0:

@@ -9,6 +9,9 @@ from steadyram.metrology.curve import Curve
 from steadyram.metrology.record import CalibrationRecord
 from steadyram.metrology.runs import RunScatter
 
+# Repeatability and curve come from this one standard deviation.
+WITHIN = "scatter within a run"
+
 
 def reading_lines(
     record: CalibrationRecord, curve: Curve, force_N: float, runs: RunScatter
@@ -28,6 +31,7 @@ def reading_lines(
             runs.within_dof,
             "t",
             "standard deviation of the points about the curve, within a run",
+            WITHIN,
         ),
         Component(
             "resolution of the reading",
@@ -56,6 +60,7 @@ def curve_lines(record: CalibrationRecord, curve: Curve, force_N: float, runs: R
             runs.within_dof,
             "t",
             "covariance of the fit at this force, by the scatter within a run",
+            WITHIN,
         ),
         Component(
             "device's integers", rounding / root3, "B", shape="rectangular", basis=f"±{rounding:.3g} N × 1"

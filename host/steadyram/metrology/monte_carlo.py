@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from steadyram.late import np
 from steadyram.metrology.budget import Budget, Component
+from steadyram.metrology.lines import WITHIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,7 +75,8 @@ def check_budget(
 
     u_at: abscissa of the value; u_points, sd_points: abscissae of the calibration points and the
     standard deviation of each (N, estimated with `dof`); the component named "curve" is replaced
-    by refitting scattered points, all others are drawn by their shape.
+    by refitting scattered points, all others are drawn by their shape. Lines of the curve's own estimate have one
+    drawn standard deviation with it.
     """
     design = np.vander(u_points, degree + 1, increasing=True)
     weighted = design / sd_points[:, None]
@@ -84,7 +86,11 @@ def check_budget(
     # The refitted curve is linear in the points' scatter: its error at one abscissa is one normal value.
     total = rng.normal(0.0, float(np.linalg.norm(row)), trials) * scale
     for component in budget.components:
-        if component.name != "curve":
+        if component.name == "curve":
+            continue
+        if component.estimate == WITHIN:
+            total = total + rng.normal(0.0, component.u, trials) * scale
+        else:
             total = total + _draw(component, trials, rng)
     tail = (1.0 - budget.level) / 2
     low, high = (float(v) for v in np.quantile(total, [tail, 1.0 - tail]))

@@ -13,6 +13,7 @@ from steadyram.metrology.both_axes import fit_both_axes
 from steadyram.metrology.budget import Component, combine
 from steadyram.metrology.curve import choose_degree, fit_curve
 from steadyram.metrology.header import Point
+from steadyram.metrology.lines import WITHIN
 from steadyram.metrology.monte_carlo import MonteCarloCheck, check_budget, numerical_tolerance
 from steadyram.metrology.outliers import outlying
 from steadyram.metrology.record import CalibrationRecord
@@ -123,6 +124,35 @@ def test_budget_agrees_with_monte_carlo():
     for level in found.levels:
         assert level.monte_carlo is not None
         assert level.monte_carlo.expanded_N == pytest.approx(level.budget.expanded, rel=0.06)
+
+
+def test_lines_of_one_estimate_are_one_term_of_the_effective_degrees_of_freedom():
+    # By hand: 3, 4 and 5 N; variances 9 + 16 = 25 with 4 degrees of freedom, 25 known well: 50^2 / (25^2 / 4) = 16.
+    lines = [Component("a", 3.0, "A", 4.0, "t"), Component("b", 4.0, "A", 4.0, "t"), Component("c", 5.0, "B")]
+    shared = [replace(line, estimate="s") for line in lines[:2]]
+    assert combine([*shared, lines[2]]).effective_dof == pytest.approx(16.0)
+    # Apart they would be 50^2 / (81 / 4 + 256 / 4).
+    assert combine(lines).effective_dof == pytest.approx(2500.0 / (337.0 / 4.0))
+    assert combine([*shared, lines[2]]).combined == combine(lines).combined
+    # And the analysis names them so: repeatability and curve of one run have its scatter's freedom together.
+    budget = analyse(record(runs=1, noise=20.0), "x", monte_carlo=False).levels[0].budget
+    within = [c for c in budget.components if c.estimate]
+    assert [c.name for c in within] == ["repeatability of a reading", "curve"]
+    together = sum(c.u**2 for c in within)
+    assert budget.effective_dof == pytest.approx(budget.combined**4 / (together**2 / within[0].dof))
+
+
+def test_monte_carlo_draws_one_standard_deviation_for_the_lines_of_one_estimate():
+    # Curve and repeatability of equal size, 4 degrees of freedom, nothing else: t by 4, 2.776 (tables), times root 2.
+    points, scatter = np.array([0.1, 0.2, 0.3]), np.full(3, 100.0)
+    curve = 100.0 / math.sqrt(3.0)  # in the middle of three points
+    lines = [
+        Component(name, curve, "A", 4.0, "t", "", WITHIN) for name in ("repeatability of a reading", "curve")
+    ]
+    rng = np.random.default_rng(20261128)
+    check = check_budget(combine(lines), 1.0, 0.2, points, scatter, 1, 4, rng)
+    assert check.expanded_N == pytest.approx(2.776 * math.sqrt(2.0) * curve, rel=0.015)
+    assert check.expanded_N == pytest.approx(combine(lines).expanded, rel=0.015)
 
 
 @pytest.mark.parametrize("agrees", [True, False])
