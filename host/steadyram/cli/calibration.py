@@ -428,7 +428,7 @@ def print_analysis(result: Analysis, unit: str, scatter: StrokeScatter | None = 
             f"{v.q_percent:.3f}",
             "-" if v.b_percent is None else f"{v.b_percent:.2f}",
             "-" if v.v_percent is None else f"{v.v_percent:.2f}",
-            f"{v.a_percent:.3f}",
+            "not known" if v.a_percent is None else f"{v.a_percent:.3f}",
             "none" if v.iso_class is None else f"{v.iso_class:g}",
             forces.column(v.expanded_N, least),
             "unknown"

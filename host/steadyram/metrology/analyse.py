@@ -38,7 +38,8 @@ ONE_RUN = "run to run: not measured, one step instead"
 class Level:
     """One force of the calibration (N): errors in per cent, the class they keep, uncertainty.
 
-    b_percent is None for one run, v_percent where no run came down through this force. The classes are None
+    b_percent is None for one run, v_percent where no run came down through this force, a_percent where the
+    fluctuation at rest was not read, since the resolution is not known then. The classes are None
     where none is kept or where the calibration as a whole earned none.
     """
 
@@ -47,7 +48,7 @@ class Level:
     q_by_run: tuple[float, ...]
     b_percent: float | None
     v_percent: float | None
-    a_percent: float
+    a_percent: float | None
     iso_class: float | None
     iso_class_with_v: float | None
     budget: Budget
@@ -271,7 +272,12 @@ def _levels(
     curve, runs, levels = partial.curve, partial.run_scatter, []
     for e in errors:
         budget = partial.budget_at(e.force_N)
-        a = 100.0 * partial.slope_at(e.force_N) * partial.record.header.resolution_counts / e.force_N
+        header = partial.record.header
+        a = (
+            None
+            if header.fluctuation_counts is None
+            else 100.0 * partial.slope_at(e.force_N) * header.resolution_counts / e.force_N
+        )
         check = (
             None
             if rng is None
@@ -389,6 +395,11 @@ def _not_included(found: Analysis) -> list[str]:
     reference, said = found.record.header.reference, []
     if told := discrepancy_told(found.record):
         said.append(f"{told}: U does not cover it, and no measurement explains it")
+    if found.record.header.fluctuation_counts is None:
+        said.append(
+            "fluctuation of the reading at rest: not included (it was not read; the line of the resolution is one "
+            "converter step alone)"
+        )
     if found.runs == 1:
         said.append(
             "run to run: not measured, since one run was taken; U has one converter step in its "

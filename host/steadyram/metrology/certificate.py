@@ -331,7 +331,7 @@ def _levels(analysis: Analysis, forces: Forces, scatter: StrokeScatter) -> Table
             f"{level.q_percent:+.3f}",
             _optional(level.b_percent, 3),
             _optional(level.v_percent, 3, "not measured" if gauge else "not taken"),
-            f"{level.a_percent:.3f}",
+            _optional(level.a_percent, 3, "not known"),
             forces.column(level.expanded_N, least),
             f"{level.coverage_factor:.2f}",
             f"{100 * level.expanded_N / level.force_N:.2f}",

@@ -315,6 +315,17 @@ def test_a_reference_off_by_a_fifth_is_told_and_by_two_refused():
         refuse_nonsense(wrong, "x")
 
 
+def test_a_fluctuation_that_was_not_read_leaves_a_unknown_and_is_named_as_not_in_u():
+    unread = analyse(record(head=header(fluctuation_counts=None)), "x", monte_carlo=False)
+    assert {level.a_percent for level in unread.levels} == {None}
+    (results,) = [s for s in contents(unread).sections if s.heading == "Results"]
+    assert {row[4] for row in results.tables[0].rows} == {"not known"}
+    assert any("Not in U: " in line and "fluctuation of the reading at rest: not included" in line
+               for line in results.lines)  # fmt: skip
+    read = analyse(record(), "x", monte_carlo=False)
+    assert not any("fluctuation" in said for said in read.not_included)
+
+
 def test_a_discrepancy_with_the_nameplate_is_not_in_u_and_is_uploaded_only_for_a_reason(tmp_path):
     taken = record(noise=1.0, gain=1.2)
     found = analyse(taken, "x", monte_carlo=False)
