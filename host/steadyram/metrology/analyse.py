@@ -148,9 +148,8 @@ class Analysis:
     def budget_at(self, force_N: float) -> Budget:
         """Uncertainty of one device reading of rising force at `force_N` (N), in a stroke like the mean of many."""
         lines, runs = self.lines_at(force_N), self.run_scatter
-        if runs.mean_N > 0.0:
-            basis = f"standard deviation of the runs' means, {runs.of_means_N:.4g} N, over the root of {runs.runs}"
-            lines.append(Component("run to run", runs.mean_N, "A", runs.means_dof, "t", basis))
+        if (u := runs.mean_N(force_N)) > 0.0:
+            lines.append(Component("run to run", u, "A", runs.means_dof, "t", runs.told(force_N)))
         elif runs.runs == 1:
             # At the least each run begins at a zero that is known to a converter step.
             slope = self.slope_at(force_N)
@@ -415,6 +414,8 @@ def _not_included(found: Analysis) -> list[str]:
         said.append("zero of the reference between the runs: not included (it was not read)")
     if reference.kind == "load-cell" and not reference.seat_percent:
         said.append("tilted or rough seat of the reference: not included (seat_percent is 0 or missing)")
+    elif found.seat_in_runs:
+        said.append("what a seat does alike in every run, a crooked block for one: not included")
     return said
 
 
@@ -424,7 +425,9 @@ def _seat(found: Analysis) -> list[str]:
     if reference.kind == "gauge" or not reference.seat_percent:
         return []
     if found.seat_in_runs:
-        return ["tilted or rough seat of the reference: re-seated and measured, in the line run to run"]
+        return [
+            "tilted or rough seat of the reference: what re-seating changes is measured, in the line run to run"
+        ]
     return [
         f"tilted or rough seat of the reference: up to {reference.seat_percent:g} % of the force "
         f"({reference.seat_basis or 'by the header'})"

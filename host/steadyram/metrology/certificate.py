@@ -595,7 +595,8 @@ def _freedom_of_lines(analysis: Analysis) -> str:
         return (
             f"Degrees of freedom within the runs: {n} points less the curve's degree, {degree}, less one "
             f"mean for each of {runs} runs = {scatter.within_dof}; from run to run: {runs} runs less one mean = "
-            f"{scatter.means_dof}. 'many': known well, or a limit by a data sheet."
+            f"{scatter.means_dof}, of means or gains of the runs: at each force the larger is "
+            "taken. 'many': known well, or a limit by a data sheet."
         )
     return (
         f"Degrees of freedom: {n} points less {degree + 1} coefficients = {scatter.within_dof}. 'many': known well, or "

@@ -1,7 +1,9 @@
 """What the runs of a calibration scatter in: within a run, and from run to run (analysis of variance, one way).
 
-Each run is a stroke of its own, with its own zero and friction. Both move a whole run, so they do not average over
-its points. Kept apart, the scatter within a run is that of a reading, and the mean of the runs is known to the
+Each run is a stroke of its own, with its own zero and friction, and often with its own seat of the reference. Zero and
+friction move a whole run by a force, a seat by a part of the force; neither averages over its points. Both are
+estimated, and at each force the larger of the two is taken (own rule): the gain is larger at the top, the force at the
+bottom. Kept apart, the scatter within a run is that of a reading, and the mean of the runs is known to the
 standard deviation of their means over the root of their number, whether or not they differ significantly: with few
 runs no test would tell (textbook).
 """
@@ -20,20 +22,34 @@ from steadyram.metrology.record import CalibrationRecord
 class RunScatter:
     """Standard deviations (N) within a run and of the runs' means, with their degrees of freedom.
 
-    part: of the scatter of all points, what is left within a run. With one run the means tell nothing: 0.
+    of_gains: standard deviation of the runs' gains, a part of the force; part: of the scatter of all points, what is
+    left within a run. With one run means and gains tell nothing: 0.
     """
 
     runs: int
     within_N: float
     within_dof: int
     of_means_N: float
+    of_gains: float
     means_dof: int
     part: float
 
-    @property
-    def mean_N(self) -> float:
-        """Standard uncertainty (N) of the mean of the runs."""
-        return self.of_means_N / math.sqrt(self.runs)
+    def between_N(self, force_N: float) -> float:
+        """Standard deviation (N) from run to run at a force: of their means or by their gains, the larger."""
+        return max(self.of_means_N, self.of_gains * force_N)
+
+    def mean_N(self, force_N: float) -> float:
+        """Standard uncertainty (N) of the mean of the runs at a force."""
+        return self.between_N(force_N) / math.sqrt(self.runs)
+
+    def told(self, force_N: float) -> str:
+        """Return which of the two is taken at a force, in words."""
+        if self.of_gains * force_N > self.of_means_N:
+            return (
+                f"standard deviation of the runs' gains, {100.0 * self.of_gains:.4g} % of the force, over the root of "
+                f"{self.runs} (more than that of their means)"
+            )
+        return f"standard deviation of the runs' means, {self.of_means_N:.4g} N, over the root of {self.runs}"
 
 
 def run_scatter(record: CalibrationRecord, curve: Curve) -> RunScatter:
@@ -46,9 +62,22 @@ def run_scatter(record: CalibrationRecord, curve: Curve) -> RunScatter:
     # standard deviations, whose mean turns the part that is left into newtons.
     scale = float(np.mean(curve.point_sd_N))
     if count == 1 or len(residual) - curve.degree - count < 1:
-        return RunScatter(count, scale, curve.dof, 0.0, 1, 1.0)
+        return RunScatter(count, scale, curve.dof, 0.0, 0.0, 1, 1.0)
     means = np.asarray([residual[run == label].mean() for label in labels])
+    # Gain of a run: its least-squares line of residual over force, through zero (textbook).
+    force = curve.device.force_N
+    gains = np.asarray(
+        [(residual * force)[run == label].sum() / (force[run == label] ** 2).sum() for label in labels]
+    )
     dof = len(residual) - curve.degree - count
     left = (residual - means[np.searchsorted(labels, run)]) / curve.point_sd_N
     within = math.sqrt(float((left**2).sum()) / dof)
-    return RunScatter(count, within * scale, dof, float(np.std(means, ddof=1)), count - 1, within)
+    return RunScatter(
+        count,
+        within * scale,
+        dof,
+        float(np.std(means, ddof=1)),
+        float(np.std(gains, ddof=1)),
+        count - 1,
+        within,
+    )

@@ -9,7 +9,8 @@ Lines beside those of the calibration (JCGM 100:2008, uncorrelated):
 
     zero wander of a stroke, friction of a stroke      their standard deviations s_z, s_f
     zero and friction of the runs                      sqrt((s_z^2 + s_f^2) / runs)
-    run to run beyond zero and friction                sqrt((s^2 - s_z^2 - s_f^2) / runs), s that of the runs' means
+    run to run beyond zero and friction                sqrt((s^2 - s_z^2 - s_f^2) / runs), s from run to run at
+                                                       the force (`runs.py`)
 
 The last line is what the runs differ in besides, re-seating for one; it is left out where s is no larger. A stroke
 is not known better than the mean of many, so its stated figure is at least that of the calibration.
@@ -67,11 +68,11 @@ def stroke_budget(analysis: Analysis, force_N: float, scatter: StrokeScatter) ->
                 "zero and friction of the runs", math.hypot(zero, friction) / math.sqrt(found.runs), "B"
             ),
         ]
-        beyond = math.sqrt(max(0.0, found.of_means_N**2 - zero**2 - friction**2) / found.runs)
+        beyond = math.sqrt(max(0.0, found.between_N(force_N) ** 2 - zero**2 - friction**2) / found.runs)
         own.append(Component("run to run beyond zero and friction", beyond, "A", found.means_dof, "t"))
     elif found.runs >= ENOUGH_RUNS:
         # One estimate for the stroke and for the mean of the runs, so one line: they are not two independent ones.
-        u = found.of_means_N * math.sqrt(1.0 + 1.0 / found.runs)
+        u = found.between_N(force_N) * math.sqrt(1.0 + 1.0 / found.runs)
         own = [Component("zero and friction of a stroke, from the runs", u, "A", found.means_dof, "t")]
     else:
         return None

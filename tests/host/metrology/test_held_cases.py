@@ -54,6 +54,14 @@ class Hand:
         self.within = sum((r - m) ** 2 for run, m in zip(each, means, strict=True) for r in run) / (n - 4)
         grand = sum(means) / 3
         self.of_mean = sum((m - grand) ** 2 for m in means) / 2 / 3
+        # The runs' gains, each a line through zero; of their mean a variance per square newton.
+        by_run = list(zip(each, forces, strict=True))
+        gains = [
+            sum(r * f for r, f in zip(rests, fs, strict=True)) / sum(f * f for f in fs)
+            for rests, fs in by_run
+        ]
+        middle = sum(gains) / 3
+        self.of_gain = sum((g - middle) ** 2 for g in gains) / 2 / 3
         self.v00, self.v01, self.v11 = (
             self.within * s2 / det, -self.within * s1 / det, self.within * n / det,
         )  # fmt: skip
@@ -86,7 +94,7 @@ class Hand:
         return {
             "curve": self.v00 + 2 * u * self.v01 + u * u * self.v11,
             "device's integers": max(Q(1, 2), self.rounding) ** 2 / 3,
-            "run to run": self.of_mean,
+            "run to run": max(self.of_mean, self.of_gain * force * force),
             # The return of 3 counts as a rectangle, or a converter step, the larger.
             "zero": (self.b1 / 65536) ** 2 * max(Q((AFTER - ZERO) ** 2, 3), Q(STEP**2, 12)),
             "temperature": (force * Q(2, 10_000) * 5) ** 2 / 3,

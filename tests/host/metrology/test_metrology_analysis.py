@@ -209,10 +209,36 @@ def test_runs_that_differ_widen_the_budget():
     base = record(noise=1.0)
     shifted = [p.model_copy(update={"counts": p.counts + 15 * (p.run - 2)}) for p in base.points]
     found = analyse(base.model_copy(update={"points": tuple(shifted)}), "x")
-    assert found.run_scatter.mean_N > 20.0
+    assert found.run_scatter.mean_N(80e3) > 20.0
     assert "run to run" in {c.name for c in found.levels[0].budget.components}
-    assert analyse(base, "x").run_scatter.mean_N < 5.0
-    assert analyse(record(runs=1), "x", monte_carlo=False).run_scatter.mean_N == 0.0
+    assert analyse(base, "x").run_scatter.mean_N(80e3) < 5.0
+    assert analyse(record(runs=1), "x", monte_carlo=False).run_scatter.mean_N(80e3) == 0.0
+
+
+def test_a_cell_that_is_seated_anew_makes_a_part_of_the_force_and_a_zero_a_force():
+    def line_at(made) -> dict[float, float]:
+        base = record(noise=0.0)
+        points = [p.model_copy(update={"counts": p.counts + made(p)}) for p in base.points]
+        found = analyse(base.model_copy(update={"points": tuple(points)}), "x", 1, monte_carlo=False)
+        (low,), (top,) = (
+            [c for c in level.budget.components if c.name == "run to run"]
+            for level in (found.levels[0], found.levels[-1])
+        )
+        count = found.curve.slope_N_per_count(0.2)
+        assert ("gains" in top.basis, "gains" in low.basis) == (True, False)
+        return {"low": low.u / count, "top": top.u / count}
+
+    # Gains of -0.1, 0 and 0.1 %: their standard deviation is 0.1 % of the force, over the root of 3; by counts above
+    # zero without friction's. At the bottom the runs' means, 0.1 % of the mean force, 3.5 of 6 levels.
+    zero = counts_of(0.0, friction=0.0)
+    steps = counts_of(150e3, friction=0.0) - zero
+    seat = line_at(lambda p: 0.001 * (p.run - 2) * (p.counts - zero))
+    assert seat["top"] == pytest.approx(0.001 * steps / math.sqrt(3.0), rel=0.02)
+    assert seat["low"] == pytest.approx(0.001 * steps * 3.5 / 6.0 / math.sqrt(3.0), rel=0.02)
+    # A zero of -15, 0, 15 counts: that force at the bottom; at the top its gain by six levels, 6 x 21 / 91 of it.
+    moved = line_at(lambda p: 15.0 * (p.run - 2))
+    assert moved["low"] == pytest.approx(15.0 / math.sqrt(3.0), rel=0.02)
+    assert moved["top"] == pytest.approx(15.0 * 6.0 * 21.0 / 91.0 / math.sqrt(3.0), rel=0.02)
 
 
 def test_reading_at_rest_gives_the_zero_error():
