@@ -179,6 +179,12 @@ class Analysis:
         budget = self.budget_at(force_N)
         return Stated.of(budget, self.widening_at(force_N) * budget.expanded)
 
+    @property
+    def range_N(self) -> tuple[float, float]:
+        """Least and largest rising force that the curve was fitted to, newtons."""
+        forces = [self.record.force_N(self.record.points[i]) for i in self.curve.rising]
+        return min(forces), max(forces)
+
     def inside(self, force_N: float) -> float:
         """Return the calibrated force nearest to `force_N`."""
         return min(max(force_N, self.levels[0].force_N), self.levels[-1].force_N)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from steadyram.config import preferences
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import Analysis
 from steadyram.metrology.budget import StatedBudget, combine, stated
@@ -84,7 +85,7 @@ def verify(
     permitted error as a fraction of the reference force; fresh: where the points come from, None: taken with the
     calibration's own reference and zero. The check's own uncertainty is that of the
     reference and of one reading, by the calibration's measurement model. Raises BadInput for no points, too
-    many, a force of zero or less, or one that its counts cannot stand for.
+    many, a force of zero or less, one that its counts cannot stand for, or one outside the calibrated range.
     """
     if not points or len(points) > MAX_POINTS:
         raise BadInput(f"a verification needs 1 to {MAX_POINTS} rising points.")
@@ -93,6 +94,7 @@ def verify(
     head = analysis.record.header if fresh is None else fresh.header
     zero = analysis.device.fields["zero_counts"] if fresh is None else round(fresh.zero_counts)
     model = measurement_of(head)
+    low, top = analysis.range_N
     judged = []
     # The device takes its zero afresh.
     shown = device_force({**analysis.device.fields, "zero_counts": zero}, [p.counts for p in points])
@@ -106,6 +108,12 @@ def verify(
                 f"a verification point of {show(force, 'newton', 'kN')} does not fit its {point.counts:.0f} counts: by "
                 f"bore and range they stand for {show(max(0.0, least), 'newton', 'kN', 3)} to "
                 f"{show(most, 'newton', 'kN', 3)}. Check the number and the unit (--reference-unit)."
+            )
+        if not low <= force <= top:
+            raise BadInput(
+                f"a verification point of {preferences().force(force, 5)} is outside the calibrated range, "
+                f"{preferences().force(low, 5)} to {preferences().force(top, 5)}: nothing is known of the curve there. "
+                "Leave it out or take it inside the range, or calibrate to that force."
             )
         budget = combine([*model.components(force), *analysis.reading_lines(force)])
         error = float(indicated) - force

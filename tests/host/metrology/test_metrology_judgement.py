@@ -57,6 +57,17 @@ def test_verification():
         verify(done, [Point(reference=0.0, counts=6600.0)], 0.01, "simple")
 
 
+@pytest.mark.parametrize(("force", "fits"), [(24.9e3, False), (25e3, True), (150e3, True), (150.1e3, False)])
+def test_a_point_outside_the_calibrated_range_is_not_judged(force, fits):
+    done = analyse(record(), "x", monte_carlo=False)  # 25 to 150 kN
+    points = [Point(reference=60e3, counts=counts_of(60e3)), Point(reference=force, counts=counts_of(force))]
+    if fits:
+        assert len(verify(done, points, 0.01, "guard-band").points) == 2
+        return
+    with pytest.raises(BadInput, match="outside the calibrated range"):
+        verify(done, points, 0.01, "guard-band")
+
+
 def test_drift_as_found_and_as_left():
     old = analyse(record(noise=1.0), "x", monte_carlo=False)
     later = header(made=datetime(2027, 1, 2, tzinfo=UTC))
