@@ -416,6 +416,10 @@ def _not_included(found: Analysis) -> list[str]:
         )
     if not found.record.header.temperature_span_K or not found.record.header.temperature_percent_per_K:
         said.append("temperature of the sensor: not included (its figures are 0 in the header)")
+    if reference.kind == "load-cell":
+        said.append(
+            "temperature of the reference against that of its certificate: not included (the header has no figure)"
+        )
     if reference.kind == "load-cell" and len(found.record.reference_zeros) < 2:
         said.append("zero of the reference between the runs: not included (it was not read)")
     if reference.kind == "load-cell" and not reference.seat_percent:

@@ -238,7 +238,8 @@ def _results(analysis: Analysis, forces: Forces, verification: Verification | No
         f"{forces.shown(float(abs(analysis.device.residual_N).max()), 3)}; {len(curve.rising)} points, {curve.dof} "
         "degrees of freedom.",
         f"U holds for the sensor within {_span(header)} of the temperature of this calibration, and so for later use "
-        f"there. Not in U: {'; '.join(analysis.not_included) or 'nothing that is known'}.",
+        f"there, with the zero taken at rest at the temperature of use. "
+        f"Not in U: {'; '.join(analysis.not_included) or 'nothing that is known'}.",
         *standards(analysis, forces.unit, verification),
     ]
     if analysis.zero_error_percent is not None:
@@ -559,7 +560,15 @@ def _budget(analysis: Analysis, forces: Forces, level: Level, why: str) -> Secti
     budget = stated(level.budget)
     return Section(
         f"Uncertainty budget at {forces.shown(level.force_N)}" + (f" ({why})" if why else ""),
-        (_budget_line(budget, forces),),
+        (
+            _budget_line(budget, forces)
+            + (
+                ""
+                if level.monte_carlo is None
+                else f" That is the budget alone; stated, with Monte Carlo: U = {forces.shown(level.expanded_N, 3)}, "
+                f"k = {level.coverage_factor:.2f}."
+            ),
+        ),
         (
             Table(
                 ("contribution", "input", "distribution", f"standard uncertainty ({forces.unit})", "type",

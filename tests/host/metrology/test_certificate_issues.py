@@ -11,7 +11,7 @@ from tests.host.metrology.test_certificate import analysed, complete
 
 from steadyram.errors import BadInput
 from steadyram.metrology.analyse import ONE_RUN, analyse
-from steadyram.metrology.certificate import contents
+from steadyram.metrology.certificate import Forces, contents
 from steadyram.metrology.certificate_file import html
 from steadyram.metrology.fresh import fresh_points
 from steadyram.metrology.header import Point
@@ -264,6 +264,12 @@ def test_monte_carlo_is_shown_force_by_force(tmp_path):
         "yes" if level.monte_carlo.agrees else "NO" for level in found.levels
     ]
     assert "Furthest apart at" in table.note
+    # One U on all pages: each budget tells the stated one beside its own.
+    for section in contents(found).sections:
+        for level in found.levels:
+            if section.heading.startswith(f"Uncertainty budget at {Forces('kN').shown(level.force_N)}"):
+                told = f"stated, with Monte Carlo: U = {Forces('kN').shown(level.expanded_N, 3)}, "
+                assert f"{told}k = {level.coverage_factor:.2f}." in section.lines[0]
     budgets = [s.heading for s in contents(found).sections if s.heading.startswith("Uncertainty budget at")]
     assert any("smallest force" in heading for heading in budgets)
     assert any("largest U in per cent" in heading for heading in budgets)
