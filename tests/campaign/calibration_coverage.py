@@ -13,7 +13,9 @@ force at twenty fresh rising readings between the lowest and the highest point. 
 
 Twice: on a chain written for this study, and on the virtual press's own plant. Where the converter's
 step dominates, the budget is wider than its Monte Carlo check (a rectangle has no tails); such
-disagreements are counted, not hidden.
+disagreements are counted, not hidden. The tolerance is half a unit of the second digit of the standard
+uncertainty, 0.5 to 5 % of it, and 20,000 trials are uncertain by 0.7 % of the interval, so many disagreements are that
+small; those where Monte Carlo is wider by more than 5 % are counted apart.
 
     python tests/campaign/calibration_coverage.py --runs 1500 --out tests/campaign/out/calibration_coverage.json
 """
@@ -187,7 +189,7 @@ def campaign(
     depth: list[float] = []
     friction: list[float] = []
     degrees = [0, 0, 0]
-    disagree = levels = 0
+    disagree = wider = levels = 0
     for run in range(runs):
         rng = np.random.default_rng([seed, run])
         chain = chain_kind(rng)
@@ -197,6 +199,7 @@ def campaign(
             if level.monte_carlo is not None:
                 levels += 1
                 disagree += not level.monte_carlo.agrees
+                wider += level.monte_carlo.expanded_N > 1.05 * level.budget.expanded
         if result.friction is not None:
             friction.append((result.friction.friction_N - chain.seen_friction) / result.friction.u_friction_N)
         low, high = result.levels[0].force_N, result.levels[-1].force_N
@@ -241,6 +244,7 @@ def campaign(
         "friction_error_within_two_u": float(np.mean(np.abs(friction) <= 2.0)),
         "monte_carlo_levels": levels,
         "monte_carlo_disagrees": disagree,
+        "monte_carlo_wider_by_5_percent": wider,
     }
 
 

@@ -10,4 +10,5 @@ def test_a_small_part_covers(kind):
     # 40 presses: the standard error of the coverage is some two per cent.
     assert found["coverage"] >= 0.90
     assert 0.5 <= found["excess_of_scaled_uncertainty"] <= 2.0
-    assert found["monte_carlo_disagrees"] <= 0.12 * found["monte_carlo_levels"]
+    # Where it is wider by more than the digits of U show; the wider is stated.
+    assert found["monte_carlo_wider_by_5_percent"] <= 0.08 * found["monte_carlo_levels"]
