@@ -153,6 +153,9 @@ def test_monte_carlo_draws_one_standard_deviation_for_the_lines_of_one_estimate(
     check = check_budget(combine(lines), 1.0, 0.2, points, scatter, 1, 4, rng)
     assert check.expanded_N == pytest.approx(2.776 * math.sqrt(2.0) * curve, rel=0.015)
     assert check.expanded_N == pytest.approx(combine(lines).expanded, rel=0.015)
+    # Far out, two standard deviations drawn apart would give about a sixth less: t by 4 at 99.9 % is 8.610 (tables).
+    far = check_budget(combine(lines, 0.999), 1.0, 0.2, points, scatter, 1, 4, rng)
+    assert far.expanded_N == pytest.approx(8.610 * math.sqrt(2.0) * curve, rel=0.08)
 
 
 @pytest.mark.parametrize("agrees", [True, False])
