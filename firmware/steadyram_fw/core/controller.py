@@ -462,8 +462,6 @@ class Controller:
         if (word ^ before) & t.IN_TOP:
             # The ram has left the top, or has come back to it with its pressure off.
             self._vented = True
-            if word & t.IN_TOP:
-                self.follow.let_off()
         if word & t.IN_ACK == 0:
             contacts.ack_on_ms = 0
         self._choose_return(word)
@@ -1243,8 +1241,6 @@ class Controller:
             self._end_return()
 
     def _end_return(self):
-        if self._timer > VENT_MS:
-            self.follow.let_off()
         self.outputs = 0
         self.refusal = t.REFUSAL_NONE
         self.state = t.STATE_REFUSED

@@ -54,7 +54,7 @@ SLOW_DEAD16 = 7
 SHARE_HIGH = 8
 SHARE_SLOW = 9
 CHANGEOVER_N = 10
-START16 = 11  # lowest reading at the start of a stroke since the pressure was let off, counts times sixteen
+START16 = 11  # reading when the stroke began, counts times sixteen
 SHOW16 = 12  # what free travel must add to it; 0 = friction is lost in the noise, only contact shows
 NEED16 = 13
 SHOWN = 14  # 1 = the reading has moved with this stroke
@@ -246,9 +246,6 @@ class Follow:
         self._dead16 = UNKNOWN
         self._slow_dead16 = UNKNOWN
         self._learned = None  # the job's learned array while a stroke of it from the top runs
-        self._held = (
-            False  # a move since the pressure was let off: its friction may still stand in the reading
-        )
 
     def configure(self, settings, cal, c1):
         """Take over settings and calibration (None = none); c1: newtons per 65536 counts."""
@@ -281,10 +278,6 @@ class Follow:
         # What was watched is over: a fault that is acknowledged must not be found again in the same stroke.
         self.cells[AFTER_MS] = 0
 
-    def let_off(self):
-        """A return has let the pressure off: the next stroke's reading is compared with what it begins with."""
-        self._held = False
-
     def begin(self, mean16, touch_n, setpoint, learned):
         """A stroke begins. learned: the job's array, None unless it is one of its parts, from the top, by cutoff."""
         p = self._p
@@ -296,11 +289,7 @@ class Follow:
         c[WAITED_MS] = 0
         c[AFTER_MS] = 0
         c[CONTACT16] = -1
-        # A pedal that was pressed in the air and let go leaves the seal's friction in the reading. It has moved by
-        # that already, and moves no further when the ram goes on.
-        if not self._held or mean16 < c[START16]:
-            c[START16] = mean16
-        self._held = True
+        c[START16] = mean16
         c[SHOW16] = self._show16
         c[TOUCH_N] = touch_n
         c[HAND_MS] = 0

@@ -306,20 +306,3 @@ def test_healthy_parts_are_neither_refused_nor_stopped(tmp_path: Path) -> None:
             reading = press.device.now()
             assert (reading.fault, reading.refusal, reading.stop) == (None, None, "setpoint")
             assert press.plant.peak_N <= OVER * SETPOINT_N
-
-
-def test_a_pedal_let_go_in_the_air_and_pressed_again_is_no_reading_that_stands_still(
-    press: TesterPress,
-) -> None:
-    # What a short press leaves between ram and valve is the friction that the next one would have shown.
-    press.load_part()
-    press.run(0.3)
-    for _ in range(7):
-        press.operator.press_extend()
-        press.run(0.15)
-        press.operator.release_extend()
-        press.run(0.5)
-    assert press.operator.press_extend() is None
-    press.run(12.0)
-    assert press.device.now().fault is None
-    assert 0.9 * SETPOINT_N < press.plant.peak_N < 1.05 * SETPOINT_N
