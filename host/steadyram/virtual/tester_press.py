@@ -19,6 +19,7 @@ from steadyram_fw import tables
 _STORY_MOST = 40
 # A person's foot off a pedal, and how often the core is looked at while a stroke is under way.
 _LET_GO_S, _LOOK_S = 0.25, 0.02
+_SETTLED_S = 0.3
 # How long a device takes to start at most, pedals released; and the share of capacity below which a set force in plain
 # newtons is taken for a slip of the unit.
 _START_S, _LEAST_SHARE = 2.0, 0.002
@@ -143,7 +144,14 @@ class TesterPress(VirtualPress):
         ended = self._ended(timeout_s)
         # The panel is drawn a little later than the core decides; whoever reads it next reads this stroke's end.
         self.run_until(lambda p: script.panel_state(p) in ("done", "fault", "refused"), 0.5)
-        return ended
+        if ended in ("fault", "refused"):
+            return ended
+        # Whether the force went over is judged once it has settled, up to a quarter of a second after the last feed.
+        self.run(_SETTLED_S)
+        core = self.core_state()
+        if core is None:
+            raise AssertionError("the power went during the stroke")
+        return "fault" if core.state == tables.STATE_FAULT else definition().stops[core.stop].name
 
     def _wait_for_start(self) -> None:
         """Let the device start: a pedal that is down meanwhile is a fault (`pedal-at-start`)."""

@@ -383,3 +383,12 @@ def test_what_a_press_says_when_it_is_refused_or_misused() -> None:
 def test_a_marker_without_the_fixture_warns(pytester: pytest.Pytester) -> None:
     pytester.makepyfile("import pytest\n@pytest.mark.virtual_press(seed=3)\ndef test_it(): pass\n")
     pytester.runpytest_inprocess().assert_outcomes(passed=1, warnings=1)
+
+
+def test_a_part_that_went_over_is_not_called_a_setpoint(tmp_path: Path) -> None:
+    # Without a learned cutoff the feed's own oil carries the force to twice the setpoint; that is judged once settled.
+    with TesterPress(default_press(), 3, "cpython", tmp_path) as press:
+        press.make_ready("20 kN", settings={"strategy": 0})
+        assert press.part() == "over"
+        (record,) = press.device.log()
+        assert record.values["peak_n"] > 30_000
