@@ -708,6 +708,8 @@ class Controller:
         from_top = self._with_cutoff and not self._handling and self._started_at_top
         self.press.late16 = self.full.late16
         follow.begin(self.cells[SUM16], self._touch_n, limit, self.learned if from_top else None)
+        if self._testing and self.settings[t.S_TOP_SWITCH] and not self._started_at_top:
+            follow.starts_on_the_way()
         # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
         inching = not follow.proven and self.press.holds_load and not self.press.burst
         cut.gentle = self._handling or inching
