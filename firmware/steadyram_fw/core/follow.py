@@ -328,10 +328,6 @@ class Follow:
         if self._learned is not None:
             self._expect(learned, setpoint)
 
-    def starts_on_the_way(self):
-        """A valve test goes on from where the last one stopped: what the seal holds already moves no further."""
-        self.cells[WAITED_MS] = -FOREVER
-
     def _expect(self, a, setpoint):
         """Where this job's parts met the ram and what they took from there."""
         p = self._p
