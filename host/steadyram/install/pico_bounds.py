@@ -9,6 +9,6 @@ HEAP_BYTES = 245_888
 FREE_AT_REST_BYTES = 60_000
 # The day of tests/benchmarks/heap_day.py has to pass on a 64-bit heap of so many bytes. Near its edge whether the day's
 # own buffer of 1 KB finds room is chance (it failed at 227.5 KiB and passed at 226.5): the bound lies above that.
-DAY_64_BIT_BYTES = 230 * 1024
+DAY_64_BIT_BYTES = 233 * 1024
 # A real board with less than this free is to be looked at.
 FREE_LEAST_BYTES = 40_000
