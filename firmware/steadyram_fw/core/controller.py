@@ -10,7 +10,7 @@ from .. import tables as t
 from .cells import BAD_MS, BOOT_MS, FORCE_N, HIGH, LOW, RISE16, SUM16, SUPPLY
 from .faults import Guard, pressure, readings
 from .fixed import force_over, isqrt, share_of
-from .follow import AFTER_MS, CONTACT16, OVERDUE, WAITED_MS, Follow, look
+from .follow import AFTER_MS, CONTACT16, FOREVER, OVERDUE, WAITED_MS, Follow, look
 from .inputs import SELECTORS, Inputs
 from .job_model import LEARNED_LEN, forget
 from .modes import (
@@ -710,7 +710,7 @@ class Controller:
         follow.begin(self.cells[SUM16], self._touch_n, limit, self.learned if from_top else None)
         if self._testing and self.settings[t.S_TOP_SWITCH] and not self._started_at_top:
             # A valve test goes on from where the last one stopped: what the seal holds already moves no further.
-            follow.cells[WAITED_MS] = -(1 << 28)
+            follow.cells[WAITED_MS] = -FOREVER
         # Until the reading has moved with a stroke the ram is fed by inches, where there is a reading to be had of one.
         inching = not follow.proven and self.press.holds_load and not self.press.burst
         cut.gentle = self._handling or inching

@@ -8,7 +8,7 @@ as measured. Newtons; t16 as in press.py. Loaded only where a ceiling is set; no
 
 from .. import tables as t
 from .fixed import force_over, isqrt, share_of
-from .press import seal_friction_n
+from .press import breakaway_n, seal_friction_n
 
 # Seal friction differs by so much from stroke to stroke where that was not measured, its share: 1/5 (common practice).
 SCATTER_SHARE = 5
@@ -26,8 +26,9 @@ def least_n(p, s, cal):
     valve_n = force_over(rate16, isqrt(p.jitter16 * p.jitter16 + 21))
     # A stroke ends so far below its limit at most (stroke_plan.figures), and must not end in the air.
     accept_n = (5 * (max(valve_n, noise_n) + (min(valve_n, noise_n) >> 1))) >> 2
-    breakaway_n = min(_known(s[t.S_BREAKAWAY_N], seal_friction_n(s, cal)), 2 * seal_friction_n(s, cal))
-    needs_n = breakaway_n + _less_n(s, cal) + accept_n + 4 * p.noise_n
+    needs_n = (
+        min(breakaway_n(s, cal), 2 * seal_friction_n(s, cal)) + _less_n(s, cal) + accept_n + 4 * p.noise_n
+    )
     return _beyond_n(p, s, cal) + needs_n + share_of(needs_n, _rate_u_ppt(p, s))
 
 

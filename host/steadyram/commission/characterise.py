@@ -15,7 +15,6 @@ from dataclasses import dataclass, field, replace
 from steadyram.commission.corners import (
     UNSEEN_DELAY_U_MS,
     Corners,
-    Samples,
     Window,
     fit_corners,
     fit_end,
@@ -23,7 +22,7 @@ from steadyram.commission.corners import (
     noise_N,
     spread,
 )
-from steadyram.commission.dynamics import Shape
+from steadyram.commission.dynamics import Samples, Shape
 from steadyram.commission.easing import ease_off
 from steadyram.commission.friction import Travel, friction_of, read_travel
 from steadyram.commission.hands import Hands

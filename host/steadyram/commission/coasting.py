@@ -11,7 +11,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from steadyram.commission.corners import Samples
+from steadyram.commission.dynamics import Samples
 from steadyram.late import np, scipy
 
 # A pulse opens the spool fully and leaves so long a run at full speed, ms; the ram is at rest so long after its lag.

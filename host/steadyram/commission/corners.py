@@ -10,15 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
 
-from steadyram.commission.dynamics import Shape
+from steadyram.commission.dynamics import Samples, Shape
 from steadyram.late import np, scipy
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-Samples: TypeAlias = "NDArray[np.float64]"
 
 _OUT_MADS = 6.0
 # Standard error of the sensor's delay where no corner shows it, ms: transducer and line together 1 to 11 ms (common

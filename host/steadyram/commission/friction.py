@@ -4,15 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
 
 from steadyram.commission.corners import spread
+from steadyram.commission.dynamics import Samples
 from steadyram.late import np, scipy
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-Samples: TypeAlias = "NDArray[np.float64]"
 
 _LEAST_TRAVEL_MS = 25.0
 _STROKE_SHARE = 0.12

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from steadyram.commission.corners import Samples, Window, spread
-from steadyram.commission.dynamics import Shape
+from steadyram.commission.corners import Window, spread
+from steadyram.commission.dynamics import Samples, Shape
 from steadyram.late import np, scipy
 
 

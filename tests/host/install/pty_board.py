@@ -9,29 +9,16 @@ import textwrap
 import tty
 from pathlib import Path
 
+import steadyram.virtual
 from steadyram.virtual.runtime import find_micropython
 
 BLOCK = 4096
+_VIRTUAL = str(Path(steadyram.virtual.__file__).parent)
 
 _MOUNT = """
 import os, sys
-class Flash:
-    def __init__(self, path, blocks):
-        self.blocks = blocks
-        self.file = open(path, "r+b")
-    def readblocks(self, block, buffer, offset=0):
-        self.file.seek(block * 4096 + offset)
-        self.file.readinto(buffer)
-    def writeblocks(self, block, buffer, offset=None):
-        self.file.seek(block * 4096 + (offset or 0))
-        self.file.write(buffer)
-        self.file.flush()
-    def ioctl(self, op, argument):
-        if op == 4:
-            return self.blocks
-        if op == 5:
-            return 4096
-        return 0
+sys.path.insert(0, {here!r})
+from flash_micropython import Flash
 _flash = Flash({image!r}, {blocks})
 try:
     _files = os.VfsLfs2(_flash)
@@ -58,7 +45,9 @@ class PtyBoard:
 
     def _script(self, name: str, more: str) -> Path:
         path = self._folder / name
-        path.write_text(_MOUNT.format(image=str(self.image), blocks=self.blocks) + textwrap.dedent(more))
+        path.write_text(
+            _MOUNT.format(here=_VIRTUAL, image=str(self.image), blocks=self.blocks) + textwrap.dedent(more)
+        )
         return path
 
     def plug_in(self) -> str:
